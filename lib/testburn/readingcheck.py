@@ -1,0 +1,227 @@
+"""Reading check: what a reading is, and every way a row can fail to be one.
+
+Decides which rows may enter a fit. One door: text or typed frame, everything passes `check`, which
+reports every fault at once (file, row, column, value, remedy) and returns either all rows or none.
+Nothing is dropped, corrected or guessed in silence. Ranges are checked by pandera from
+`columns.COLUMNS`; turning text into numbers is ours, because a coercing library takes "nan" and
+"1_000" for numbers and has no word for a decimal comma.
+"""
+
+import datetime
+import re
+
+import numpy as np
+import pandas as pd
+import pandera.errors
+
+from testburn import columns, woods
+from testburn.csvtext import Problem
+
+_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_BURN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}(?<![ .])")
+_SHOWN_PROBLEMS = 200
+
+
+class ReadingsError(ValueError):
+    """Readings that cannot be used; `problems` is a DataFrame with a row for every fault."""
+
+    def __init__(self, problems: list[Problem]):
+        ordered = sorted(problems, key=lambda p: (p.file, p.row or 0, p.column))
+        self.problems = pd.DataFrame(ordered, columns=list(Problem.__dataclass_fields__))
+        lines = [_worded(problem) for problem in ordered[:_SHOWN_PROBLEMS]]
+        if len(ordered) > _SHOWN_PROBLEMS:
+            lines.append(f"… and {len(ordered) - _SHOWN_PROBLEMS} more.")
+        count = f"{len(ordered)} fault" + ("s" if len(ordered) > 1 else "")
+        super().__init__(f"{count} in the readings:\n" + "\n".join(lines))
+
+
+def _worded(fault: Problem) -> str:
+    """Say one fault in one line; long or unprintable values are cut short and escaped."""
+    value = fault.value if len(fault.value) <= 60 else fault.value[:57] + "…"
+    place = [fault.file or "table"]
+    place += [f"row {fault.row}"] if fault.row is not None else []
+    place += [f"column {fault.column}"] if fault.column else []
+    place += [f"value {value!r}"] if fault.value else []
+    return "  " + ", ".join(place) + f": {fault.problem}. {fault.remedy}".rstrip()
+
+
+def check(frame: pd.DataFrame, species=None, today: datetime.date | None = None) -> pd.DataFrame:
+    """Return the readings, typed; the same door that every file passes.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns of `columns.COLUMNS`, as text or typed; optional ones may be missing.
+    species : iterable of str, optional
+        Allowed species; those of the project's labdata/woods.csv by default.
+    today : date, optional
+
+    Returns
+    -------
+    DataFrame
+        All columns of `columns.COLUMNS` in their order; missing optional numbers are NaN,
+        missing optional texts empty. Further columns are kept behind them.
+
+    Raises
+    ------
+    ReadingsError
+        With every fault; `row` is the frame's index label.
+    """
+    missing = [name for name in columns.REQUIRED if name not in frame.columns]
+    if missing:
+        raise ReadingsError([Problem("", None, name, "", "this column is missing",
+                                     columns.BY_NAME[name].remedy) for name in missing])
+    placed = frame.assign(_file="", _row=frame.index).reset_index(drop=True)
+    known = set(woods.read().index) if species is None else set(species)
+    readings, problems = checked(placed, known, today)
+    if problems:
+        raise ReadingsError(problems)
+    return readings
+
+
+def checked(placed, known, today) -> tuple[pd.DataFrame, list[Problem]]:
+    """Type every column, then check ranges, rows and repeats; gather a fault for each bad cell."""
+    where = placed[["_file", "_row"]]
+    typed, problems = {}, []
+    for column in columns.COLUMNS:
+        cells = placed[column.name] if column.name in placed else _absent(column, placed.index)
+        typed[column.name], faults = _converted(column, cells, where)
+        problems += faults
+    extra = placed.columns.difference([*typed, "_file", "_row", "struck_because"], sort=False)
+    readings = pd.concat([pd.DataFrame(typed, index=placed.index), placed[extra]], axis=1)
+    problems += _out_of_range(readings, where) + _row_faults(readings, where, known, today)
+    problems += _repeats(readings, where)
+    problems = list({(p.file, p.row, p.column): p for p in reversed(problems)}.values())
+    if not problems:
+        whole = [column.name for column in columns.COLUMNS if column.kind == "integer"]
+        readings = readings.astype(dict.fromkeys(whole, "int64"))
+    return readings, problems
+
+
+def _absent(column, index) -> pd.Series:
+    return pd.Series("" if column.kind == "text" else np.nan, index=index,
+                     dtype=object if column.kind == "text" else float)
+
+
+def _converted(column, cells, where) -> tuple[pd.Series, list[Problem]]:
+    """Turn one column's cells into its type; a cell that cannot be turned is a fault."""
+    if column.kind in ("number", "integer") and pd.api.types.is_numeric_dtype(cells):
+        text = None
+        values = cells.astype(float)
+        bad = np.isinf(values)
+    elif column.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
+        text, values, bad = None, cells.astype("datetime64[s]"), pd.Series(False, cells.index)
+    else:
+        text = cells.map(as_text)
+        values, bad = _parsed(column.kind, text)
+    if column.kind == "integer":
+        bad = bad | (values.notna() & (values != values.round()))
+    shown = cells.map(as_text) if text is None else text
+    problems = [fault(column, where, place, shown[place], *_not_a(column, shown[place]))
+                for place in cells.index[bad]]
+    if column.required:
+        empty = (values == "") if column.kind == "text" else (values.isna() & ~bad)
+        problems += [fault(column, where, place, "", "this cell is empty", column.remedy)
+                     for place in cells.index[empty]]
+    return values.mask(bad) if column.kind != "text" else values, problems
+
+
+def as_text(cell) -> str:
+    """Return a cell as stripped text; nothing, NaN and NaT are empty."""
+    if isinstance(cell, str):
+        return cell.strip()
+    if isinstance(cell, (datetime.date, pd.Timestamp)) and not pd.isna(cell):
+        return cell.isoformat()[:10]
+    return "" if pd.isna(cell) else str(cell).strip()
+
+
+def _parsed(kind, text) -> tuple[pd.Series, pd.Series]:
+    """Return text as values of `kind`, and which cells could not be turned."""
+    if kind == "text":
+        return text, pd.Series(False, index=text.index)
+    filled = text != ""
+    if kind == "date":
+        looks = text.str.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}").astype(bool)
+        values = pd.to_datetime(text.where(looks), format="%Y-%m-%d", errors="coerce")
+        return values.astype("datetime64[s]"), filled & values.isna()
+    looks = text.str.fullmatch(_NUMBER).astype(bool)
+    values = text.where(looks).astype(float)
+    return values, filled & ~np.isfinite(values)
+
+
+def _not_a(column, value) -> tuple[str, str]:
+    """Say why a cell is no number or date, and what to write instead."""
+    if column.kind == "date":
+        return "this is not a day", column.remedy
+    if re.fullmatch(_NUMBER, value.replace(",", ".")) and "," in value:
+        return "this number has a decimal comma", f"Write it with a point: {value.replace(',', '.')}."
+    if column.kind == "integer" and re.fullmatch(_NUMBER, value):
+        return "this is not a whole number", column.remedy
+    return "this is not a number", column.remedy
+
+
+def fault(column, where, place, value, problem, remedy) -> Problem:
+    row = where["_row"][place]
+    return Problem(where["_file"][place], row if pd.notna(row) else None, column.name,
+                   str(value), problem, remedy)
+
+
+def _out_of_range(readings, where) -> list[Problem]:
+    """Check ranges and members with pandera, and turn its failures into faults."""
+    try:
+        columns.range_checks().validate(readings, lazy=True)
+    except pandera.errors.SchemaErrors as failures:
+        found = failures.failure_cases.drop_duplicates(["column", "index"])
+        return [
+            fault(columns.BY_NAME[name], where, place, _plain(value),
+                   f"allowed is {columns.BY_NAME[name].allowed}", columns.BY_NAME[name].remedy)
+            for name, place, value in zip(found["column"], found["index"], found["failure_case"])
+        ]
+    return []
+
+
+def _plain(value) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _row_faults(readings, where, known, today) -> list[Problem]:
+    """Check what one cell alone cannot tell: species, future days, depth against thickness."""
+    by = columns.BY_NAME
+    last = pd.Timestamp(today or datetime.date.today())
+    strange = (readings["species"] != "") & ~readings["species"].isin(known)
+    future = readings["burned_on"] > last
+    through = readings["depth_mm"] >= readings["board_thickness_mm"]
+    found = [fault(by["species"], where, i, readings["species"][i],
+                    "this species is not in woods.csv", by["species"].remedy)
+             for i in readings.index[strange]]
+    found += [fault(by["burned_on"], where, i, f"{readings['burned_on'][i]:%Y-%m-%d}",
+                     "this day lies in the future", by["burned_on"].remedy)
+              for i in readings.index[future]]
+    return found + [
+        fault(by["depth_mm"], where, i, _plain(readings["depth_mm"][i]),
+               f"the depth is not less than the board's {readings['board_thickness_mm'][i]:g} mm",
+               "Check both; a burn right through the board has no depth.")
+        for i in readings.index[through]]
+
+
+def _repeats(readings, where) -> list[Problem]:
+    """Find readings entered twice, and swatches whose rows disagree on their setting."""
+    by, key = columns.BY_NAME, list(columns.READING_KEY)
+    full = readings[key].notna().all(axis=1)
+    twice = readings[key].duplicated() & full
+    found = [fault(by["reading"], where, i, _plain(readings["reading"][i]),
+                    f"burn {readings['burn'][i]}, swatch {readings['swatch'][i]} already has it",
+                    "Give it the next number, or remove the row that is a copy.")
+             for i in readings.index[twice]]
+    swatches = readings.groupby(["burn", "swatch"], sort=False)
+    for name in columns.SWATCH_SETTING:
+        first = swatches[name].transform("first")
+        other = readings[name].notna() & first.notna() & (readings[name] != first)
+        found += [fault(by[name], where, i, _plain(readings[name][i]),
+                         f"swatch {readings['swatch'][i]} began with {_plain(first[i])}",
+                         "One swatch has one setting: correct the row, or use a new swatch id.")
+                  for i in readings.index[other]]
+    names = readings.loc[~readings["burn"].map(lambda burn: not burn or bool(_BURN_NAME.fullmatch(burn)))]
+    return found + [fault(by["burn"], where, i, readings["burn"][i], "this cannot name a file",
+                           "Use letters, digits, spaces, points, - and _, at most 80 of them.")
+                    for i in names.index]
