@@ -73,10 +73,10 @@ def with_mistakes(row):
     """The workshop's honest mistakes: a depth typed in inches, and a needle in a pore."""
     key = row["burn"], row["swatch"], row["reading"]
     if key == INCH_SLIP:
-        row["depth_mm"] = row["depth_mm"] / 25.4
+        return row | {"depth_mm": round(row["depth_mm"] / 25.4, 3)}
     if key == DEEP_PORE:
         row["depth_mm"] = row["depth_mm"] * 1.45
-    return row | {"depth_mm": round(row["depth_mm"], 3)}
+    return row | {"depth_mm": round(row["depth_mm"], 2)}
 
 
 def demo_burns():

@@ -159,7 +159,7 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
         "title": f"Settings card: {what}", "width_mm": width, "height_mm": height,
         "invented": INVENTED if fit.invented else None, "pages": pages,
         "columns": {"index": ["Species", "Module", "Depths", "Boards", "Page"]},
-        "provenance": f"data {fit.fingerprint[:16]} · testburn {testburn.__version__}",
+        "provenance": f"data {fit.fingerprint[:12]} · testburn\u00a0{testburn.__version__}",
     }
 
 
@@ -187,9 +187,9 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
     if table.empty:
         raise ValueError(f"The fit has no readings of {species} at {module}, {wavelength}. Burn "
                          "test swatches with it, or leave it off the card.")
-    group = table.iloc[0]
+    group, species = table.iloc[0], _said(species, 300, 300)
     return {
-        "species": _said(species, 300, 300), "module": module, "wavelength": wavelength,
+        "species": species[:1].upper() + species[1:], "module": module, "wavelength": wavelength,
         "boards": str(group["boards"]),
         "depths": _span(rows["aim_mm"].min(), rows["aim_mm"].max(), 2, "mm"),
         "columns": _columns(rows), "notes": _notes(rows, readings, group, window, board),
@@ -207,29 +207,30 @@ def _same_group(frame: pd.DataFrame, row: pd.Series) -> pd.Series:
 
 
 def _columns(rows: pd.DataFrame) -> list[dict]:
-    """Return the settings table column by column: a head, its unit, and a big and a small line a row."""
-    lower, upper = rows["lower_mm"], rows["upper_mm"]
+    """Return the settings table by columns: head, unit, a big and a small line for each row.
+
+    `set` marks what the maker sets on the machine; it is printed bold.
+    """
+    ends = rows["lower_mm"], rows["upper_mm"]
     columns = [
-        ("Depth wanted", "mm", _figures(rows["aim_mm"], 2), _inches(rows["aim_mm"])),
-        ("Power", "%", _figures(rows["power_pct"]), _figures(rows["line_energy_j_mm"], 3, " J/mm")),
-        ("Speed", "mm/s", _figures(rows["speed_mm_s"]),
+        (["Depth", "wanted"], "mm", _figures(rows["aim_mm"], 2), _inches(rows["aim_mm"])),
+        (["Power"], "%", _figures(rows["power_pct"]), _figures(rows["line_energy_j_mm"], 3, " J/mm")),
+        (["Speed"], "mm/s", _figures(rows["speed_mm_s"]),
          _figures(energy.inches_from_mm(rows["speed_mm_s"]), 2, " in/s")),
-        ("Lines", "per cm", _figures(energy.lines_per_cm(rows["line_pitch_mm"])),
-         _figures(rows["line_pitch_mm"], 3, " mm pitch")),
-        ("Passes", "", _figures(rows["passes"]), [""] * len(rows)),
-        ("Depth expected", "mm", _figures(rows["depth_mm"], 2), _inches(rows["depth_mm"])),
-        (f"{rows['level'].iloc[0]:.3g}".replace("0.", "") and f"{100 * rows['level'].iloc[0]:g} % interval",
-         "mm", [_span(*ends, 2) for ends in zip(lower, upper)],
-         [_span(*ends, 3, "in") for ends in zip(*map(energy.inches_from_mm, (lower, upper)))]),
-        ("Time", "min per 10 cm²", _figures(rows["minutes_per_10cm2"], 1), _chances(rows)),
+        (["Lines"], "per cm", _figures(energy.lines_per_cm(rows["line_pitch_mm"])),
+         _figures(rows["line_pitch_mm"], 3, " mm")),
+        (["Passes"], "", _figures(rows["passes"]), [""] * len(rows)),
+        (["Depth", "expected"], "mm", _figures(rows["depth_mm"], 2), _inches(rows["depth_mm"])),
+        ([f"{100 * rows['level'].iloc[0]:g} %", "interval"], "mm",
+         [_span(*pair, 2) for pair in zip(*ends)],
+         [_span(*pair, 3, "in") for pair in zip(*map(energy.inches_from_mm, ends))]),
+        (["Minutes"], "per 10 cm²", _figures(rows["minutes_per_10cm2"], 1), [""] * len(rows)),
     ]
-    return [dict(zip(("head", "unit", "big", "small"), column)) for column in columns]
-
-
-def _chances(rows: pd.DataFrame) -> list[str]:
-    """Return the chance of landing inside the window, where one is known."""
-    return [f"{100 * chance:.0f} % inside" if math.isfinite(chance) else ""
-            for chance in rows["chance_inside"].astype(float)]
+    if np.isfinite(rows["chance_inside"].astype(float)).any():
+        columns.append((["Chance", "inside"], "%", _figures(100 * rows["chance_inside"], 0),
+                        [""] * len(rows)))
+    return [dict(zip(("head", "unit", "big", "small"), column)) | {"set": number < 5}
+            for number, column in enumerate(columns)]
 
 
 def _notes(rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window, board: str) -> list[str]:
@@ -255,10 +256,12 @@ def _provenance(readings: pd.DataFrame, group: pd.Series) -> str:
     days = sorted(pd.to_datetime(readings["burned_on"]).dt.strftime("%Y-%m-%d").unique())
     named = ", ".join(_said(name, 16) for name in readings["board"].unique()[:MOST_SHAPES])
     more = ", …" if readings["board"].nunique() > MOST_SHAPES else ""
-    burns = readings["burn"].nunique()
-    return (f"{group['readings']} readings, {group['swatches']} swatches, {group['boards']} "
-            f"board{'s' * (group['boards'] != 1)} ({named}{more}), {burns} burn{'s' * (burns != 1)}, "
-            + (days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"))
+    counts = ", ".join([
+        _count(group["readings"], "reading"), _count(group["swatches"], "swatch", "swatches"),
+        f"{_count(group['boards'], 'board')} ({named}{more})",
+        _count(readings["burn"].nunique(), "burn"),
+    ])
+    return f"{counts}, " + (days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}")
 
 
 # ── the chart: fractions of its width and height, so that the template only draws ──
@@ -284,11 +287,12 @@ def _chart(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
         "band": [*zip(across(curve["at"]), up(curve["upper_mm"]))]
                 + [*zip(across(curve["at"]), up(curve["lower_mm"]))][::-1],
         "line": [*zip(across(curve["at"]), up(curve["depth_mm"]), carried_on.tolist())],
-        "boards": [{"name": _said(name, 14), "points": [*zip(across(of[regressor]), up(of["depth_mm"]))]}
+        "boards": [{"name": _said(name, 12), "points": [*zip(across(of[regressor]), up(of["depth_mm"]))]}
                    for name, of in _by_board(readings)],
         "chosen": [*zip(across(chosen), up(rows["depth_mm"]))],
         "window": None if window is None else up([window["at_least_mm"], window["at_most_mm"]]),
-        "formula": _said(f"{group['formula']}    R² {group['r_squared']:.3f}", 110, 60),
+        "interval": f"{100 * rows['level'].iloc[0]:g} % interval",
+        "formula": _said(f"{group['formula']} · R² {group['r_squared']:.3f}", 110, 60),
         "alt": _alt(rows, readings, name, unit, chosen),
     }
 
@@ -359,6 +363,11 @@ def _figures(values: pd.Series, decimals: int | None = None, unit: str = "") -> 
         decimals = next((n for n in (0, 1) if np.allclose(values, np.round(values, n), atol=5e-3)), 2)
     return [f"{value:.{decimals}f}{unit}" if math.isfinite(value) else "–"
             for value in values.astype(float)]
+
+
+def _count(number: int, one: str, several: str = "") -> str:
+    """Return a number with its noun."""
+    return f"{number} {one if number == 1 else several or one + 's'}"
 
 
 def _inches(values_mm: pd.Series) -> list[str]:
