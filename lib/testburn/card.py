@@ -11,9 +11,8 @@ decides.
 import json
 import math
 import os
-import tempfile
 import unicodedata
-from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -50,8 +49,8 @@ INTERVAL_MEANS = (
 )
 BOARDS = {"next": "your next board"}
 EXTRAPOLATED = (
-    "† Outside the energies burned ({low} to {high}): the line is only carried on there. "
-    "Burn swatches at that setting before you trust it."
+    "† Outside what was burned ({burned}): the line is only carried on there. Burn swatches at "
+    "that setting before you trust it."
 )
 FINISHING = (
     ("Clean", "Brush out the char and vacuum the dust."),
@@ -93,17 +92,16 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     path = Path(path)
     made = _compiled(document(fit, choices, window, paper, board))
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, unfinished = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem[:40]}-", suffix=".part")
+    unfinished = path.with_name(f".{path.stem[:40]}-{os.getpid()}.part")
     try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(made)
+        unfinished.write_bytes(made)
         os.replace(unfinished, path)
     except PermissionError as error:
         raise PermissionError(
             f"{path} cannot be replaced. Close it in the program that shows it, then print again."
         ) from error
     finally:
-        Path(unfinished).unlink(missing_ok=True)
+        unfinished.unlink(missing_ok=True)
     return path
 
 
@@ -151,15 +149,18 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
                          "settings.choose returned, with aim_mm added.")
     if choices.empty:
         raise ValueError("There are no chosen settings to print. Choose at least one depth first.")
+    if isinstance(window, pd.DataFrame):
+        window = window.iloc[0]
     pages = [_page(fit, rows.sort_values("aim_mm", kind="stable"), window, board)
              for _, rows in choices.groupby(list(GROUP_KEY), sort=False)]
-    what = f"{pages[0]['species']}, {pages[0]['module']}" if len(pages) == 1 else f"{len(pages)} cards"
+    only = ", ".join(pages[0][name] for name in ("species", "module", "wavelength"))
     width, height = PAPERS[paper]
     return {
-        "title": f"Settings card: {what}", "width_mm": width, "height_mm": height,
+        "title": f"Settings card: {only}" if len(pages) == 1 else f"{len(pages)} settings cards",
+        "width_mm": width, "height_mm": height,
         "invented": INVENTED if fit.invented else None, "pages": pages,
         "columns": {"index": ["Species", "Module", "Depths", "Boards", "Page"]},
-        "provenance": f"data {fit.fingerprint[:12]} · testburn\u00a0{testburn.__version__}",
+        "provenance": f"data\u00a0{fit.fingerprint[:12]} · testburn\u00a0{testburn.__version__}",
     }
 
 
@@ -167,7 +168,7 @@ def _compiled(content: dict) -> bytes:
     """Return the PDF bytes of a document, tagged for PDF/UA-1."""
     return typst.compile(
         HERE / "card.typ", root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
-        pdf_standards=["1.7", "ua-1"], timestamp=0,
+        pdf_standards=["1.7", "ua-1"],
         sys_inputs={"card": json.dumps(content, ensure_ascii=True, allow_nan=False)},
     )
 
@@ -183,7 +184,8 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
     if rows["level"].nunique() > 1:
         raise ValueError(f"{species} at {module}, {wavelength} mixes interval levels. Choose all "
                          "its depths at one level.")
-    readings, table = (frame[_same_group(frame, first)] for frame in (fit.readings, fit.table))
+    used = fit.readings[fit.readings["used"]]
+    readings, table = (frame[_same_group(frame, first)] for frame in (used, fit.table))
     if table.empty:
         raise ValueError(f"The fit has no readings of {species} at {module}, {wavelength}. Burn "
                          "test swatches with it, or leave it off the card.")
@@ -211,7 +213,7 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
 
     `set` marks what the maker sets on the machine; it is printed bold.
     """
-    ends = rows["lower_mm"], rows["upper_mm"]
+    ends = rows["lower_mm"].clip(lower=0), rows["upper_mm"]
     columns = [
         (["Depth", "wanted"], "mm", _figures(rows["aim_mm"], 2), _inches(rows["aim_mm"])),
         (["Power"], "%", _figures(rows["power_pct"]), _figures(rows["line_energy_j_mm"], 3, " J/mm")),
@@ -233,7 +235,8 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
             for number, column in enumerate(columns)]
 
 
-def _notes(rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window, board: str) -> list[str]:
+def _notes(rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,
+           board: str) -> list[str]:
     """Return the sentences under the table: interval, window, carried-on rows, flags of the fit."""
     level = float(rows["level"].iloc[0])
     notes = [INTERVAL_MEANS.format(level=f"{100 * level:g} %", share=f"{100 * level:g}",
@@ -243,12 +246,17 @@ def _notes(rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,
         notes.append(f"The infill needs {_span(*ends, 2, 'mm')} "
                      f"({_span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if rows["extrapolated"].any():
-        along = readings[group["regressor"]]
-        unit = _axis(group["regressor"])[1]
-        notes.append(EXTRAPOLATED.format(low=f"{along.min():.3g}", high=f"{along.max():.3g} {unit}"))
+        notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
     if isinstance(group["flags"], str) and group["flags"].strip():
         notes.append("Note on the fit: " + _said(group["flags"], 180))
     return notes
+
+
+def _burned(readings: pd.DataFrame, regressor: str) -> str:
+    """Return the energies and line pitches that were burned."""
+    energies, pitches = readings[regressor], readings["line_pitch_mm"]
+    ends = " to ".join(f"{end:g}" for end in sorted({pitches.min(), pitches.max()}))
+    return f"{energies.min():.3g} to {energies.max():.3g} {_axis(regressor)[1]}, pitch {ends} mm"
 
 
 def _provenance(readings: pd.DataFrame, group: pd.Series) -> str:
@@ -271,23 +279,25 @@ def _chart(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
            board: str) -> dict:
     """Return the depth chart: points, line, band, chosen settings and axes."""
     regressor = group["regressor"]
-    chosen = _along(rows, regressor)
-    burned = readings[regressor]
-    curve = _curve(fit, rows, burned, chosen, group, board)
+    pitch = float(readings["line_pitch_mm"].min())
+    chosen, burned = _along(rows, regressor, pitch), readings[regressor]
+    curve = _curve(fit, rows, burned, chosen, pitch, board)
     right = 1.04 * max(burned.max(), chosen.max())
-    top = 1.10 * max(readings["depth_mm"].max(), rows["depth_mm"].max(), rows["aim_mm"].max())
-    across = lambda value: _fractions(value, right)  # noqa: E731
-    up = lambda value: _fractions(value, top)  # noqa: E731
+    deepest = max(readings["depth_mm"].max(), rows["depth_mm"].max(), rows["aim_mm"].max())
+    # A wide interval is shown whole as far as that does not squeeze the readings.
+    top = 1.05 * max(deepest, min(curve["upper_mm"].max(), 1.5 * deepest))
+    across, up = partial(_fractions, whole=right), partial(_fractions, whole=top)
     name, unit = _axis(regressor)
     carried_on = ~curve["at"].between(burned.min(), burned.max())
     return {
-        "x": {"label": f"{name}, {unit}", "ticks": _ticks(right, 7)},
+        "x": {"label": f"{name}, {unit}" + f" at {pitch:g} mm pitch" * (name == "line energy"), "ticks": _ticks(right, 7)},
         "y": {"label": "depth, mm", "ticks": _ticks(top, 6)},
         "inches": {"label": "in", "ticks": _ticks(energy.inches_from_mm(top), 6)},
         "band": [*zip(across(curve["at"]), up(curve["upper_mm"]))]
                 + [*zip(across(curve["at"]), up(curve["lower_mm"]))][::-1],
         "line": [*zip(across(curve["at"]), up(curve["depth_mm"]), carried_on.tolist())],
-        "boards": [{"name": _said(name, 12), "points": [*zip(across(of[regressor]), up(of["depth_mm"]))]}
+        "boards": [{"name": _said(name, 12),
+                    "points": [*zip(across(of[regressor]), up(of["depth_mm"]))]}
                    for name, of in _by_board(readings)],
         "chosen": [*zip(across(chosen), up(rows["depth_mm"]))],
         "window": None if window is None else up([window["at_least_mm"], window["at_most_mm"]]),
@@ -297,23 +307,25 @@ def _chart(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
     }
 
 
-def _along(rows: pd.DataFrame, regressor: str) -> pd.Series:
-    """Return where on the chart's energy axis the chosen settings lie."""
-    if regressor == "areal_dose_j_mm2":
-        return energy.areal_dose(rows["line_energy_j_mm"], rows["line_pitch_mm"])
-    return rows["line_energy_j_mm"]
+def _along(rows: pd.DataFrame, regressor: str, pitch: float) -> pd.Series:
+    """Return where on the chart's energy axis the chosen settings lie.
+
+    Against line energy, a setting at another pitch than was burned stands where its dose does.
+    """
+    dose = energy.areal_dose(rows["line_energy_j_mm"], rows["line_pitch_mm"])
+    return dose if regressor == "areal_dose_j_mm2" else dose * pitch
 
 
-def _curve(fit: "DepthFit", rows, burned, chosen, group, board: str) -> pd.DataFrame:
-    """Return the fitted line and its interval over the burned range and out to the chosen settings."""
+def _curve(fit: "DepthFit", rows, burned, chosen, pitch: float, board: str) -> pd.DataFrame:
+    """Return the fitted line and its interval, over what was burned and out to the settings."""
     ends = burned.min(), burned.max()
-    at = np.unique([*np.linspace(min(ends[0], chosen.min()), max(ends[1], chosen.max()), 60), *ends])
-    pitch = float(rows["line_pitch_mm"].median())
-    dose = group["regressor"] == "areal_dose_j_mm2"
+    low, high = min(ends[0], chosen.min()), max(ends[1], chosen.max())
+    at = np.unique([*np.linspace(low, high, 60), *ends])
     species, module_w, wavelength_nm = (rows.iloc[0][name] for name in GROUP_KEY)
-    predicted = fit.predict(species, module_w, at * pitch if dose else at, line_pitch_mm=pitch,
-                            level=float(rows["level"].iloc[0]), of="reading", board=board,
-                            wavelength_nm=wavelength_nm)
+    predicted = fit.predict(
+        species, module_w, at * pitch if burned.name == "areal_dose_j_mm2" else at,
+        line_pitch_mm=pitch, level=float(rows["level"].iloc[0]), of="reading", board=board,
+        wavelength_nm=wavelength_nm)
     return predicted.assign(at=at)
 
 
@@ -348,8 +360,8 @@ def _fractions(values, whole: float) -> list[float]:
 def _ticks(end: float, most: int) -> list[tuple[float, str]]:
     """Return ticks from 0 in steps of 1, 2 or 5 times a power of ten, at most `most` of them."""
     decade = 10.0 ** math.floor(math.log10(end))
-    step = next(step for step in (decade * part for part in (0.1, 0.2, 0.5, 1, 2, 5)) if end / step < most)
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+    step = next(decade * part for part in (0.1, 0.2, 0.5, 1, 2, 5) if end / (decade * part) < most)
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9))  # 0.001 has a log just below -3
     return [(round(step * count / end, 4), f"{step * count:.{decimals}f}")
             for count in range(int(end / step) + 1)]
 

@@ -137,6 +137,11 @@ class DepthFit:
         return pd.DataFrame([group.row for group in self.groups])
 
     @property
+    def best_known(self) -> GroupFit:
+        """The group with the most boards, and among these the most readings."""
+        return max(self.groups, key=lambda group: (group.row["boards"], group.row["readings"]))
+
+    @property
     def invented(self) -> bool:
         """True where any reading used is invented demo data."""
         return bool((self.readings["invented"] == "yes")[self.readings["used"]].any())

@@ -8,14 +8,16 @@ Source: calibration limits by inverting the prediction band, e.g. Greenwell & Sc
 The R Journal 6(1):90-100; Fieller's limits in the straight-line case with constant variance.
 """
 
-from dataclasses import dataclass
+import tomllib
+from dataclasses import dataclass, fields
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
 from testburn import energy, sweep
-from testburn.depthfit import LEVEL, DepthFit
+from testburn.depthfit import LEVEL, DepthFit, GroupFit
 
 # How far past the highest energy burned a crossing is still looked for.
 _REACH = 10.0
@@ -23,6 +25,8 @@ CARD_AREA_MM2 = 1000.0
 # Minutes depend on how long a line is. Without the artwork, lines of a sign's usual width are taken.
 LINE_LENGTH_MM = 100.0
 GOOD_CHANCE = 0.80
+_ROUND_MM = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
+_MOST_STEPS = 8
 
 
 @dataclass(frozen=True)
@@ -60,6 +64,27 @@ class Machine:
                              "that is not below it.")
         if self.speed_step_mm_s <= 0:
             raise ValueError("The machine's speed step must be above 0 mm/s.")
+
+    @classmethod
+    def read(cls, path: str | Path) -> "Machine":
+        """Return the machine of a machine.toml.
+
+        Raises
+        ------
+        ValueError
+            If the file is no TOML, or says something a machine does not have.
+        """
+        try:
+            said = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+            raise ValueError(f"{Path(path).name} cannot be read: {fault}. Write one "
+                             "`name = number` a line.") from None
+        known = [field.name for field in fields(cls)]
+        if strange := sorted(set(said) - set(known)):
+            raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "
+                             f"Known are: {', '.join(known)}.")
+        return cls(**{name: tuple(value) if isinstance(value, list) else value
+                      for name, value in said.items()})
 
     def speeds(self) -> np.ndarray:
         """Return every speed that can be set, in mm/s."""
@@ -129,6 +154,29 @@ def _limits_in_words(best, lower, upper, level, outside, shallow, deep) -> str:
     return said
 
 
+def energy_needs(fit: DepthFit, depth_mm: float, line_pitch_mm: float) -> pd.DataFrame:
+    """Return the line energy for one depth in every species × module that reaches it.
+
+    Returns
+    -------
+    DataFrame
+        species, module_w, wavelength_nm, depth_mm, best_j_mm, lower_j_mm, upper_j_mm (NaN where no
+        limit exists), words, extrapolated.
+    """
+    rows = []
+    for group in fit.groups:
+        try:
+            need = line_energy_for(fit, group.species, group.module_w, depth_mm, line_pitch_mm,
+                                   wavelength_nm=group.wavelength_nm)
+        except ValueError:
+            continue
+        rows.append(dict(species=group.species, module_w=group.module_w,
+                         wavelength_nm=group.wavelength_nm, depth_mm=depth_mm, best_j_mm=need.best,
+                         lower_j_mm=need.lower, upper_j_mm=need.upper, words=need.words,
+                         extrapolated=need.extrapolated))
+    return pd.DataFrame(rows)
+
+
 def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_most_mm: float,
            machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2, board: str = "next",
            chance: float = GOOD_CHANCE, wavelength_nm: float | None = None) -> pd.DataFrame:
@@ -195,6 +243,22 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
     table = pd.concat(rows, ignore_index=True)
     return table.drop(columns="miss").rename(columns={"minutes": "minutes_per_10cm2"}).assign(
         chance_inside=np.nan)
+
+
+def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = "next") -> pd.DataFrame:
+    """Return the steps of every species × module of the fit, at round depths it was burned to."""
+    return pd.concat([
+        steps(fit, group.species, group.module_w, round_depths(group), machine,
+              group.wavelength_nm, board) for group in fit.groups], ignore_index=True)
+
+
+def round_depths(group: GroupFit) -> list[float]:
+    """Return up to eight round depths in mm that the group's curve reaches inside its readings."""
+    low, high = group.curve.mean(np.array(group.range))
+    inside = [depth for depth in _ROUND_MM if low <= depth <= high]
+    while len(inside) > _MOST_STEPS:
+        inside = inside[1:]
+    return inside or [round(float(low + high) / 2, 2)]
 
 
 def _combinations(group, machine) -> list[tuple[float, float, int]]:

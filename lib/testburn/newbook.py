@@ -1,0 +1,56 @@
+"""New book: an empty lab book, ready for the first burn.
+
+Decides what a lab book starts with: the handbook woods, a machine file to fill in, the description
+of the columns, and no readings. `python -m testburn.newbook FOLDER` makes one.
+"""
+
+import json
+import shutil
+import sys
+from pathlib import Path
+
+from testburn import columns
+from testburn.workshop import DEMO
+
+MACHINE = """\
+# What your machine can be set to. Take the figures from its maker's manual.
+# Leave a line out and the suite uses what was burned (powers, pitches, passes) or its default.
+min_speed_mm_s = 1
+max_speed_mm_s = 600
+speed_step_mm_s = 1
+# How briskly the head speeds up and slows down along a line. Without it, minutes count burning only.
+# acceleration_mm_s2 = 1000
+"""
+
+
+def make(folder: str | Path) -> Path:
+    """Make an empty lab book and return its folder.
+
+    Raises
+    ------
+    FileExistsError
+        If the folder already holds something.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise FileExistsError(f"{folder} is not empty. Name a new folder for the new lab book.")
+    (folder / "burns").mkdir(parents=True)
+    shutil.copyfile(DEMO / "woods.csv", folder / "woods.csv")
+    (folder / "machine.toml").write_text(MACHINE, encoding="utf-8", newline="\n")
+    package = {
+        "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "name": "lab-book", "title": "Lab book of test burns",
+        "resources": [{"name": "burns", "type": "table", "path": "burns/*.csv", "format": "csv",
+                       "mediatype": "text/csv", "encoding": "utf-8",
+                       "schema": columns.table_schema()}],
+    }
+    (folder / "datapackage.json").write_text(
+        json.dumps(package, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+    return folder
+
+
+if __name__ == "__main__":
+    try:
+        print(f"A new, empty lab book is in {make(sys.argv[1])}")
+    except OSError as fault:
+        sys.exit(str(fault))

@@ -1,0 +1,52 @@
+"""Tables: a frame as a maker reads it.
+
+Decides the heading and the digits of every column that a notebook shows. Digits follow what a gauge
+and a machine can tell: depth to 0.01 mm, speed to 1 mm/s below which no dial goes, chance to 1 %.
+"""
+
+import pandas as pd
+
+HEADINGS = {
+    "species": ("species", None), "module_w": ("module, W", "{:g}"),
+    "wavelength_nm": ("nm", "{:g}"), "burn": ("burn", None), "board": ("board", None),
+    "swatch": ("swatch", None), "reading": ("reading", "{:g}"),
+    "power_pct": ("power, %", "{:g}"), "speed_mm_s": ("speed, mm/s", "{:g}"),
+    "line_pitch_mm": ("line pitch, mm", "{:g}"), "passes": ("passes", "{:g}"),
+    "line_energy_j_mm": ("line energy, J/mm", "{:.3f}"),
+    "areal_dose_j_mm2": ("areal dose, J/mm²", "{:.2f}"),
+    "aim_mm": ("wanted, mm", "{:g}"), "depth_mm": ("depth, mm", "{:.2f}"),
+    "lower_mm": ("not below, mm", "{:.2f}"), "upper_mm": ("not above, mm", "{:.2f}"),
+    "lowest_mm": ("expect from, mm", "{:.2f}"), "highest_mm": ("expect to, mm", "{:.2f}"),
+    "fitted_mm": ("curve, mm", "{:.2f}"), "residual_pct": ("off the curve, %", "{:+.0f}"),
+    "chance_inside": ("chance inside", "{:.0%}"), "good": ("good enough", None),
+    "best_j_mm": ("line energy, J/mm", "{:.3f}"), "lower_j_mm": ("lower limit", "{:.3f}"),
+    "upper_j_mm": ("upper limit", "{:.3f}"),
+    "minutes": ("minutes", "{:.1f}"), "minutes_per_10cm2": ("min per 10 cm²", "{:.1f}"),
+    "extrapolated": ("outside the burns", None), "known": ("from the lab book", None),
+    "boards": ("boards", "{:g}"), "swatches": ("swatches", "{:g}"),
+    "readings": ("readings", "{:g}"), "scatter_pct": ("scatter, %", "{:.0f}"),
+    "r_squared": ("R²", "{:.3f}"), "formula": ("formula", None), "flags": ("mind", None),
+    "slope": ("slope", "{:.3g}"), "slope_se": ("its error", "{:.2g}"),
+    "intercept": ("intercept, mm", "{:.3f}"), "intercept_se": ("error of it", "{:.2g}"),
+    "struck_because": ("struck because", None), "burned_on": ("burned on", "{:%Y-%m-%d}"),
+    "botanical_name": ("botanical name", None),
+    "specific_gravity_12pct": ("specific gravity, 12 %", "{:.2f}"),
+    "dust_caution": ("dust", None), "why": ("why", None),
+}
+
+
+def shop(table: pd.DataFrame, *names: str) -> pd.DataFrame:
+    """Return the named columns (all by default) as text, under headings in words."""
+    shown = {}
+    for name in names or table.columns:
+        heading, form = HEADINGS.get(name, (name, None))
+        shown[heading] = table[name].map(lambda value, form=form: _cell(value, form))
+    return pd.DataFrame(shown)
+
+
+def _cell(value, form: str | None) -> str:
+    if isinstance(value, bool) or type(value).__name__ == "bool_":
+        return "yes" if value else ""
+    if not isinstance(value, str) and pd.isna(value):
+        return ""
+    return form.format(value) if form else str(value)
