@@ -51,7 +51,7 @@ def burn_rows(dice, number, species, module, board, pitch_mm):
     """One burn: a board of one species, every speed of the module once, in random order."""
     watts, wavelength, speeds, factor = MODULES[module]
     burn = f"trail-{number:02d}"
-    day = datetime.date(2026, 2, 14) + datetime.timedelta(days=4 * number)
+    day = datetime.date(2025, 2, 14) + datetime.timedelta(days=4 * number)
     head = dict(burn=burn, burned_on=day.isoformat(), species=species, board=board, module_w=watts,
                 wavelength_nm=wavelength, power_pct=POWER_PCT, passes=1, line_pitch_mm=pitch_mm,
                 gauge_step_mm=GAUGE_STEP_MM, board_thickness_mm=dice.choice((12, 15, 19)),
@@ -133,7 +133,7 @@ def make(folder: Path) -> None:
         old.unlink()
     for burn in demo_burns():
         labbook.save(burn, burns)
-    labbook.strike(folder, *INCH_SLIP, "typed in inches", datetime.date(2026, 3, 2))
+    labbook.strike(folder, *INCH_SLIP, "typed in inches", datetime.date(2025, 3, 2))
     text = json.dumps(package(), indent=1, ensure_ascii=False) + "\n"
     (folder / "datapackage.json").write_text(text, encoding="utf-8", newline="\n")
 

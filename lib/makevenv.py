@@ -231,7 +231,7 @@ def make_venv(lock) -> None:
 def stage_of(text: str) -> tuple[str, str] | None:
     """What a line of pip's output says about progress: the stage, and a name or a list."""
     for stage, pattern in (("fetching", r"Collecting ([\w.-]+)"),
-                           ("fetching", r"Processing (?:.*[/\\])?([\w.]+)"),
+                           ("fetching", r"Processing (?:.*?[/\\])?([\w.]+)-\d"),
                            ("fetching", r"\s*(?:Downloading|Using cached) (?:\S*/)?(\S+?-[^-]+)-\S+\.whl"),
                            ("installing", r"Installing collected packages: (.*)"),
                            ("retrying", r"\s*WARNING: (Retrying)")):
@@ -242,7 +242,7 @@ def stage_of(text: str) -> tuple[str, str] | None:
 
 def progress_teller(line: ProgressLine):
     """A function that turns each line of pip's output into the progress line."""
-    began, state, count = time.monotonic(), ("fetching", "the list"), 0
+    began, state, count = time.monotonic(), ("fetching", ""), 0
 
     def tell(text):
         nonlocal state, count
@@ -250,7 +250,7 @@ def progress_teller(line: ProgressLine):
         count += (text or "").startswith(("Collecting ", "Processing "))
         stage, what = state
         if stage == "fetching":
-            words = f"fetching package {count}, {what}"
+            words = f"fetching package {count}, {what}" if count else "reading the list of packages"
         elif stage == "installing":
             there = sum(1 for _ in PACKAGES.glob("*.dist-info"))
             wanted = what.count(",") + 1

@@ -41,7 +41,9 @@ def run(arguments, **more_environment):
 
 def lab(folder, browser):
     """JupyterLab on notebooks/: for this computer only, its token on, asking the net nothing."""
-    book = {"TESTBURN_LABDATA": str(folder)} if folder else {}
+    book = {"TESTBURN_CARDS": str(ROOT / "cards")}
+    if folder:
+        book["TESTBURN_LABDATA"] = str(folder)
     if folder and (not folder.exists() or not any(folder.iterdir())):
         code = run(["-m", "testburn.newbook", folder], **book)
         if code:

@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 import typst
 
-from testburn import card
+from testburn import card, cardchart, cardtext
 
 NASTY = "#panic() *bold* _low_ $x$ <b> `raw` \\ \" 😀 木 " + "W" * 300
 ONE = (("hard maple", 20.0, 450.0),)
@@ -203,7 +203,7 @@ def test_finishing_runs_from_cleaning_to_the_last_seal():
     (0.005, 7, ["0.000", "0.001", "0.002", "0.003", "0.004", "0.005"]),
 ])
 def test_ticks_are_round_numbers(end, most, ticks):
-    got = card._ticks(end, most)
+    got = cardchart._ticks(end, most)
     assert [text for _, text in got] == ticks
     assert [at * end for at, _ in got] == pytest.approx([float(text) for text in ticks], abs=1e-3 * end)
 
@@ -342,7 +342,7 @@ def test_a_failed_write_leaves_the_old_card_and_no_litter(tmp_path, monkeypatch)
 
 def test_the_typeface_holds_every_character_called_drawable():
     """An accessible PDF refuses a character without a glyph, so this fails on a gap."""
-    signs = "".join(chr(sign) for low, high in card.DRAWABLE for sign in range(low, high + 1)) + "□†≥"
+    signs = "".join(chr(sign) for low, high in cardtext.DRAWABLE for sign in range(low, high + 1)) + "□†≥"
     source = ('#set document(title: "all")\n#set text(font: "Source Sans 3", fallback: false)\n'
               '#text(weight: 400, sys.inputs.signs) #text(weight: 600, sys.inputs.signs)')
 

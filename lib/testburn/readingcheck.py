@@ -161,6 +161,7 @@ def _not_a(column, value) -> tuple[str, str]:
 
 
 def fault(column, where, place, value, problem, remedy) -> Problem:
+    """Return the fault of one cell, with the file and row it stands in."""
     row = where["_row"][place]
     return Problem(where["_file"][place], row if pd.notna(row) else None, column.name,
                    str(value), problem, remedy)
@@ -181,7 +182,7 @@ def _out_of_range(readings, where) -> list[Problem]:
 
 
 def _plain(value) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:g}" if isinstance(value, float) else as_text(value)
 
 
 def _row_faults(readings, where, known, today) -> list[Problem]:

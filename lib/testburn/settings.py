@@ -64,6 +64,9 @@ class Machine:
                              "that is not below it.")
         if self.speed_step_mm_s <= 0:
             raise ValueError("The machine's speed step must be above 0 mm/s.")
+        if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
+            raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
+                             "Give powers above 0 and at most 100 %.")
 
     @classmethod
     def read(cls, path: str | Path) -> "Machine":
@@ -127,14 +130,17 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
             band = fit.predict(species, module_w, e, line_pitch_mm, level, of,
                                wavelength_nm=wavelength_nm)
             return band[column].iloc[0] - depth_mm
+        if miss(top) <= 0:
+            return np.nan
         return optimize.brentq(miss, top * 1e-9, top, xtol=1e-12, rtol=1e-12) \
-            if miss(top) > 0 else np.nan
+            if miss(top * 1e-9) < 0 else 0.0
 
     best = crossing("depth_mm")
-    if np.isnan(best):
+    if not best > 0:
         raise ValueError(
             f"{depth_mm:g} mm is out of reach for {group.name}: the readings span {shallow:g} to "
-            f"{deep:g} mm. Burn deeper swatches, or ask for a depth in that range.")
+            f"{deep:g} mm. Burn {'shallower' if best == 0 else 'deeper'} swatches, or ask for a "
+            "depth in that range.")
     lower, upper = crossing("upper_mm"), crossing("lower_mm")
     outside = bool(fit.predict(species, module_w, best, line_pitch_mm,
                                wavelength_nm=wavelength_nm)["extrapolated"].iloc[0])

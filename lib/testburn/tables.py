@@ -41,7 +41,8 @@ def shop(table: pd.DataFrame, *names: str) -> pd.DataFrame:
     for name in names or table.columns:
         heading, form = HEADINGS.get(name, (name, None))
         shown[heading] = table[name].map(lambda value, form=form: _cell(value, form))
-    return pd.DataFrame(shown)
+    # Row numbers mean nothing to a maker; an empty index shows none.
+    return pd.DataFrame(shown).set_axis([""] * len(table))
 
 
 def _cell(value, form: str | None) -> str:

@@ -22,6 +22,10 @@ REFUSE_BELOW_KJ_G = 0.5
 WARN_BELOW_KJ_G = 1.5
 USUAL_KJ_G = (2.0, 9.4)
 WARN_ABOVE_KJ_G = 30.0
+# The limits below which wood is refused or warned of count dry wood; what was measured on boards
+# counts wood as it was, at about 12 % moisture: density is 1000 · G · 1.12 kg/m³ (Wood Handbook,
+# FPL-GTR-282, chapter 4: G = 0.40 at 12 % weighs 448 kg/m³).
+MOIST_PER_DRY = 1.12
 
 HANDBOOK = Path(__file__).resolve().parents[2] / "labdata" / "woods.csv"
 
@@ -62,8 +66,8 @@ def read(path: str | Path = HANDBOOK) -> pd.DataFrame:
 def volume_energy_limits(specific_gravity_12pct) -> pd.DataFrame:
     """Return the plausible energy per volume, J/mm³, for wood of that specific gravity.
 
-    Specific gravity at 12 % is dry mass over volume at 12 % moisture, so kJ/g times specific
-    gravity (g/cm³) is kJ/cm³, which is J/mm³.
+    Specific gravity at 12 % is dry mass over volume at 12 % moisture, so kJ per gram of dry wood
+    times specific gravity (g/cm³) is kJ/cm³, which is J/mm³.
 
     Parameters
     ----------
@@ -78,8 +82,8 @@ def volume_energy_limits(specific_gravity_12pct) -> pd.DataFrame:
     per_gram = {
         "refuse_below": REFUSE_BELOW_KJ_G,
         "warn_below": WARN_BELOW_KJ_G,
-        "usual_low": USUAL_KJ_G[0],
-        "usual_high": USUAL_KJ_G[1],
-        "warn_above": WARN_ABOVE_KJ_G,
+        "usual_low": USUAL_KJ_G[0] * MOIST_PER_DRY,
+        "usual_high": USUAL_KJ_G[1] * MOIST_PER_DRY,
+        "warn_above": WARN_ABOVE_KJ_G * MOIST_PER_DRY,
     }
     return pd.DataFrame({name: kj_g * gravity for name, kj_g in per_gram.items()})

@@ -21,7 +21,7 @@ DEMO = PROJECT / "labdata"
 BOOK_FILES = ("burns", "woods.csv", "strikes.csv", "machine.toml", "datapackage.json")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Workshop:
     """An open lab book: its folder, the folder for cards, and whether it is a scratch copy."""
 
@@ -34,6 +34,10 @@ class Workshop:
         """The machine's limits from machine.toml; the defaults where the file is missing."""
         file = self.book / "machine.toml"
         return Machine.read(file) if file.exists() else Machine()
+
+    def __repr__(self) -> str:
+        """Say which kind of book is open; a scratch copy's folder has another name every time."""
+        return "the invented demo, in a scratch copy" if self.scratch else f"lab book {self.book}"
 
     def _repr_html_(self) -> str:
         if self.scratch:
@@ -53,7 +57,7 @@ def open_workshop() -> Workshop:
     """
     if "IPython" in sys.modules and (shell := sys.modules["IPython"].get_ipython()):
         # A fault is said in words, without the pages of program lines that lead to it.
-        shell.run_line_magic("xmode", "Minimal")
+        shell.InteractiveTB.set_mode("Minimal")
     named, cards = os.environ.get("TESTBURN_LABDATA"), os.environ.get("TESTBURN_CARDS")
     if named and not Path(named).is_dir():
         raise FileNotFoundError(f"There is no lab book folder at {named}. Check --labdata.")
