@@ -16,7 +16,7 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from testburn import labbook
+from testburn import depthfit, labbook
 from testburn.workshop import PROJECT, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
@@ -66,12 +66,16 @@ def main(arguments: list[str] | None = None) -> int:
     refresh = parser.parse_args(arguments).refresh
     if not refresh:
         os.environ.setdefault("TESTBURN_CARDS", str(PROJECT / "cards"))
-    workshop = open_workshop()
     try:
-        if labbook.read(workshop.book).empty:
+        workshop = open_workshop()
+        readings = labbook.read(workshop.book)
+        if readings.empty:
             print("The lab book holds no readings yet. Enter a burn first: "
                   "python3 lib/start.py lab --labdata FOLDER, then notebook 2.")
             return 1
+        # What no notebook could do without is tried here, where it is said in one line.
+        depthfit.fit(readings)
+        workshop.machine
     except (labbook.ReadingsError, OSError, ValueError) as fault:
         print(fault)
         return 1

@@ -86,6 +86,13 @@ class Machine:
         if strange := sorted(set(said) - set(known)):
             raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "
                              f"Known are: {', '.join(known)}.")
+        for name, value in said.items():
+            listed = name in ("powers_pct", "line_pitches_mm", "passes")
+            numbers = value if listed and isinstance(value, list) else [value]
+            if listed != isinstance(value, list) or not all(
+                    isinstance(one, (int, float)) and not isinstance(one, bool) for one in numbers):
+                wanted = "a list of numbers, e.g. [90]" if listed else "a number"
+                raise ValueError(f"{Path(path).name}: {name} is {value!r}. Write {wanted}.")
         return cls(**{name: tuple(value) if isinstance(value, list) else value
                       for name, value in said.items()})
 

@@ -1,0 +1,86 @@
+"""The chain's refusals, and a new lab book: what a maker meets before the first notebook runs."""
+
+import json
+import os
+
+import pytest
+
+from testburn import chain, columns, labbook, newbook, workshop
+from testburn.settings import Machine
+
+
+@pytest.fixture
+def own(tmp_path, monkeypatch):
+    """A new lab book that is the open one."""
+    book = newbook.make(tmp_path / "book")
+    monkeypatch.setenv("TESTBURN_LABDATA", str(book))
+    monkeypatch.setenv("TESTBURN_CARDS", str(tmp_path / "cards"))
+    return book
+
+
+def test_a_faulty_book_stops_the_chain_with_its_faults_and_no_traceback(own, capsys, sound, as_csv):
+    rows = sound()
+    rows[1]["speed_mm_s"], rows[2]["power_pct"] = "-5", "190"
+    (own / "burns" / "b01.csv").write_text(as_csv(rows), encoding="utf-8", newline="")
+    assert chain.main([]) == 1
+    said = capsys.readouterr().out
+    assert "b01.csv, row 3, column speed_mm_s, value '-5'" in said
+    assert "b01.csv, row 4, column power_pct, value '190'" in said
+    assert "Traceback" not in said
+
+
+def test_an_empty_book_stops_the_chain_with_what_to_do(own, capsys):
+    assert chain.main([]) == 1
+    assert capsys.readouterr().out.startswith("The lab book holds no readings yet. Enter a burn")
+
+
+def test_too_few_swatches_stop_the_chain_before_any_notebook(own, capsys, sound, as_csv):
+    (own / "burns" / "b01.csv").write_text(as_csv(sound()), encoding="utf-8", newline="")
+    assert chain.main([]) == 1
+    said = capsys.readouterr().out
+    assert "white oak with 20 W has 2 different energies, 3 are needed" in said
+    assert "Traceback" not in said and "notebooks" not in said
+
+
+def test_a_missing_book_is_said(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("TESTBURN_LABDATA", str(tmp_path / "nowhere"))
+    assert chain.main([]) == 1
+    assert "There is no lab book folder at" in capsys.readouterr().out
+
+
+def test_a_new_book_is_an_empty_lab_book_that_reads(own):
+    assert labbook.read(own).empty
+    assert Machine.read(own / "machine.toml") == Machine()
+    package = json.loads((own / "datapackage.json").read_text(encoding="utf-8"))
+    assert package["resources"][0]["schema"] == json.loads(json.dumps(columns.table_schema()))
+    assert "INVENTED" not in (own / "machine.toml").read_text(encoding="utf-8")
+
+
+def test_a_new_book_never_goes_into_a_folder_that_holds_something(own):
+    with pytest.raises(FileExistsError, match="is not empty. Name a new folder"):
+        newbook.make(own)
+
+
+def test_without_a_book_of_ones_own_it_is_a_scratch_copy_of_the_demo(monkeypatch):
+    monkeypatch.delenv("TESTBURN_LABDATA", raising=False)
+    monkeypatch.delenv("TESTBURN_CARDS", raising=False)
+    opened = workshop.open_workshop()
+    assert opened.scratch and workshop.DEMO not in opened.book.parents
+    assert opened.cards.parent == opened.book.parent
+    same = {path.name: path.read_bytes() for path in (workshop.DEMO / "burns").iterdir()}
+    assert {path.name: path.read_bytes() for path in (opened.book / "burns").iterdir()} == same
+
+
+@pytest.mark.parametrize("text, said", [
+    ("max_speed_mm_s = ", "machine.toml cannot be read"),
+    ("top_speed = 5", "machine.toml says top_speed, which no machine has."),
+    ("min_speed_mm_s = 50\nmax_speed_mm_s = 5", "speeds run from 50 to 5 mm/s"),
+    ("powers_pct = [190]", "power cannot be set to 190 %"),
+    ("powers_pct = 90", "machine.toml: powers_pct is 90. Write a list of numbers, e.g. [90]."),
+    ("max_speed_mm_s = 'fast'", "machine.toml: max_speed_mm_s is 'fast'. Write a number."),
+])
+def test_a_machine_file_that_cannot_be_is_refused(tmp_path, text, said):
+    (tmp_path / "machine.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ValueError) as fault:
+        Machine.read(tmp_path / "machine.toml")
+    assert said in str(fault.value)
