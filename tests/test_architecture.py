@@ -13,8 +13,9 @@ LAYERS = (
     ("energy",),
     ("columns", "csvtext", "woods"),
     ("readingcheck", "labbook"),
-    ("curve", "depthfit"),
-    ("sweep", "infill", "settings", "burnplan", "drift"),
+    ("leastsquares", "inverse", "swatches", "reml", "components", "curve", "curvefit", "boards"),
+    ("depthgroup", "guess", "depthfit"),
+    ("sweep", "machine", "infill", "settings", "compare", "suspects", "burnplan", "drift"),
     ("charts", "forms", "card"),
 )
 LEVEL = {path.stem: len(LAYERS) - 1 for path in MODULES} | {
@@ -69,7 +70,7 @@ def test_no_import_runs_in_a_circle():
 
 
 def test_the_imports_are_seen_at_all():
-    assert {"columns", "energy", "curve"} <= imported(PACKAGE / "depthfit.py")
+    assert {"columns", "energy", "curvefit"} <= imported(PACKAGE / "depthfit.py")
     assert {"woods", "csvtext", "readingcheck"} <= imported(PACKAGE / "labbook.py")
 
 

@@ -38,7 +38,7 @@ def test_too_few_swatches_stop_the_chain_before_any_notebook(own, capsys, sound,
     (own / "burns" / "b01.csv").write_text(as_csv(sound()), encoding="utf-8", newline="")
     assert chain.main([]) == 1
     said = capsys.readouterr().out
-    assert "white oak with 20 W has 2 different energies, 3 are needed" in said
+    assert "white oak with 20 W left a mark at 2 different energies, 3 are needed" in said
     assert "Traceback" not in said and "notebooks" not in said
 
 

@@ -133,7 +133,7 @@ def test_depth_at_no_energy_is_flagged(burns):
 
 
 def test_residuals_are_of_the_reading_against_its_own_curve(burns):
-    rows = depthfit.fit(burns()).readings
+    rows = depthfit.fit(burns()).fitted
     assert (rows["depth_mm"] / rows["fitted_mm"] - 1).tolist() == pytest.approx(
         (rows["residual_pct"] / 100).tolist())
 
@@ -143,12 +143,12 @@ def test_a_group_with_two_energies_is_left_out_and_says_why(burns):
     thin = thin[thin["swatch"].isin(["1", "2"])]
     fit = depthfit.fit(pd.concat([burns(), thin], ignore_index=True))
     assert fit.left_out.values.tolist() == [
-        ["sugar maple", 20.0, 450.0, "has 2 different energies, 3 are needed"]]
+        ["sugar maple", 20.0, 450.0, "left a mark at 2 different energies, 3 are needed"]]
     assert not fit.readings.loc[fit.readings["species"] == "sugar maple", "used"].any()
 
 
 @pytest.mark.parametrize(("kept", "said"), [
-    (["1", "2"], "There is nothing to fit yet: white oak with 20 W has 2 different energies, "
+    (["1", "2"], "There is nothing to fit yet: white oak with 20 W left a mark at 2 different energies, "
                  "3 are needed. Burn more swatches and enter their depths."),
     ([], "There is nothing to fit yet: the lab book has no readings. "
          "Burn more swatches and enter their depths.")])

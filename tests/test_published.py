@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from testburn import curve, energy, sweep, woods
+from testburn import leastsquares, energy, sweep, woods
 
 REFERENCE = Path(__file__).parent / "reference"
 
@@ -32,7 +32,7 @@ CURVES = {
 def fitted(item):
     file, x, y, origin, form = CURVES[item]
     rows = table(file)
-    return curve.fitted([float(row[x]) - origin for row in rows], [float(row[y]) for row in rows],
+    return leastsquares.fitted([float(row[x]) - origin for row in rows], [float(row[y]) for row in rows],
                         form, relative=False)
 
 

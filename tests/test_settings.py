@@ -36,7 +36,7 @@ def test_a_higher_level_sets_wider_limits(fit):
 def test_the_answer_is_said_in_words(fit):
     found = settings.line_energy_for(fit, *GROUP, 1.0)
     assert found.words == (f"{found.best:.3f} J/mm, limits {found.lower:.3f} to {found.upper:.3f} "
-                           "J/mm (95 %)")
+                           "J/mm at 95 %")
 
 
 @pytest.mark.parametrize("depth_mm", [0.05, 3.0])
@@ -79,6 +79,7 @@ def test_where_the_upper_bound_has_the_depth_at_no_energy_the_lower_limit_is_0(b
     fit = depthfit.fit(burns(intercept_mm=0.3))
     nothing = fit.predict(*GROUP, 1e-9).iloc[0]
     found = settings.line_energy_for(fit, *GROUP, (nothing["depth_mm"] + nothing["upper_mm"]) / 2)
+    assert found.kind == "no lower limit"
     assert found.lower == 0 < found.best < found.upper
 
 

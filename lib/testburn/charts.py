@@ -13,8 +13,9 @@ import pandas as pd
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from testburn import energy
-from testburn.depthfit import DOSE, ENERGY, LEVEL, DepthFit, GroupFit
+from testburn import energy, leastsquares
+from testburn.depthfit import NEXT, DepthFit
+from testburn.depthgroup import DOSE, ENERGY, LEVEL, GroupFit
 
 _LOOKS = (
     ("#0072B2", "solid", "circle"), ("#D55E00", "dash", "square"), ("#009E73", "dot", "diamond"),
@@ -49,11 +50,11 @@ def _look(fit: DepthFit, species: str) -> tuple[str, str, str]:
     return _LOOKS[names.index(species) % len(_LOOKS)]
 
 
-def _band(fit: DepthFit, group: GroupFit, line_pitch_mm: float, of: str, past: float = 1.0):
+def _band(fit: DepthFit, group: GroupFit, line_pitch_mm: float, of: str, board: str = NEXT):
     """Return the predicted band on a grid of line energies from the lowest burned to the highest."""
-    low, high = group.line_energy_of(np.array(group.range), line_pitch_mm)
-    return fit.predict(group.species, group.module_w, np.linspace(low, high * past, _POINTS),
-                       line_pitch_mm, of=of, wavelength_nm=group.wavelength_nm)
+    low, high = group.line_energy_of(np.array(group.doses), line_pitch_mm)
+    return fit.predict(group.species, group.module_w, np.linspace(low, high, _POINTS),
+                       line_pitch_mm, of=of, board=board, wavelength_nm=group.wavelength_nm)
 
 
 def _setting_words(rows: pd.DataFrame) -> list[str]:
@@ -87,17 +88,30 @@ def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
 
 
 def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | None = None,
-          settings: pd.DataFrame | None = None) -> go.Figure:
-    """Draw one species × module: readings by board, the line, its band, and chosen settings."""
+          settings: pd.DataFrame | None = None, board: str = NEXT,
+          ordinary: bool = False) -> go.Figure:
+    """Draw one species × module: readings by board, the curve, its band, and chosen settings.
+
+    With `ordinary`, also what the ordinary interval would have told you: the textbook's, which
+    takes every reading for a board of its own.
+    """
     group = fit.group(species, module_w, wavelength_nm)
     pitch = group.line_pitches_mm[0]
     colour, dash, _ = _look(fit, group.species)
-    band = _band(fit, group, pitch, "reading")
-    figure = go.Figure(_band_traces(band[ENERGY], band, "fit and 95 % band", colour, dash))
-    for place, (board, rows) in enumerate(group.readings.groupby("board")):
+    band = _band(fit, group, pitch, "reading", board)
+    name = f"{'next board' if board == NEXT else 'board ' + _plain(board)}, 95 % band"
+    figure = go.Figure(_band_traces(band[ENERGY], band, name, colour, dash))
+    if ordinary:
+        ends = leastsquares.interval(group.ordinary, band[ENERGY] / pitch, LEVEL)
+        for end, shown in zip(ends, (True, False)):
+            figure.add_scatter(x=_rounded(band[ENERGY]), y=_rounded(end), mode="lines",
+                               name="what the ordinary interval<br>would have told you",
+                               legendgroup="ordinary", showlegend=shown, hoverinfo="skip",
+                               line=dict(color="#222", dash="dot", width=1.5))
+    for place, (named, rows) in enumerate(group.readings.groupby("board")):
         figure.add_scatter(
             x=_rounded(_energy_at(rows, pitch)), y=_rounded(rows["depth_mm"]), mode="markers",
-            name=_plain(board), text=_setting_words(rows), hovertemplate="%{text}<extra></extra>",
+            name=_plain(named), text=_setting_words(rows), hovertemplate="%{text}<extra></extra>",
             marker=dict(symbol=_BOARD_MARKS[place % len(_BOARD_MARKS)], size=8, color="white",
                         line=dict(color="#222", width=1.4)))
     if settings is not None:
@@ -132,8 +146,8 @@ def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERG
     """Draw how far each reading lies from the curve, in percent, against one column."""
     group = fit.group(species, module_w, wavelength_nm)
     words = {**AXIS_WORDS, "speed_mm_s": "speed, mm/s", "fitted_mm": "fitted depth, mm",
-             "burned_on": "day of the burn"}
-    rows = fit.readings.loc[group.readings.index]
+             "burned_on": "day of the burn", "order": "place of the swatch in its burn"}
+    rows = fit.fitted.loc[group.readings.index]
     figure = go.Figure()
     for place, (board, part) in enumerate(rows.groupby("board")):
         figure.add_scatter(
@@ -146,6 +160,57 @@ def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERG
     figure.update_xaxes(title=words[against])
     figure.update_yaxes(title="deeper than the curve, %")
     return _style(figure, f"{group.name}: what the curve leaves over", 380)
+
+
+def board_deviations(fit: DepthFit) -> go.Figure:
+    """Draw how much deeper or shallower than its curve each burned board is, with its limits."""
+    rows = fit.board_deviations
+    names = [f"{_plain(row.board)}, {row.module_w:g} W" for row in rows.itertuples()]
+    figure = go.Figure()
+    for species, part in rows.groupby("species", sort=True):
+        colour, _, mark = _look(fit, species)
+        figure.add_scatter(
+            x=_rounded(part["board_pct"]), y=[names[place] for place in part.index], name=species,
+            mode="markers", marker=dict(symbol=mark, size=10, color=colour),
+            error_x=dict(type="data", symmetric=False, thickness=1.5, color=colour,
+                         array=_rounded(part["upper_pct"] - part["board_pct"]),
+                         arrayminus=_rounded(part["board_pct"] - part["lower_pct"])),
+            hovertemplate="%{y}: %{x:+.0f} %<extra></extra>")
+    figure.add_vline(x=0, line_color="#444")
+    figure.update_xaxes(title="deeper than the curve of its wood and module, %")
+    figure.update_yaxes(autorange="reversed")
+    return _style(figure, "Each board's own deviation", 160 + 20 * len(rows))
+
+
+def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure:
+    """Draw the chance to land inside the window over speed, the fastest good setting marked.
+
+    Parameters
+    ----------
+    options : DataFrame
+        From `settings.by_speed`: speed_mm_s, chance_inside, depth_mm, minutes.
+    choice : Series
+        The chosen row of `settings.choose`.
+    wanted : float
+        The chance asked for.
+    """
+    figure = go.Figure(go.Scatter(
+        x=_rounded(options["speed_mm_s"]), y=_rounded(100 * options["chance_inside"]), mode="lines",
+        line=dict(color="#0072B2", width=2.5), name="chance", showlegend=False,
+        text=[f"{depth:.2f} mm, {minutes:.1f} min" for depth, minutes
+              in zip(options["depth_mm"], options["minutes"])],
+        hovertemplate="%{x:g} mm/s: %{y:.0f} %<br>%{text}<extra></extra>"))
+    figure.add_hline(y=100 * wanted, line=dict(color="#444", dash="dash"),
+                     annotation_text=f"wanted: {100 * wanted:g} %", annotation_position="top left")
+    figure.add_scatter(
+        x=[round(float(choice["speed_mm_s"]), _DIGITS)], mode="markers+text",
+        y=[round(100 * float(choice["chance_inside"]), _DIGITS)], showlegend=False,
+        text=[f"{choice['speed_mm_s']:g} mm/s"], textposition="top right",
+        marker=dict(symbol="star", size=16, color="#D55E00", line=dict(color="black", width=1)))
+    figure.update_xaxes(title="speed, mm/s")
+    figure.update_yaxes(title="chance to land inside, %", range=[0, 105])
+    return _style(figure, f"Chance over speed at {choice['power_pct']:g} %, "
+                          f"lines {choice['line_pitch_mm']:g} mm apart", 380)
 
 
 def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:

@@ -1,97 +1,49 @@
-"""Curve: one mean curve of depth over energy, fitted by weighted least squares.
+"""The mean curve: depth against energy as a straight line on a bent energy scale.
 
-Decides how a straight line (or a quadratic) and its standard errors come out of points and
-weights. Depth scatters in proportion to depth, so weights come from the fitted depth and are
-iterated; unit weights give ordinary least squares. The regressor is centred and scaled before the
-fit and turned back after it, because a raw quadratic over large numbers loses half its digits.
+Decides the form that depth follows, on the average board of a species under one module:
 
-Source: weighted least squares with iterated weights, NIST/SEMATECH e-Handbook 4.4.5.2; the fit
-itself is statsmodels' WLS.
+    depth = a + b · φ(x),    φ(x) = (1 - exp(-k x)) / k
+
+x is the energy, k the bend. With k = 0, φ(x) is x and the curve is the plain straight line that
+depth follows first of all; a negative a shows a threshold, energy spent before anything is dug.
+With k > 0 deeper burns gain less and less, because light reaches the floor of a deep recess badly
+and smoke takes its part; the depth would level off at a + b / k. With k < 0 they gain more.
+
+Why this form and not a quadratic: its slope is b · exp(-k x), which has the sign of b everywhere, so
+more energy never predicts less depth, within the burned range or beyond it. It contains the straight
+line, so asking whether the line bends is asking whether k is 0, and it passes through the straight
+line smoothly, so that fitting does not stumble there.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
-import statsmodels.api as sm
 
-TERMS = {"straight": 2, "quadratic": 3}
-_ITERATIONS = 50
+_NEARLY_STRAIGHT = 1e-3
 
 
-@dataclass(frozen=True, eq=False)
-class Curve:
-    """A fitted mean curve: y = c0 + c1·x (+ c2·x²), with the covariance of its coefficients.
+def bent(x: np.ndarray, bend: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the bent energy φ(x) and its derivative by the bend.
 
-    `relative` says whether the residual sd is a share of the fitted value or in units of y.
+    Near k = 0 both are differences of nearly equal numbers, so their series are used there.
     """
-
-    form: str
-    coefficients: np.ndarray
-    covariance: np.ndarray
-    residual_sd: float
-    df: int
-    r_squared: float
-    relative: bool
-    floor: float
-
-    def mean(self, x) -> np.ndarray:
-        """Return the curve at x."""
-        return _design(x, self.form) @ self.coefficients
-
-    def mean_sd(self, x) -> np.ndarray:
-        """Return the standard error of the curve at x."""
-        design = _design(x, self.form)
-        return np.sqrt(np.einsum("ij,jk,ik->i", design, self.covariance, design).clip(min=0))
-
-    def reading_sd(self, x) -> np.ndarray:
-        """Return the scatter of single readings about the curve at x, in units of y."""
-        if not self.relative:
-            return np.full(np.shape(x), self.residual_sd)
-        return self.residual_sd * np.maximum(self.mean(x), self.floor)
+    u = bend * x
+    straight = np.abs(u) < _NEARLY_STRAIGHT
+    safe = np.where(straight, 1.0, u)
+    left = np.exp(-safe)
+    value = np.where(straight, x * (1 - u / 2 + u * u / 6), x * (1 - left) / safe)
+    by_bend = np.where(straight, x * x * (-0.5 + u / 3 - u * u / 8),
+                       x * x * (safe * left - (1 - left)) / safe**2)
+    return value, by_bend
 
 
-def fitted(x, y, form: str = "straight", relative: bool = True, floor: float = 0.0) -> Curve:
-    """Fit a curve by least squares.
+def depth_and_slopes(x: np.ndarray, coefficients: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the depth at x, and its derivatives by (a, b, k) along a last axis.
 
     Parameters
     ----------
-    x, y : (n,) arrays
-    form : "straight" or "quadratic"
-    relative : bool
-        True: the sd is a share of the fitted value (weights 1/fitted², iterated).
-        False: unit weights.
-    floor : float
-        Fitted values below it are weighted as if they stood there, in units of y.
-
-    Raises
-    ------
-    ValueError
-        If there are fewer distinct x than coefficients, or no point is left to judge scatter by.
+    x : array
+    coefficients : (..., 3) array
+        a, b and k; broadcasts against x.
     """
-    x, y = np.asarray(x, float), np.asarray(y, float)
-    terms = TERMS[form]
-    if len(np.unique(x)) < terms or len(x) <= terms:
-        raise ValueError(f"a {form} curve needs {terms} different energies and {terms + 1} readings")
-    middle, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2
-    design = _design((x - middle) / half, form)
-    weights = np.ones_like(y)
-    result = sm.WLS(y, design, weights).fit(method="qr")
-    for _ in range(_ITERATIONS if relative else 0):
-        before, weights = weights, 1 / np.maximum(result.fittedvalues, floor) ** 2
-        result = sm.WLS(y, design, weights).fit(method="qr")
-        if np.allclose(weights, before, rtol=1e-12, atol=0):
-            break
-    back = _unscaled(middle, half)[:terms, :terms]
-    return Curve(form, back @ result.params, back @ result.cov_params() @ back.T,
-                 float(np.sqrt(result.scale)), int(result.df_resid), float(result.rsquared),
-                 relative, floor)
-
-
-def _design(x, form) -> np.ndarray:
-    return np.vander(np.atleast_1d(np.asarray(x, float)), TERMS[form], increasing=True)
-
-
-def _unscaled(middle, half) -> np.ndarray:
-    """Return the matrix that turns coefficients of (x - middle)/half into those of x."""
-    m, h = middle, half
-    return np.array([[1, -m / h, m**2 / h**2], [0, 1 / h, -2 * m / h**2], [0, 0, 1 / h**2]])
+    a, b, bend = coefficients[..., 0], coefficients[..., 1], coefficients[..., 2]
+    value, by_bend = bent(x, bend)
+    return a + b * value, np.stack([np.ones_like(value), value, b * by_bend], -1)

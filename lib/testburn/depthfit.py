@@ -1,116 +1,33 @@
-"""Depth fit: depth against line energy, per species and module.
+"""Depth fit: depth against line energy, per species and module, honest for the next board.
 
-Decides how deep a setting goes and how far a reading may lie from that. Each species × module ×
-wavelength has its own straight line with its own intercept, because low irradiance wastes energy
-and the same joules from another module or wavelength do not dig as deep. The regressor is line
-energy where all readings share one line pitch and areal dose where they do not (oak mass loss was
-linear in one dose over all powers and raster densities: Kudela et al. 2022, Materials 15:8384).
+Decides how deep a setting goes and how far a recess on a board not yet seen may lie from that. Each
+species × module × wavelength has its own curve, because low irradiance wastes energy and the same
+joules from another module or wavelength do not dig as deep. What boards, swatches and readings
+scatter is shared by all groups (`components`). A prediction adds up what is not known of the
+curve, the board, the swatch and the reading; one proof swatch on the actual board takes most of
+the board's part away (`boards`).
 """
 
-import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from testburn import columns, curve, energy
-from testburn.curve import Curve
+from testburn import boards, columns, curvefit, energy, swatches, woods
+from testburn.boards import BoardState, Predictive
+from testburn.curvefit import CurveFit
+from testburn.depthgroup import DOSE, ENERGY, LEVEL, GroupFit
+from testburn.guess import Guess, guess
+from testburn.readingcheck import fingerprint
+from testburn.swatches import Swatches
 
 GROUP = list(columns.GROUP_KEY)
-ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
-# Below this depth a reading scatters by the floor's roughness rather than in proportion: unlasered
-# beech has a peak-to-valley height of 0.05 to 0.08 mm (Acta Facultatis Xylologiae Zvolen 61(1), 2019).
-FLOOR_MM = 0.1
-FEWEST_SWATCHES = 3
-LEVEL = 0.95
-
-
-@dataclass(frozen=True, eq=False)
-class GroupFit:
-    """One species × module: its curve and what the curve rests on."""
-
-    species: str
-    module_w: float
-    wavelength_nm: float
-    regressor: str
-    readings: pd.DataFrame
-    curve: Curve
-
-    @property
-    def name(self) -> str:
-        return f"{self.species}, {self.module_w:g} W at {self.wavelength_nm:g} nm"
-
-    @property
-    def line_pitches_mm(self) -> list[float]:
-        return sorted(self.readings["line_pitch_mm"].unique())
-
-    @property
-    def range(self) -> tuple[float, float]:
-        """Lowest and highest regressor value that was burned."""
-        return self.readings[self.regressor].min(), self.readings[self.regressor].max()
-
-    def regressor_values(self, line_energy_j_mm, line_pitch_mm=None) -> tuple[np.ndarray, bool]:
-        """Return the regressor of these line energies, and whether the pitch was never burned.
-
-        At a pitch that was not burned the same areal dose is taken to dig as deep.
-        """
-        burned = self.line_pitches_mm
-        if line_pitch_mm is None and len(burned) > 1:
-            raise ValueError(f"{self.name} was burned at several line pitches "
-                             f"({', '.join(f'{p:g}' for p in burned)} mm). Say line_pitch_mm.")
-        pitch = burned[0] if line_pitch_mm is None else line_pitch_mm
-        x = np.atleast_1d(np.asarray(line_energy_j_mm, float))
-        if self.regressor == DOSE:
-            return x / pitch, not np.isclose(pitch, burned).any()
-        return x / pitch * burned[0], not np.isclose(pitch, burned[0])
-
-    def line_energy_of(self, regressor_value, line_pitch_mm=None):
-        """Return the line energy in J/mm of a regressor value (the inverse of the above)."""
-        burned = self.line_pitches_mm[0]
-        pitch = burned if line_pitch_mm is None else line_pitch_mm
-        return regressor_value * pitch / (1 if self.regressor == DOSE else burned)
-
-    @property
-    def formula(self) -> str:
-        intercept, slope = self.curve.coefficients
-        sign = "-" if slope < 0 else "+"
-        return f"depth_mm = {intercept:.3g} {sign} {abs(slope):.4g} × {self.regressor}"
-
-    @property
-    def flags(self) -> list[str]:
-        """What the maker should know before trusting this line."""
-        (intercept, slope), (intercept_sd, slope_sd) = (
-            self.curve.coefficients, np.sqrt(np.diag(self.curve.covariance)))
-        wide = stats.t.ppf((1 + LEVEL) / 2, self.curve.df)
-        boards = self.readings["board"].nunique()
-        found = [f"only {boards} board" + "s" * (boards > 1)] if boards < 3 else []
-        if slope < wide * slope_sd:
-            found.append("more energy does not clearly dig deeper")
-        if intercept > wide * intercept_sd:
-            found.append("depth at no energy: check the gauge's zero")
-        if self.readings["passes"].nunique() > 1:
-            found.append("mixes numbers of passes")
-        return found
-
-    @property
-    def row(self) -> dict:
-        """This group's row of `DepthFit.table`."""
-        used, errors = self.readings, np.sqrt(np.diag(self.curve.covariance))
-        return {
-            "species": self.species, "module_w": self.module_w,
-            "wavelength_nm": self.wavelength_nm, "form": self.curve.form,
-            "regressor": self.regressor,
-            "intercept": self.curve.coefficients[0], "intercept_se": errors[0],
-            "slope": self.curve.coefficients[1], "slope_se": errors[1],
-            "r_squared": self.curve.r_squared, "scatter_pct": 100 * self.curve.residual_sd,
-            "boards": used["board"].nunique(),
-            "swatches": len(used[["burn", "swatch"]].drop_duplicates()), "readings": len(used),
-            "lowest_energy_j_mm": used[ENERGY].min(), "highest_energy_j_mm": used[ENERGY].max(),
-            "lowest_depth_mm": used["depth_mm"].min(), "highest_depth_mm": used["depth_mm"].max(),
-            "line_pitch_mm": ", ".join(f"{pitch:g}" for pitch in self.line_pitches_mm),
-            "formula": self.formula, "flags": "; ".join(self.flags),
-        }
+FEWEST_ENERGIES = 3
+NEXT = "next"
+# A proof as far off as this happens once in a hundred boards if the components are right.
+SURPRISE = 0.01
+OF = ("reading", "swatch", "mean")
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,39 +37,64 @@ class DepthFit:
     Attributes
     ----------
     readings : DataFrame
-        Every reading given, with line energy, areal dose, `fitted_mm`, `residual_pct` and `used`
-        (False where struck out or where its group has too little data).
-    groups : tuple of GroupFit
+        Every reading given, with line energy, areal dose and `used` (False where struck out or
+        where its group has too little data).
+    curves : CurveFit
     left_out : DataFrame
         species, module_w, wavelength_nm and `why` of the groups that could not be fitted.
+    proved_boards : dict
+        What proof swatches taught: (group index, board) → BoardState.
     """
 
     readings: pd.DataFrame
-    groups: tuple[GroupFit, ...]
+    curves: CurveFit
     left_out: pd.DataFrame
+    proved_boards: dict[tuple[int, str], BoardState] = field(default_factory=dict)
 
-    @property
+    @cached_property
+    def groups(self) -> tuple[GroupFit, ...]:
+        """Each species × module, in the order of its name."""
+        members = self.readings[self.readings["used"]].groupby(GROUP, sort=True).indices
+        used = self.readings[self.readings["used"]]
+        return tuple(GroupFit(*key, used.iloc[rows], self.curves, self.curves.group_index(*key))
+                     for key, rows in sorted(members.items()))
+
+    @cached_property
     def table(self) -> pd.DataFrame:
         """A row per species × module_w × wavelength_nm."""
         return pd.DataFrame([group.row for group in self.groups])
 
     @property
+    def components(self) -> pd.DataFrame:
+        """What boards, swatches and readings scatter, and how much of that is prior."""
+        return self.curves.components.table
+
+    @cached_property
     def best_known(self) -> GroupFit:
         """The group with the most boards, and among these the most readings."""
-        return max(self.groups, key=lambda group: (group.row["boards"], group.row["readings"]))
+        return max(self.groups, key=lambda group: (group.boards, len(group.readings)))
+
+    @cached_property
+    def fitted(self) -> pd.DataFrame:
+        """The readings used, with `fitted_mm`, `residual_pct` (percent of the curve) and `order`.
+
+        `order` is the place of the swatch in its burn, as the file has it.
+        """
+        rows = pd.concat([group.readings.assign(fitted_mm=group.mean(group.readings[DOSE]))
+                          for group in self.groups])
+        return rows.assign(
+            residual_pct=100 * (rows["depth_mm"] / rows["fitted_mm"] - 1),
+            order=rows.groupby("burn")["swatch"].transform(lambda names: pd.factorize(names)[0] + 1))
 
     @property
     def invented(self) -> bool:
         """True where any reading used is invented demo data."""
         return bool((self.readings["invented"] == "yes")[self.readings["used"]].any())
 
-    @property
+    @cached_property
     def fingerprint(self) -> str:
-        """Twelve hex digits of the readings used; another reading gives another fingerprint."""
-        keys = [column.name for column in columns.COLUMNS if column.required]
-        used = self.readings.loc[self.readings["used"], keys].sort_values(list(columns.READING_KEY))
-        text = used.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
-        return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+        """Twelve hex digits of the readings used; see `readingcheck.fingerprint`."""
+        return fingerprint(self.readings[self.readings["used"]])
 
     def group(self, species: str, module_w: float, wavelength_nm: float | None = None) -> GroupFit:
         """Return the fit of one species × module.
@@ -175,8 +117,44 @@ class DepthFit:
         raise LookupError(f"There is no fit for {asked}. Fitted are: {known}. "
                           "Burn a board of it, or choose one of these.")
 
+    def board_state(self, group: GroupFit, board: str) -> BoardState:
+        """Return what is known of a board: the next one, one that was burned, or one proved.
+
+        Raises
+        ------
+        LookupError
+            If a board is named that is neither.
+        """
+        if (group.index, board) in self.proved_boards:
+            return self.proved_boards[group.index, board]
+        if board == NEXT:
+            return boards.next_board(self.curves, group.index)
+        if board in set(group.readings["board"]):
+            return boards.burned_board(self.curves, group.index, board)
+        known = ", ".join(sorted(set(group.readings["board"])
+                                 | {name for at, name in self.proved_boards if at == group.index}))
+        raise LookupError(f"Board {board} is not known for {group.name}. Known are: {known}. "
+                          f"Prove it with a swatch, or ask for the {NEXT} board.")
+
+    def predictive(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None,
+                   of: str = "reading", board: str = NEXT) -> tuple[Predictive, np.ndarray]:
+        """Return the predictive distribution at line energies, and where it is extrapolated."""
+        if of not in OF:
+            raise ValueError(f"A prediction is of one of {', '.join(OF)}, not of {of!r}.")
+        dose, strange_pitch = group.dose_of(line_energy_j_mm, line_pitch_mm)
+        state = self.board_state(group, board)
+        if of == "mean" and board == NEXT:
+            # The mean curve is that of the average board: no board's own deviation in it.
+            parts = state.parts.copy()
+            parts[0, -1, -1] = 0
+            state = replace(state, parts=parts)
+        step = float(group.readings["gauge_step_mm"].median())
+        low, high = group.doses
+        outside = (dose < low * (1 - 1e-9)) | (dose > high * (1 + 1e-9)) | strange_pitch
+        return boards.predictive(self.curves, state, dose, of, step), outside
+
     def predict(self, species: str, module_w: float, line_energy_j_mm, line_pitch_mm=None,
-                level: float = LEVEL, of: str = "reading", board: str = "next",
+                level: float = LEVEL, of: str = "reading", board: str = NEXT,
                 wavelength_nm: float | None = None) -> pd.DataFrame:
         """Predict depth at line energies.
 
@@ -189,9 +167,11 @@ class DepthFit:
             Needed where the group was burned at several.
         level : float
             Share of cases the interval is meant to hold, between 0 and 1.
-        of : "reading" or "mean"
-            A single reading, or the mean curve.
-        board : "next"
+        of : "reading", "swatch" or "mean"
+            A single reading, the mean of a recess, or the mean curve (on a named board: that
+            board's own).
+        board : "next" or a board's id
+            One never seen, one that was burned, or one that was proved.
 
         Returns
         -------
@@ -199,20 +179,90 @@ class DepthFit:
             line_energy_j_mm, depth_mm, lower_mm, upper_mm, sd_mm, df, extrapolated.
         """
         group = self.group(species, module_w, wavelength_nm)
-        x, strange_pitch = group.regressor_values(line_energy_j_mm, line_pitch_mm)
-        depth, sd = group.curve.mean(x), group.curve.mean_sd(x)
-        if of == "reading":
-            sd = np.hypot(sd, group.curve.reading_sd(x))
-        half = stats.t.ppf((1 + level) / 2, group.curve.df) * sd
-        low, high = group.range
-        outside = (x < low * (1 - 1e-9)) | (x > high * (1 + 1e-9)) | strange_pitch
+        spread, outside = self.predictive(group, line_energy_j_mm, line_pitch_mm, of, board)
+        lower, upper = spread.limits(level)
         return pd.DataFrame({
-            "line_energy_j_mm": np.atleast_1d(line_energy_j_mm), "depth_mm": depth.clip(min=0),
-            "lower_mm": (depth - half).clip(min=0), "upper_mm": (depth + half).clip(min=0),
-            "sd_mm": sd, "df": float(group.curve.df), "extrapolated": outside})
+            "line_energy_j_mm": np.atleast_1d(np.asarray(line_energy_j_mm, float)),
+            "depth_mm": spread.depth_mm, "lower_mm": lower, "upper_mm": upper,
+            "sd_mm": spread.depth_mm * spread.relative_sd, "df": spread.df,
+            "extrapolated": outside})
+
+    def proved(self, proof_readings: pd.DataFrame) -> "DepthFit":
+        """Return a fit that has learned boards from proof swatches.
+
+        The ratio of observed to predicted depth is shrunk toward what boards do: a proof of three
+        readings is never believed whole. Several swatches of a board add up. The curves and
+        components stay as they are; only `predict(board=...)` of the proved boards changes.
+
+        Parameters
+        ----------
+        proof_readings : DataFrame
+            From `labbook.check`; one or more swatches of one or more boards of fitted groups.
+        """
+        rows = energy.with_energy(proof_readings)
+        if (shallow := rows[rows["depth_mm"] <= rows["gauge_step_mm"]]).size:
+            raise ValueError(f"A proof reading of {shallow['depth_mm'].iloc[0]:g} mm is no deeper "
+                             "than the gauge's step and proves nothing. Prove with a deeper swatch.")
+        learned = dict(self.proved_boards)
+        for (*key, board), member in rows.groupby([*GROUP, "board"], sort=True):
+            group = self.group(*key)
+            state = learned.get((group.index, board))
+            if state is None:
+                known = board in set(group.readings["board"])
+                state = self.board_state(group, board if known else NEXT)
+            tidy = swatches.reduced(member, member[DOSE].to_numpy())
+            learned[group.index, board] = boards.proved(
+                self.curves, state, tidy.regressor, tidy.mean_mm, tidy.count,
+                float(member["gauge_step_mm"].median()))
+        return replace(self, proved_boards=learned)
+
+    def guess(self, species: str, module_w: float, line_pitch_mm: float = 0.05,
+              wavelength_nm: float = 450.0, wood_table: pd.DataFrame | None = None) -> Guess:
+        """Guess the depth for a wood or module that was never burned; see `testburn.guess`."""
+        table = woods.read() if wood_table is None else wood_table
+        scatter = self.components.set_index("component")["sd"]
+        return guess(self.groups, table, species, module_w, line_pitch_mm, wavelength_nm,
+                     float(np.hypot(scatter["board"], scatter["swatch"])))
+
+    @cached_property
+    def board_deviations(self) -> pd.DataFrame:
+        """How far each burned board lies off its curve, in percent, with 95 % limits."""
+        rows = []
+        for group in self.groups:
+            for board in sorted(set(group.readings["board"])):
+                state = boards.burned_board(self.curves, group.index, board)
+                weights = np.append(self.curves.components.variances, 1.0)
+                sd = np.sqrt(weights @ state.parts[:, -1, -1])
+                ends = state.mean[-1] + np.array([0, -2, 2]) * sd
+                off, low, high = 100 * np.expm1(ends)
+                rows.append({"species": group.species, "module_w": group.module_w,
+                             "wavelength_nm": group.wavelength_nm, "board": board,
+                             "board_pct": off, "lower_pct": low, "upper_pct": high})
+        return pd.DataFrame(rows)
+
+    @property
+    def proofs(self) -> pd.DataFrame:
+        """A row per proved board: how it differs, and a warning where it differs too much."""
+        rows = []
+        for (index, board), state in self.proved_boards.items():
+            group = next(group for group in self.groups if group.index == index)
+            off = 100 * np.expm1(state.mean[-1])
+            rows.append({
+                "species": group.species, "module_w": group.module_w,
+                "wavelength_nm": group.wavelength_nm, "board": board, "swatches": state.proofs,
+                "board_pct": off, "surprise_p": state.surprise_p,
+                "warning": _surprise_words(state) if state.surprise_p < SURPRISE else ""})
+        return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "board",
+                                           "swatches", "board_pct", "surprise_p", "warning"])
 
     def _repr_html_(self) -> str:
         return self.table.round(3).to_html(index=False)
+
+
+def _surprise_words(state: BoardState) -> str:
+    return (f"This proof is further off than boards of this lab book are ({state.surprise_p:.1g} "
+            "of them would be). Check species, module, focus, lens and gauge before you believe "
+            "either; burn a second proof swatch.")
 
 
 def fit(readings: pd.DataFrame) -> DepthFit:
@@ -229,38 +279,42 @@ def fit(readings: pd.DataFrame) -> DepthFit:
         If no group at all has enough readings to fit.
     """
     rows = energy.with_energy(readings)
-    struck = rows["struck_because"] != "" if "struck_because" in rows else False
-    rows = rows.assign(used=~pd.Series(struck, index=rows.index))
-    groups, left_out = [], []
-    for key, member in rows[rows["used"]].groupby(GROUP, sort=True):
-        why = _too_thin(member)
-        if why:
-            left_out.append(dict(zip(GROUP, key), why=why))
-            rows.loc[member.index, "used"] = False
-        else:
-            groups.append(_group_fit(key, member))
-    if not groups:
-        raise ValueError("There is nothing to fit yet: " + ("; ".join(
-            f"{one['species']} with {one['module_w']:g} W {one['why']}" for one in left_out)
-            or "the lab book has no readings") + ". Burn more swatches and enter their depths.")
-    fitted = pd.concat([pd.Series(group.curve.mean(group.readings[group.regressor]),
-                                  index=group.readings.index) for group in groups])
-    rows = rows.assign(fitted_mm=fitted)
-    rows["residual_pct"] = 100 * (rows["depth_mm"] / rows["fitted_mm"] - 1)
-    return DepthFit(rows, tuple(groups),
-                    pd.DataFrame(left_out, columns=[*GROUP, "why"]))
+    used = np.ones(len(rows), bool)
+    if "struck_because" in rows:
+        used &= (rows["struck_because"] == "").to_numpy()
+    if not used.any():
+        raise ValueError(_nothing([]))
+    tidy = _reduced(rows, used)
+    energies = _energies(tidy)
+    thin = tidy.group_keys[energies < FEWEST_ENERGIES].assign(
+        why=[f"left a mark at {count} different energies, {FEWEST_ENERGIES} are needed"
+             for count in energies[energies < FEWEST_ENERGIES]])
+    if len(thin) == len(tidy.group_keys):
+        raise ValueError(_nothing(thin.to_dict("records")))
+    if len(thin):
+        used &= ~pd.MultiIndex.from_frame(rows[GROUP]).isin(list(thin[GROUP].itertuples(index=False)))
+        tidy = _reduced(rows, used)
+    return DepthFit(rows.assign(used=used), curvefit.fitted(tidy), thin.reset_index(drop=True))
 
 
-def _too_thin(member) -> str:
-    """Say why a group cannot be fitted, or nothing."""
-    swatches = len(member[["burn", "swatch"]].drop_duplicates())
-    energies = member[ENERGY].round(9).nunique()
-    if swatches < FEWEST_SWATCHES or energies < FEWEST_SWATCHES:
-        return f"has {energies} different energies, {FEWEST_SWATCHES} are needed"
-    return ""
+def _reduced(rows: pd.DataFrame, used: np.ndarray) -> Swatches:
+    """Reduce the used readings to swatches over areal dose, which is one scale for every pitch."""
+    kept = rows if used.all() else rows[used]
+    return swatches.reduced(kept, kept[DOSE].to_numpy())
 
 
-def _group_fit(key, member) -> GroupFit:
-    regressor = ENERGY if member["line_pitch_mm"].round(9).nunique() == 1 else DOSE
-    line = curve.fitted(member[regressor], member["depth_mm"], floor=FLOOR_MM)
-    return GroupFit(*key, regressor, member, line)
+def _energies(tidy: Swatches) -> np.ndarray:
+    """Return at how many different doses each group got a mark deeper than its gauge's step."""
+    marked = tidy.mean_mm > tidy.gauge_step_mm
+    group, dose = tidy.group_of[marked], tidy.regressor[marked]
+    order = np.lexsort((dose, group))
+    group, dose = group[order], dose[order]
+    fresh = np.ones(len(group), bool)
+    fresh[1:] = (np.diff(group) > 0) | (np.diff(dose) > 1e-9 * dose[1:])
+    return np.bincount(group[fresh], minlength=len(tidy.group_keys))
+
+
+def _nothing(thin: list[dict]) -> str:
+    why = "; ".join(f"{one['species']} with {one['module_w']:g} W {one['why']}" for one in thin)
+    return (f"There is nothing to fit yet: {why or 'the lab book has no readings'}. "
+            "Burn more swatches and enter their depths.")

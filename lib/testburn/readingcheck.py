@@ -8,6 +8,7 @@ Nothing is dropped, corrected or guessed in silence. Ranges are checked by pande
 """
 
 import datetime
+import hashlib
 import re
 
 import numpy as np
@@ -226,3 +227,13 @@ def _repeats(readings, where) -> list[Problem]:
     return found + [fault(by["burn"], where, i, readings["burn"][i], "this cannot name a file",
                            "Use letters, digits, spaces, points, - and _, at most 80 of them.")
                     for i in names.index]
+
+
+def fingerprint(readings: pd.DataFrame) -> str:
+    """Return twelve hex digits that another reading, or another value, would change.
+
+    The order of the rows and the optional columns do not count.
+    """
+    kept = readings[list(columns.REQUIRED)].sort_values(list(columns.READING_KEY))
+    text = kept.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]

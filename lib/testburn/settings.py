@@ -1,23 +1,18 @@
 """Settings: which line energy reaches a depth, and which settings land inside a window.
 
-Decides by inverting the prediction itself: first the point, then the limits, where the upper and
-the lower bound of the prediction cross the wanted depth. No straight-line guess of the error is
-made, so the limits are lopsided where the bounds are, and may be missing on one side.
-
-Source: calibration limits by inverting the prediction band, e.g. Greenwell & Schubert Kabban 2014,
-The R Journal 6(1):90-100; Fieller's limits in the straight-line case with constant variance.
+Decides by the prediction itself, backwards: the energy for a depth by inverting its band
+(`inverse`), the chance to land inside a window from the same distribution that draws the band.
 """
 
-import tomllib
-from dataclasses import dataclass, fields
-from pathlib import Path
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
 
-from testburn import energy, sweep
-from testburn.depthfit import LEVEL, DepthFit, GroupFit
+from testburn import energy, inverse, sweep
+from testburn.depthfit import NEXT, DepthFit
+from testburn.depthgroup import LEVEL, GroupFit
+from testburn.machine import Machine
 
 # How far past the highest energy burned a crossing is still looked for.
 _REACH = 10.0
@@ -27,6 +22,7 @@ LINE_LENGTH_MM = 100.0
 GOOD_CHANCE = 0.80
 _ROUND_MM = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 _MOST_STEPS = 8
+_A_PROOF = "(a proof)"
 
 
 @dataclass(frozen=True)
@@ -38,73 +34,15 @@ class EnergyFor:
     lower: float
     upper: float
     level: float
+    kind: str
     extrapolated: bool
     words: str
 
 
-@dataclass(frozen=True)
-class Machine:
-    """What the machine can be set to. None means: what was burned in the group.
-
-    The acceleration is that of the head along a line; without it minutes count the burning only.
-    """
-
-    min_speed_mm_s: float = 1.0
-    max_speed_mm_s: float = 600.0
-    speed_step_mm_s: float = 1.0
-    powers_pct: tuple[float, ...] | None = None
-    line_pitches_mm: tuple[float, ...] | None = None
-    passes: tuple[int, ...] | None = None
-    acceleration_mm_s2: float | None = None
-
-    def __post_init__(self):
-        if not 0 < self.min_speed_mm_s <= self.max_speed_mm_s:
-            raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
-                             f"{self.max_speed_mm_s:g} mm/s. Give a lowest above 0 and a highest "
-                             "that is not below it.")
-        if self.speed_step_mm_s <= 0:
-            raise ValueError("The machine's speed step must be above 0 mm/s.")
-        if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
-            raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
-                             "Give powers above 0 and at most 100 %.")
-
-    @classmethod
-    def read(cls, path: str | Path) -> "Machine":
-        """Return the machine of a machine.toml.
-
-        Raises
-        ------
-        ValueError
-            If the file is no TOML, or says something a machine does not have.
-        """
-        try:
-            said = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-            raise ValueError(f"{Path(path).name} cannot be read: {fault}. Write one "
-                             "`name = number` a line.") from None
-        known = [field.name for field in fields(cls)]
-        if strange := sorted(set(said) - set(known)):
-            raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "
-                             f"Known are: {', '.join(known)}.")
-        for name, value in said.items():
-            listed = name in ("powers_pct", "line_pitches_mm", "passes")
-            numbers = value if listed and isinstance(value, list) else [value]
-            if listed != isinstance(value, list) or not all(
-                    isinstance(one, (int, float)) and not isinstance(one, bool) for one in numbers):
-                wanted = "a list of numbers, e.g. [90]" if listed else "a number"
-                raise ValueError(f"{Path(path).name}: {name} is {value!r}. Write {wanted}.")
-        return cls(**{name: tuple(value) if isinstance(value, list) else value
-                      for name, value in said.items()})
-
-    def speeds(self) -> np.ndarray:
-        """Return every speed that can be set, in mm/s."""
-        steps = int((self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s + 1e-9)
-        return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(steps + 1)
-
-
 def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: float,
                     line_pitch_mm: float | None = None, level: float = LEVEL,
-                    of: str = "reading", wavelength_nm: float | None = None) -> EnergyFor:
+                    of: str = "reading", board: str = NEXT,
+                    wavelength_nm: float | None = None) -> EnergyFor:
     """Return the line energy that reaches a depth, with calibration limits.
 
     Parameters
@@ -112,14 +50,15 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
     fit : DepthFit
     depth_mm : float
         The wanted depth, above 0.
-    of : "reading" or "mean"
-        Whether the limits are for a single reading or for the mean curve.
+    of, board
+        As in `DepthFit.predict`: whose depth the limits are for.
 
     Returns
     -------
     EnergyFor
         best: where the curve reaches the depth; lower: the energy below which the depth is out of
-        reach of the upper bound; upper: the energy from which even the lower bound has it.
+        reach of the upper bound; upper: the energy from which even the lower bound has it; kind:
+        see `inverse.Limits`.
 
     Raises
     ------
@@ -129,39 +68,37 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
     if not depth_mm > 0:
         raise ValueError(f"A wanted depth of {depth_mm:g} mm makes no recess. Ask for more than 0.")
     group = fit.group(species, module_w, wavelength_nm)
+    top = group.line_energy_of(_REACH * group.doses[1], line_pitch_mm)
+
+    def band(joules):
+        rows = fit.predict(species, module_w, joules, line_pitch_mm, level, of, board,
+                           group.wavelength_nm)
+        return (rows[name].to_numpy() for name in ("depth_mm", "lower_mm", "upper_mm"))
+
+    found = inverse.limits(lambda joules: tuple(band(joules)), depth_mm, top * 1e-9, top)
     shallow, deep = group.readings["depth_mm"].min(), group.readings["depth_mm"].max()
-    top = group.line_energy_of(_REACH * group.range[1], line_pitch_mm)
-
-    def crossing(column):
-        def miss(e):
-            band = fit.predict(species, module_w, e, line_pitch_mm, level, of,
-                               wavelength_nm=wavelength_nm)
-            return band[column].iloc[0] - depth_mm
-        if miss(top) <= 0:
-            return np.nan
-        return optimize.brentq(miss, top * 1e-9, top, xtol=1e-12, rtol=1e-12) \
-            if miss(top * 1e-9) < 0 else 0.0
-
-    best = crossing("depth_mm")
-    if not best > 0:
+    if np.isnan(found.best):
         raise ValueError(
             f"{depth_mm:g} mm is out of reach for {group.name}: the readings span {shallow:g} to "
-            f"{deep:g} mm. Burn {'shallower' if best == 0 else 'deeper'} swatches, or ask for a "
-            "depth in that range.")
-    lower, upper = crossing("upper_mm"), crossing("lower_mm")
-    outside = bool(fit.predict(species, module_w, best, line_pitch_mm,
-                               wavelength_nm=wavelength_nm)["extrapolated"].iloc[0])
-    return EnergyFor(depth_mm, best, lower, upper, level, outside,
-                     _limits_in_words(best, lower, upper, level, outside, shallow, deep))
+            f"{deep:g} mm. Burn {'shallower' if found.kind == 'too shallow' else 'deeper'} "
+            "swatches, or ask for a depth in that range.")
+    outside = bool(fit.predictive(group, found.best, line_pitch_mm)[1][0])
+    # Where the upper bound has the depth at no energy at all, nothing is too little.
+    lower = 0.0 if found.kind == "no lower limit" else found.lower
+    return EnergyFor(depth_mm, found.best, lower, found.upper, level, found.kind, outside,
+                     _limits_in_words(found, level, outside, shallow, deep))
 
 
-def _limits_in_words(best, lower, upper, level, outside, shallow, deep) -> str:
-    said = f"{best:.3f} J/mm"
-    if np.isnan(upper):
-        said += (f"; at least {lower:.3f} J/mm, but no energy is sure to reach it at "
-                 f"{100 * level:g} %: the readings scatter too much")
-    else:
-        said += f", limits {lower:.3f} to {upper:.3f} J/mm ({100 * level:g} %)"
+def _limits_in_words(found, level, outside, shallow, deep) -> str:
+    share = f"at {100 * level:g} %"
+    said = f"{found.best:.3f} J/mm" + {
+        "finite": f", limits {found.lower:.3f} to {found.upper:.3f} J/mm {share}",
+        "no upper limit": f"; at least {found.lower:.3f} J/mm, but no energy is sure to reach it "
+                          f"{share}: depths scatter too much",
+        "no lower limit": f"; from {found.upper:.3f} J/mm on it is sure {share}, but any less may "
+                          "reach it too",
+        "no limit": f"; not attainable {share}: depths scatter too much to tell",
+    }[found.kind]
     if outside:
         said += f"; outside the readings ({shallow:g} to {deep:g} mm), burn there before you trust it"
     return said
@@ -191,7 +128,7 @@ def energy_needs(fit: DepthFit, depth_mm: float, line_pitch_mm: float) -> pd.Dat
 
 
 def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_most_mm: float,
-           machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2, board: str = "next",
+           machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2, board: str = NEXT,
            chance: float = GOOD_CHANCE, wavelength_nm: float | None = None) -> pd.DataFrame:
     """Return the settings that land inside a depth window, fastest first.
 
@@ -205,7 +142,7 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     area_mm2 : float
         Area to engrave; minutes are those of a block with lines 100 mm long.
     chance : float
-        Wanted chance that a reading on that board lies inside the window.
+        Wanted chance that the recess on that board lies inside the window.
 
     Returns
     -------
@@ -225,10 +162,10 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     group = fit.group(species, module_w, wavelength_nm)
     found = []
     for tried in _combinations(group, machine):
-        options = _predicted(fit, group, machine.speeds(), *tried, board)
-        inside = _chance_inside(options, at_least_mm, at_most_mm)
-        options = _with_minutes(options, area_mm2, machine).assign(
-            chance_inside=inside, good=inside >= chance)
+        options = _with_minutes(_predicted(fit, group, machine.speeds(), *tried, board),
+                                area_mm2, machine)
+        options["chance_inside"] = chance_inside(fit, group, options, at_least_mm, at_most_mm, board)
+        options["good"] = options["chance_inside"] >= chance
         good = options[options["good"]]
         pick = good["minutes"].idxmin() if len(good) else options["chance_inside"].idxmax()
         found.append(options.loc[[pick]])
@@ -237,8 +174,71 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     return table.sort_values(["good", "minutes"], ascending=[False, True], ignore_index=True)
 
 
+def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
+             machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2,
+             board: str = NEXT) -> pd.DataFrame:
+    """Return every speed at a choice's power, pitch and passes, with its chance and minutes.
+
+    Only speeds whose depth lies between half the window's floor and twice its ceiling are kept.
+    """
+    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
+    options = _predicted(fit, group, machine.speeds(), choice["power_pct"],
+                         choice["line_pitch_mm"], choice["passes"], board)
+    options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
+    return _with_minutes(options, area_mm2, machine).assign(
+        chance_inside=chance_inside(fit, group, options, at_least_mm, at_most_mm, board))
+
+
+def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
+           wanted: float = GOOD_CHANCE, board: str = NEXT) -> str:
+    """Say in words how sure the choice is, and what would make it surer."""
+    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
+    said = (f"{choice['speed_mm_s']:g} mm/s at {choice['power_pct']:g} %: "
+            f"{100 * choice['chance_inside']:.0f} % chance to land between {at_least_mm:g} and "
+            f"{at_most_mm:g} mm")
+    if choice["chance_inside"] >= wanted:
+        return said + "."
+    row = choice.to_frame().T
+    expected = proof(choice, _A_PROOF, [choice["depth_mm"]] * 3,
+                     float(group.readings["gauge_step_mm"].median()))
+    surer = float(chance_inside(fit.proved(expected), group, row.astype({"line_energy_j_mm": float}),
+                                at_least_mm, at_most_mm, _A_PROOF)[0])
+    helps = [f"a proof swatch that comes out as predicted would make it {100 * surer:.0f} %"] \
+        if board == NEXT else []
+    if group.boards < 5:
+        helps.append(f"another board ({group.boards} so far) narrows the curve")
+    helps.append("a wider window takes more boards in")
+    return (f"{said}; {100 * wanted:g} % was wanted and no setting has it. What would help: "
+            + "; ".join(helps) + ".")
+
+
+def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,
+          swatch: str = "1") -> pd.DataFrame:
+    """Return the readings of a proof swatch burned with a choice on a board, for `fit.proved`."""
+    head = {name: choice[name] for name in ("species", "module_w", "wavelength_nm", "power_pct",
+                                            "speed_mm_s", "line_pitch_mm", "passes")}
+    return pd.DataFrame([head | {"burn": f"proof {board}", "board": board, "swatch": swatch,
+                                 "reading": number, "depth_mm": float(depth),
+                                 "gauge_step_mm": gauge_step_mm}
+                         for number, depth in enumerate(depths_mm, start=1)])
+
+
+def chance_inside(fit: DepthFit, group: GroupFit, options: pd.DataFrame, at_least_mm: float,
+                  at_most_mm: float, board: str = NEXT) -> np.ndarray:
+    """Return the chance that a recess burned with each setting lies in the window.
+
+    Parameters
+    ----------
+    options : DataFrame
+        Rows with line_energy_j_mm and one line_pitch_mm.
+    """
+    spread, _ = fit.predictive(group, options["line_energy_j_mm"].to_numpy(),
+                               options["line_pitch_mm"].iloc[0], "swatch", board)
+    return spread.chance_inside(at_least_mm, at_most_mm)
+
+
 def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Machine = Machine(),
-          wavelength_nm: float | None = None, board: str = "next") -> pd.DataFrame:
+          wavelength_nm: float | None = None, board: str = NEXT) -> pd.DataFrame:
     """Return, for each wanted depth, the fastest setting whose predicted depth is nearest to it.
 
     These are the rows of a settings card: `aim_mm`, the columns of `choose` (chance_inside is
@@ -258,7 +258,7 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
         chance_inside=np.nan)
 
 
-def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = "next") -> pd.DataFrame:
+def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> pd.DataFrame:
     """Return the steps of every species × module of the fit, at round depths it was burned to."""
     return pd.concat([
         steps(fit, group.species, group.module_w, round_depths(group), machine,
@@ -267,7 +267,7 @@ def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = "next") -
 
 def round_depths(group: GroupFit) -> list[float]:
     """Return up to eight round depths in mm that the group's curve reaches inside its readings."""
-    low, high = group.curve.mean(np.array(group.range))
+    low, high = group.mean(np.array(group.doses))
     inside = [depth for depth in _ROUND_MM if low <= depth <= high]
     while len(inside) > _MOST_STEPS:
         inside = inside[1:]
@@ -301,12 +301,6 @@ def _nearest(fit, group, machine, aim_mm, power_pct, line_pitch_mm, passes, boar
     """Return the one speed whose predicted depth is nearest to the aim."""
     options = _predicted(fit, group, machine.speeds(), power_pct, line_pitch_mm, passes, board)
     return options.loc[[(options["depth_mm"] - aim_mm).abs().idxmin()]]
-
-
-def _chance_inside(options, at_least_mm, at_most_mm) -> np.ndarray:
-    """Return the chance that a reading lies in the window, from the predictive t distribution."""
-    spread = stats.t(options["df"], options["depth_mm"], options["sd_mm"])
-    return spread.cdf(at_most_mm) - spread.cdf(at_least_mm)
 
 
 def _with_minutes(options, area_mm2, machine) -> pd.DataFrame:

@@ -45,6 +45,40 @@ def shop(table: pd.DataFrame, *names: str) -> pd.DataFrame:
     return pd.DataFrame(shown).set_axis([""] * len(table))
 
 
+_MEANINGS = {
+    "board": ("board", "Another board of the same wood is this much deeper or shallower, "
+                       "every swatch of it alike. The largest part; only more boards teach it."),
+    "swatch": ("swatch", "The same setting burned twice on one board comes out this much different: "
+                         "growth rings, focus, warm-up."),
+    "reading": ("reading", "Two readings in one swatch differ this much: the floor is not flat."),
+    "gauge": ("gauge", "What needle and gauge add, the same at any depth. The gauge's own step "
+                       "comes on top."),
+}
+
+
+def scatter(components: pd.DataFrame) -> pd.DataFrame:
+    """Return the variance components with what each means, and how much of it is prior.
+
+    Parameters
+    ----------
+    components : DataFrame
+        From `DepthFit.components`.
+    """
+    rows = []
+    for row in components.itertuples():
+        name, meaning = _MEANINGS[row.component]
+        rows.append({"from": name, "about": scatter_size(row.component, row.sd),
+                     "known as from": f"{row.df:.0f} repeats",
+                     "of it assumed": f"{row.prior_share:.0%}",
+                     "assumed": scatter_size(row.component, row.prior_sd), "what it means": meaning})
+    return pd.DataFrame(rows).set_axis([""] * len(rows))
+
+
+def scatter_size(component: str, sd: float) -> str:
+    """Say a component's size: percent of the depth, or mm for the gauge."""
+    return f"±{sd:.2f} mm" if component == "gauge" else f"±{100 * sd:.0f} %"
+
+
 def _cell(value, form: str | None) -> str:
     if isinstance(value, bool) or type(value).__name__ == "bool_":
         return "yes" if value else ""

@@ -1,0 +1,71 @@
+"""Machine: what can be set on it, and how briskly its head moves.
+
+Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's:
+typed into machine.toml of the lab book, from the machine's manual or from a stopwatch.
+"""
+
+import tomllib
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What the machine can be set to. None means: what was burned in the group.
+
+    The acceleration is that of the head along a line; without it minutes count the burning only.
+    """
+
+    min_speed_mm_s: float = 1.0
+    max_speed_mm_s: float = 600.0
+    speed_step_mm_s: float = 1.0
+    powers_pct: tuple[float, ...] | None = None
+    line_pitches_mm: tuple[float, ...] | None = None
+    passes: tuple[int, ...] | None = None
+    acceleration_mm_s2: float | None = None
+
+    def __post_init__(self):
+        if not 0 < self.min_speed_mm_s <= self.max_speed_mm_s:
+            raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
+                             f"{self.max_speed_mm_s:g} mm/s. Give a lowest above 0 and a highest "
+                             "that is not below it.")
+        if self.speed_step_mm_s <= 0:
+            raise ValueError("The machine's speed step must be above 0 mm/s.")
+        if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
+            raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
+                             "Give powers above 0 and at most 100 %.")
+
+    @classmethod
+    def read(cls, path: str | Path) -> "Machine":
+        """Return the machine of a machine.toml.
+
+        Raises
+        ------
+        ValueError
+            If the file is no TOML, or says something a machine does not have.
+        """
+        try:
+            said = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+            raise ValueError(f"{Path(path).name} cannot be read: {fault}. Write one "
+                             "`name = number` a line.") from None
+        known = [field.name for field in fields(cls)]
+        if strange := sorted(set(said) - set(known)):
+            raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "
+                             f"Known are: {', '.join(known)}.")
+        for name, value in said.items():
+            listed = name in ("powers_pct", "line_pitches_mm", "passes")
+            numbers = value if listed and isinstance(value, list) else [value]
+            if listed != isinstance(value, list) or not all(
+                    isinstance(one, (int, float)) and not isinstance(one, bool) for one in numbers):
+                wanted = "a list of numbers, e.g. [90]" if listed else "a number"
+                raise ValueError(f"{Path(path).name}: {name} is {value!r}. Write {wanted}.")
+        return cls(**{name: tuple(value) if isinstance(value, list) else value
+                      for name, value in said.items()})
+
+    def speeds(self) -> np.ndarray:
+        """Return every speed that can be set, in mm/s."""
+        steps = int((self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s + 1e-9)
+        return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(steps + 1)
