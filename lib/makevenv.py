@@ -36,7 +36,8 @@ FOREIGN = ("PYTHONPATH PYTHONHOME PYTHONSTARTUP PYTHONSAFEPATH PYTHONWARNINGS PY
            "JUPYTER_NO_CONFIG").split()
 LAB_OFFLINE = """{
   "@jupyterlab/apputils-extension:notification": {"fetchNews": "false", "checkForUpdates": false},
-  "@jupyterlab/extensionmanager-extension:plugin": {"enabled": false}
+  "@jupyterlab/extensionmanager-extension:plugin": {"enabled": false},
+  "@jupyterlab/docmanager-extension:plugin": {"autosave": false}
 }
 """
 NO_PIP = f"""This Python cannot make a virtual environment with pip in it. Install the missing part:
@@ -119,7 +120,9 @@ def environment() -> dict:
     env.update(PIP_USER="0", PIP_REQUIRE_VIRTUALENV="0", PYTHONNOUSERSITE="1",
                VIRTUAL_ENV=str(VENV), PATH=f"{PYTHON.parent}{os.pathsep}{env.get('PATH', '')}",
                JUPYTER_PREFER_ENV_PATH="1", JUPYTER_CONFIG_DIR=str(VENV / "jupyter"),
-               IPYTHONDIR=str(VENV / "ipython"))
+               JUPYTER_DATA_DIR=str(VENV / "jupyter" / "data"),
+               JUPYTER_RUNTIME_DIR=str(VENV / "jupyter" / "runtime"),
+               IPYTHONDIR=str(VENV / "ipython"), npm_config_cache=str(VENV / "npm"))
     env.setdefault("PYTHONIOENCODING", ":replace")  # a console without a sign prints "?" for it
     return env
 

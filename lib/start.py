@@ -54,7 +54,7 @@ def lab(folder, browser):
     options = ["--ServerApp.ip=127.0.0.1", "--ServerApp.root_dir=%s" % ROOT,
                "--FileContentsManager.preferred_dir=%s" % (ROOT / "notebooks"),
                "--ServerApp.answer_yes=True",  # Ctrl-C ends it without asking back
-               "--log-level=WARN", "--LabApp.news_url=None",
+               "--log-level=ERROR", "--LabApp.news_url=None",
                "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
                "--LabApp.extension_manager=readonly"]
     if not browser:

@@ -1,15 +1,25 @@
 """Burns to test with: a small sound one as text, and a seeded synthetic lab book."""
 
+import atexit
 import csv
 import io
 import math
+import os
 import random
+import shutil
+import tempfile
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from testburn import labbook
+
+# Kernels are ended abruptly: what they leave in their temporary folder goes with this one.
+_SCRATCH = tempfile.mkdtemp(prefix="testburn-tests-")
+atexit.register(shutil.rmtree, _SCRATCH, ignore_errors=True)
+os.environ.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), _SCRATCH))
+tempfile.tempdir = None
 
 LABDATA = Path(__file__).parents[1] / "labdata"
 

@@ -14,8 +14,8 @@ LAYERS = (
     ("columns", "csvtext", "woods"),
     ("readingcheck", "labbook"),
     ("leastsquares", "inverse", "swatches", "reml", "components", "curve", "curvefit", "boards"),
-    ("depthgroup", "guess", "depthfit"),
-    ("sweep", "machine", "infill", "settings", "compare", "suspects", "burnplan", "drift"),
+    ("depthgroup", "guess", "boardtable", "depthfit"),
+    ("sweep", "machine", "energyfor", "infill", "settings", "compare", "suspects", "burnplan", "drift"),
     ("charts", "forms", "card"),
 )
 LEVEL = {path.stem: len(LAYERS) - 1 for path in MODULES} | {

@@ -8,8 +8,9 @@ import re
 import subprocess
 import sys
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,10 @@ EIGHT = (0.4, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.4)
 WINDOW = {"at_least_mm": 1.6, "at_most_mm": 2.0}
 
 
+PROOF = [{"species": "hard maple", "module_w": 20.0, "wavelength_nm": 450.0, "board": "Plaque-1",
+          "swatches": 1, "board_pct": -8.2, "surprise_p": 0.2, "warning": ""}]
+
+
 @dataclass(frozen=True, eq=False)
 class StandIn:
     """depth = 8.2 × line energy - 0.12, with an interval of 0.04 mm + 13 %."""
@@ -33,6 +38,10 @@ class StandIn:
     table: pd.DataFrame
     fingerprint: str = "3f9ac0de77b14a20" * 4
     invented: bool = True
+    proofs: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(PROOF))
+    components: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(
+        {"component": ["board", "swatch", "reading", "gauge"], "sd": [0.09, 0.04, 0.03, 0.02],
+         "prior_share": [0.2, 0.0, 0.0, 0.0]}))
 
     def predict(self, species, module_w, line_energy_j_mm, line_pitch_mm=None, level=0.95,
                 of="reading", board="next", wavelength_nm=None):
@@ -155,7 +164,37 @@ def test_notes_say_what_the_interval_means_the_window_and_the_flags():
     notes = page_of(stand_in(flags="one board only"), window=WINDOW)["notes"]
     assert notes[0].startswith("What the 95 % interval means: a depth reading on your next board ")
     assert notes[1:] == ["The infill needs 1.60–2.00 mm (0.063–0.079 in), hatched in the chart.",
+                         "Scatter taken into account: boards ±9 % (20 % of that is assumed, not "
+                         "measured), swatches ±4 %, readings ±3 % and 0.02 mm.",
                          "Note on the fit: one board only"]
+
+
+@pytest.mark.parametrize(("board", "holds", "said"), [
+    ("next", "For your next board, not yet seen", "a depth reading on your next board should"),
+    ("Plaque-1", "For board Plaque-1 only",
+     "It was proved with 1 swatch and burns 8 % shallower than most. Any other board needs"),
+    ("B2", "For board B2 only", "It is one of the boards burned. Any other board needs"),
+])
+def test_the_page_says_for_which_board_it_holds(board, holds, said):
+    page = page_of(stand_in(), board=board)
+    assert page["holds"] == holds
+    assert said in page["notes"][0]
+
+
+def test_a_proof_that_contradicts_the_lab_book_carries_its_warning_onto_the_card():
+    odd = pd.DataFrame(PROOF).assign(warning="This proof is further off than boards are.")
+    page = page_of(replace(stand_in(), proofs=odd), board="Plaque-1")
+    assert "This proof is further off than boards are." in page["notes"][0]
+
+
+def test_a_group_is_found_on_its_page():
+    fit = stand_in(SEVERAL)
+    rows = choices(fit)
+    for number, (species, module_w, wavelength_nm) in enumerate(SEVERAL, start=2):
+        group = SimpleNamespace(species=species, module_w=module_w, wavelength_nm=wavelength_nm)
+        assert card.page_of(rows, group) == number
+    assert card.page_of(rows[rows["species"] == "black walnut"],
+                        SimpleNamespace(species="black walnut", module_w=10.0, wavelength_nm=450.0)) == 1
 
 
 def test_provenance_says_readings_boards_burns_days_data_and_version():

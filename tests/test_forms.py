@@ -252,7 +252,7 @@ def test_a_saved_burn_is_never_overwritten(book):
     content = (book / "burns" / "oak-01.csv").read_bytes()
     again = form_for(book, [{"swatch": "1", "speed": "99", "depths": ["0.9"]}])
     again.save.click()
-    assert "oak-01.csv is already in the lab book. Give the burn another id." in again.said.value
+    assert "oak-01.csv is already in the lab book. Give the burn another id; or, to correct" in again.said.value
     assert (book / "burns" / "oak-01.csv").read_bytes() == content
     again.header["burn"].value = "oak-02"
     again.save.click()

@@ -8,7 +8,7 @@ import pytest
 from testburn import labbook
 
 TODAY = datetime.date(2026, 6, 30)
-ADD_COLUMN = "Add the column; labdata/datapackage.json says what goes in it."
+ADD_COLUMN = "Add the column; the lab book's datapackage.json says what goes in it."
 SAVE_AS = "Save the file as 'CSV UTF-8 (comma separated)'."
 NO_SEMICOLONS = "Save it as CSV with commas between columns and points in numbers."
 NO_COMMA = "Write numbers with a point (0.45): a comma starts a new cell."

@@ -188,9 +188,17 @@ def test_steps_undo_predict(fit):
     assert said["depth_mm"].tolist() == pytest.approx([0.5, 0.8, 1.2], rel=0.01)
 
 
-def test_a_step_that_no_speed_reaches_takes_the_nearest(fit):
+def test_a_step_that_no_speed_comes_near_has_no_row(fit):
     machine = Machine(min_speed_mm_s=100, max_speed_mm_s=120, speed_step_mm_s=20)
-    assert settings.steps(fit, *GROUP, [5.0], machine=machine)["speed_mm_s"].tolist() == [100]
+    at_100 = fit.predict(*GROUP, 18 / 100)["depth_mm"].iloc[0]
+    found = settings.steps(fit, *GROUP, [at_100 * 1.04, 5.0], machine=machine)
+    assert found["speed_mm_s"].tolist() == [100]
+
+
+def test_a_card_without_a_reachable_depth_is_refused_in_words(fit):
+    with pytest.raises(ValueError, match="nothing to put on a card: white oak, 20 W at 450 nm "
+                                         r"\(none of its depths is within this machine's speeds\)"):
+        settings.for_card(fit, Machine(min_speed_mm_s=4000, max_speed_mm_s=5000))
 
 
 def test_the_speeds_of_a_machine_start_at_its_lowest_and_stay_below_its_highest():

@@ -36,11 +36,17 @@ CHOICE_COLUMNS = (
 
 INVENTED = "Invented demo data. Nothing here was measured: do not burn by it."
 INTERVAL_MEANS = (
-    "What the {level} interval means: a depth reading on {board} should fall inside it about "
-    "{share} times in 100, if that board is like the boards burned. Before the job, burn one "
-    "proof swatch on the waste side of the actual board."
+    "What the {level} interval means: a depth reading on your next board should fall inside it "
+    "about {share} times in 100, if that board is like the boards burned. Before the job, burn one "
+    "proof swatch on the waste side of the actual board: it narrows the interval."
 )
-BOARDS = {"next": "your next board"}
+THIS_BOARD_MEANS = (
+    "What the {level} interval means: a depth reading on board {board} should fall inside it about "
+    "{share} times in 100. {known} Any other board needs a card or a proof of its own."
+)
+NEXT_BOARD = "For your next board, not yet seen"
+SCATTER = ("Scatter taken into account: boards ±{board:.0f} % ({prior:.0f} % of that is assumed, not "
+           "measured), swatches ±{swatch:.0f} %, readings ±{reading:.0f} % and {gauge:.2f} mm.")
 EXTRAPOLATED = (
     "† Outside what was burned ({burned}): the line is only carried on there. Burn swatches at "
     "that setting before you trust it."
@@ -96,6 +102,14 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     finally:
         unfinished.unlink(missing_ok=True)
     return path
+
+
+def page_of(choices: pd.DataFrame, group) -> int:
+    """Return the page on which a group (anything with the names of `GROUP_KEY`) stands."""
+    keys = choices[list(GROUP_KEY)].drop_duplicates()
+    at = [tuple(key) for key in keys.itertuples(index=False)].index(
+        tuple(getattr(group, name) for name in GROUP_KEY))
+    return at + 1 + (len(keys) > 1)
 
 
 def preview(path, page: int = 1, ppi: float = 110) -> bytes:
@@ -185,9 +199,9 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
     group, species = table.iloc[0], cardtext.said(species, 300, 300)
     return {
         "species": species[:1].upper() + species[1:], "module": module, "wavelength": wavelength,
-        "boards": str(group["boards"]),
+        "boards": str(group["boards"]), "holds": _holds(board),
         "depths": cardtext.span(rows["aim_mm"].min(), rows["aim_mm"].max(), 2, "mm"),
-        "columns": _columns(rows), "notes": _notes(rows, readings, group, window, board),
+        "columns": _columns(rows), "notes": _notes(fit, rows, readings, group, window, board),
         "extrapolated": [bool(flag) for flag in rows["extrapolated"]],
         "chart": cardchart.drawn(fit, rows, readings, group, window, board),
         "finishing": FINISHING,
@@ -228,21 +242,43 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
             for number, column in enumerate(columns)]
 
 
-def _notes(rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,
+def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,
            board: str) -> list[str]:
     """Return the sentences under the table: interval, window, carried-on rows, flags of the fit."""
     level = float(rows["level"].iloc[0])
-    notes = [INTERVAL_MEANS.format(level=f"{100 * level:g} %", share=f"{100 * level:g}",
-                                   board=BOARDS.get(board) or f"board {cardtext.said(board, 24)}")]
+    means = INTERVAL_MEANS if board == "next" else THIS_BOARD_MEANS
+    notes = [means.format(level=f"{100 * level:g} %", share=f"{100 * level:g}",
+                          board=cardtext.said(board, 24), known=_known_as(fit, group, board))]
     if window is not None:
         ends = float(window["at_least_mm"]), float(window["at_most_mm"])
         notes.append(f"The infill needs {cardtext.span(*ends, 2, 'mm')} "
                      f"({cardtext.span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if rows["extrapolated"].any():
         notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
+    sds = fit.components.set_index("component")
+    notes.append(SCATTER.format(
+        prior=100 * sds["prior_share"]["board"], gauge=sds["sd"]["gauge"],
+        **{name: 100 * sds["sd"][name] for name in ("board", "swatch", "reading")}))
     if isinstance(group["flags"], str) and group["flags"].strip():
         notes.append("Note on the fit: " + cardtext.said(group["flags"], 180))
     return notes
+
+
+def _holds(board: str) -> str:
+    """Return for which board the page holds: the next one, or one by name."""
+    return NEXT_BOARD if board == "next" else f"For board {cardtext.said(board, 24)} only"
+
+
+def _known_as(fit: "DepthFit", group: pd.Series, board: str) -> str:
+    """Return how a named board is known: by proof swatches (with their warning) or by its burn."""
+    proofs = fit.proofs[_same_group(fit.proofs, group) & (fit.proofs["board"] == board)]
+    if proofs.empty:
+        return "It is one of the boards burned."
+    proof = proofs.iloc[0]
+    said = (f"It was proved with {cardtext.count(proof['swatches'], 'swatch', 'swatches')} and burns "
+            f"{abs(proof['board_pct']):.0f} % {'deeper' if proof['board_pct'] >= 0 else 'shallower'} "
+            "than most.")
+    return f"{said} {proof['warning']}".strip()
 
 
 def _burned(readings: pd.DataFrame, regressor: str) -> str:

@@ -8,7 +8,9 @@ which is for those who change them.
 
 import argparse
 import os
+import shutil
 import sys
+import tempfile
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from pathlib import Path
 
@@ -16,7 +18,7 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from testburn import depthfit, labbook
+from testburn import depthfit, labbook, settings, suspects
 from testburn.workshop import PROJECT, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
@@ -64,8 +66,19 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--refresh", action="store_true",
                         help="write the outputs back into the notebooks")
     refresh = parser.parse_args(arguments).refresh
-    if not refresh:
-        os.environ.setdefault("TESTBURN_CARDS", str(PROJECT / "cards"))
+    with tempfile.TemporaryDirectory(prefix="testburn-", ignore_cleanup_errors=True) as scratch:
+        # Kernels are ended abruptly: what they leave in their temporary folder goes with ours.
+        os.environ.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), scratch))
+        cards = Path(os.environ.get("TESTBURN_CARDS") or PROJECT / "cards")
+        os.environ["TESTBURN_CARDS"] = str(Path(scratch) / "cards")
+        code = _checked_run(refresh)
+        if code == 0 and not refresh:
+            _keep_cards(Path(scratch) / "cards", cards)
+    return code
+
+
+def _checked_run(refresh: bool) -> int:
+    """Check the lab book, then run the chain; return the exit code."""
     try:
         workshop = open_workshop()
         readings = labbook.read(workshop.book)
@@ -74,16 +87,18 @@ def main(arguments: list[str] | None = None) -> int:
                   "python3 lib/start.py lab --labdata FOLDER, then notebook 2.")
             return 1
         # What no notebook could do without is tried here, where it is said in one line.
-        depthfit.fit(readings)
-        workshop.machine
+        fit = depthfit.fit(readings)
+        left_off = settings.left_off(fit, settings.for_card(fit, workshop.machine))
+        doubtful = suspects.suspects(fit, workshop.woods)
     except (labbook.ReadingsError, OSError, ValueError) as fault:
         print(fault)
         return 1
-    if not _run_all(refresh):
-        return 1
-    if not refresh:
-        _name_the_cards(Path(os.environ["TESTBURN_CARDS"]))
-    return 0
+    if left_off:
+        print(f"Not on the card: {left_off}.")
+    for row in doubtful.itertuples():
+        print(f"Doubtful: burn {row.burn}, swatch {row.swatch}, reading {row.reading}, "
+              f"{row.depth_mm:g} mm: {row.why}.")
+    return 0 if _run_all(refresh) else 1
 
 
 def _run_all(refresh: bool) -> bool:
@@ -102,10 +117,14 @@ def _run_all(refresh: bool) -> bool:
     return True
 
 
-def _name_the_cards(folder: Path) -> None:
-    for card in sorted(folder.glob("*.pdf")):
-        print(f"Card: {card}")
-    print("Open the notebooks in JupyterLab: python3 lib/start.py lab")
+def _keep_cards(made: Path, folder: Path) -> None:
+    """Move the cards where they belong, now that every notebook has run, and name them."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for card in sorted(made.glob("*.pdf")):
+        print(f"Card: {shutil.move(card, folder / card.name)}")
+    own = os.environ.get("TESTBURN_LABDATA")
+    print("Open the notebooks in JupyterLab: python3 lib/start.py lab"
+          + (f' --labdata "{own}"' if own else ""))
 
 
 if __name__ == "__main__":

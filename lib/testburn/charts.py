@@ -28,12 +28,13 @@ _POINTS = 60
 _DIGITS = 4
 
 
-def _style(figure: go.Figure, title: str, height: int = 460) -> go.Figure:
+def _style(figure: go.Figure, title: str, height: int = 460, under: str = "") -> go.Figure:
     axis = dict(showline=True, linecolor="#444", gridcolor="#ddd", zeroline=False, ticks="outside",
                 automargin=True)
     figure.update_layout(
-        template="none", title=dict(text=title, x=0.01, xanchor="left"), height=height,
-        font=dict(size=14, color="#222"), margin=dict(l=70, r=20, t=60, b=60),
+        template="none", height=height, font=dict(size=14, color="#222"),
+        title=dict(text=title, x=0.01, xanchor="left", subtitle=dict(text=under, font_size=12)),
+        margin=dict(l=70, r=20, t=80 if under else 60, b=60),
         legend=dict(bgcolor="rgba(255,255,255,0.8)"), hoverlabel=dict(font_size=13))
     figure.update_xaxes(**axis)
     figure.update_yaxes(**axis)
@@ -83,7 +84,7 @@ def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
                    fill="tonexty", fillcolor=f"rgba({red},{green},{blue},0.15)", showlegend=False),
         go.Scatter(**common, y=_rounded(band["depth_mm"]), name=name, showlegend=legend,
                    line=dict(color=colour, dash=dash, width=2.5),
-                   hovertemplate="%{y:.2f} mm at %{x:.3f} J/mm<extra>" + name + "</extra>"),
+                   hovertemplate="%{y:.2f} mm at %{x:.3f}<extra>" + name + "</extra>"),
     ]
 
 
@@ -100,29 +101,32 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
     colour, dash, _ = _look(fit, group.species)
     band = _band(fit, group, pitch, "reading", board)
     name = f"{'next board' if board == NEXT else 'board ' + _plain(board)}, 95 % band"
-    figure = go.Figure(_band_traces(band[ENERGY], band, name, colour, dash))
+    # At one pitch a line energy is a dose; at several only the dose compares.
+    scale = 1.0 if group.regressor == ENERGY else 1 / pitch
+    at = band[ENERGY] * scale
+    figure = go.Figure(_band_traces(at, band, name, colour, dash))
     if ordinary:
         ends = leastsquares.interval(group.ordinary, band[ENERGY] / pitch, LEVEL)
         for end, shown in zip(ends, (True, False)):
-            figure.add_scatter(x=_rounded(band[ENERGY]), y=_rounded(end), mode="lines",
+            figure.add_scatter(x=_rounded(at), y=_rounded(end), mode="lines",
                                name="what the ordinary interval<br>would have told you",
                                legendgroup="ordinary", showlegend=shown, hoverinfo="skip",
                                line=dict(color="#222", dash="dot", width=1.5))
     for place, (named, rows) in enumerate(group.readings.groupby("board")):
         figure.add_scatter(
-            x=_rounded(_energy_at(rows, pitch)), y=_rounded(rows["depth_mm"]), mode="markers",
-            name=_plain(named), text=_setting_words(rows), hovertemplate="%{text}<extra></extra>",
+            x=_rounded(_energy_at(rows, pitch * scale)), y=_rounded(rows["depth_mm"]),
+            mode="markers", name=_plain(named), text=_setting_words(rows), hovertemplate="%{text}<extra></extra>",
             marker=dict(symbol=_BOARD_MARKS[place % len(_BOARD_MARKS)], size=8, color="white",
                         line=dict(color="#222", width=1.4)))
     if settings is not None:
         figure.add_scatter(
-            x=_rounded(_energy_at(settings, pitch)), y=_rounded(settings["depth_mm"]),
+            x=_rounded(_energy_at(settings, pitch * scale)), y=_rounded(settings["depth_mm"]),
             mode="markers", name="settings", text=_chosen_words(settings),
             hovertemplate="%{text}<extra></extra>",
             marker=dict(symbol="star", size=15, color=colour, line=dict(color="black", width=1)))
-    figure.update_xaxes(title=_energy_title(pitch), rangemode="tozero")
+    figure.update_xaxes(title=AXIS_WORDS[group.regressor], rangemode="tozero")
     figure.update_yaxes(title="depth, mm", rangemode="tozero")
-    return _style(figure, f"{group.name}: {group.formula}")
+    return _style(figure, group.name, under=group.formula)
 
 
 def _energy_at(rows: pd.DataFrame, pitch: float) -> pd.Series:
@@ -278,6 +282,8 @@ def energy_needed(needs: pd.DataFrame) -> go.Figure:
                          arrayminus=_rounded(rows["best_j_mm"] - rows["lower_j_mm"])),
             text=rows["words"].tolist(), hovertemplate="%{text}<extra></extra>", showlegend=False)
     order = needs.sort_values(["wavelength_nm", "module_w", "species"], ascending=False).index
+    if needs.empty:
+        return _style(figure, "No wood was burned to this depth", 160)
     wanted = needs["depth_mm"].iloc[0]
     figure.update_xaxes(title="line energy, J/mm, with its limits", rangemode="tozero")
     figure.update_yaxes(categoryorder="array", categoryarray=[

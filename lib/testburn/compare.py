@@ -1,9 +1,9 @@
 """Compare: do woods, or modules, really need different energy?
 
 Decides by an F test of the fitted curves against one another (analysis of covariance), with the
-boards' differences in the error: two woods that differ by less than two boards of one wood do have
-not been shown to differ. Two questions are asked: do the curves rise at the same rate (a common
-slope), and are they the same curve at all?
+boards' differences in the error: woods that differ by less than the boards of one wood do
+have not been shown to differ. Two questions are asked: do the curves rise at the same rate (a
+common slope), and does the same energy, in the middle of what all were burned at, dig as deep?
 
 Source: Wald F over generalised least squares estimates with degrees of freedom by Satterthwaite's
 approximation (Satterthwaite 1946, Biometrics Bulletin 2:110-114); with independent readings and
@@ -89,8 +89,8 @@ def same_slope(fit: DepthFit, groups: list[GroupFit]) -> Comparison:
     return _asked(fit, groups, "rise at different rates", slope_only=True)
 
 
-def same_curve(fit: DepthFit, groups: list[GroupFit]) -> Comparison:
-    """Ask whether the groups need the same energy: same rate and same depth in the middle."""
+def same_depth(fit: DepthFit, groups: list[GroupFit]) -> Comparison:
+    """Ask whether the same dose, in the middle of what all were burned at, digs equally deep."""
     return _asked(fit, groups, "need different energy", slope_only=False)
 
 
@@ -100,7 +100,7 @@ def _asked(fit, groups, question, slope_only) -> Comparison:
     if len(groups) < 2 or low >= high:
         raise ValueError("To be compared, two or more groups must have been burned at energies "
                          "that overlap. " + "; ".join(group.name for group in groups))
-    rows = [_rate_and_middle(group, low, high)[:1 if slope_only else 2] for group in groups]
+    rows = [_rate_and_middle(group, low, high)[[0] if slope_only else [1]] for group in groups]
     estimates = np.array([row @ _tangent(group) for row, group in zip(rows, groups)])
     parts = np.array([row @ fit.curves.shares[group.index] @ row.T
                       for row, group in zip(rows, groups)])
@@ -123,7 +123,7 @@ def _named(groups: list[GroupFit]) -> str:
 
 def _rate_and_middle(group: GroupFit, low: float, high: float) -> np.ndarray:
     """Return the rows that turn the curve's coefficients into its rate and its middle depth."""
-    x = np.array([low, high, (low + high) / 2]) / group.curves.unit[group.index]
+    x = np.array([low, high, np.sqrt(low * high)]) / group.curves.unit[group.index]
     _, slopes = curve.depth_and_slopes(x, group.curves.coefficients[group.index])
     if not group.curves.curvature["bent"].iloc[group.index]:
         slopes[:, 2] = 0
@@ -152,9 +152,9 @@ def pairs(fit: DepthFit, groups: list[GroupFit]) -> pd.DataFrame:
     together = [group for group in groups if _overlaps(group, groups)]
     tests = []
     if len(together) > 1:
-        tests = [same_slope(fit, together), same_curve(fit, together)]
+        tests = [same_slope(fit, together), same_depth(fit, together)]
     if len(together) > 2:
-        tests += [same_curve(fit, list(pair)) for pair in itertools.combinations(together, 2)]
+        tests += [same_depth(fit, list(pair)) for pair in itertools.combinations(together, 2)]
     return table(tests)
 
 

@@ -117,7 +117,7 @@ def _header_problems(name, row, header, needed) -> list[Problem]:
     found = [Problem(name, row, column, column, "the header names this column twice",
                      "Keep one of the two columns.") for column in twice]
     return found + [Problem(name, row, column, "", "this column is missing",
-                            "Add the column; labdata/datapackage.json says what goes in it.")
+                            "Add the column; the lab book's datapackage.json says what goes in it.")
                     for column in needed if column not in header]
 
 

@@ -25,7 +25,7 @@ from scipy import special
 
 from testburn import components as scatter, reml, swatches as reduction
 from testburn.components import PRIORS, Components
-from testburn.curve import bent, depth_and_slopes
+from testburn.curve import bent
 from testburn.swatches import Swatches
 
 BEND_RANGE = (-1.0, 4.0)        # for energy divided by the group's mean energy
@@ -128,7 +128,7 @@ def _fit(s, priors, alpha, test_start, fit_start, light) -> tuple[CurveFit, np.n
     the curves alone; the test then stops after one move of the components.
     """
     unit = s.by_group(s.regressor) / s.by_group(np.ones_like(s.regressor))
-    x = s.regressor / unit[s.group_of]
+    x = s.regressor / s.of_group(unit)
     line = _start_line(s, x)
     quadratic = _solve(s, x, line, test_start, priors, None, light, light + 1 if light else _MOST_ROUNDS)
     curvature = _curvature(quadratic, priors, alpha)
@@ -140,7 +140,7 @@ def _fit(s, priors, alpha, test_start, fit_start, light) -> tuple[CurveFit, np.n
     shares = solved.step.shares
     missing = 3 - shares.shape[2]
     shares = np.pad(shares, ((0, 0), (0, 0), (0, missing), (0, missing)))
-    depth, _ = _depth_and_rows(x, solved.coefficients[s.group_of].T, is_bent.any())
+    depth, _ = _depth_and_rows(x, [s.of_group(c) for c in solved.coefficients.T], is_bent.any())
     weight_depth = _weight_depth(s, depth)
     return CurveFit(s, unit, solved.coefficients, shares,
                     scatter.finished(solved.variances, solved.step, priors), curvature,
@@ -154,17 +154,13 @@ def _solve(s, x, coefficients, variances, priors, is_bent, light, most=_MOST_ROU
     p = 3 if is_bent is None or is_bent.any() else 2
     pinned = _pinned(s, x, p, is_bent)
     for rounds in range(1, most + 1):
-        at = coefficients[s.group_of, :p].T
+        at = [s.of_group(column) for column in coefficients.T[:p]]
         depth, rows = _quadratic(x, at) if is_bent is None else _depth_and_rows(x, at, p == 3)
-        divisor = _weight_depth(s, depth)
-        # Linearised about the present curve: what is left, plus what the coefficients now explain.
-        response = s.mean_mm - depth + sum(c * row for c, row in zip(at, rows))
-        rows = [row / divisor * (pinned[:, i] == 0)[s.group_of] if pinned[:, i].any() else row / divisor
-                for i, row in enumerate(rows)]
-        step = reml.step(variances, reml.Divided(s, divisor, response / divisor, rows, pinned),
-                         only_curve=rounds <= light)
+        data = _divided(s, depth, at, rows, pinned)
+        step = reml.step(variances, data, only_curve=rounds <= light)
         new = _allowed(step.coefficients, coefficients, pinned, is_bent)
-        gap = sum(row * (new[:, i] - coefficients[:, i])[s.group_of] for i, row in enumerate(rows))
+        moves = (new - coefficients[:, :p]).T
+        gap = sum(row * s.of_group(move) for row, move in zip(data.rows, moves))
         coefficients[:, :p] = new
         if rounds > light:
             before, variances = variances, scatter.scored(variances, step, priors)
@@ -172,6 +168,23 @@ def _solve(s, x, coefficients, variances, priors, is_bent, light, most=_MOST_ROU
             if gap @ gap < (0.1 * _LEAST_MOVE) ** 2 * len(gap) and move < _LEAST_MOVE:
                 break
     return _Solved(coefficients, variances, step, rounds)
+
+
+def _divided(s, depth, at, rows, pinned) -> reml.Divided:
+    """Linearise about the present curve and divide by it.
+
+    The response is what is left, plus what the coefficients explain now. Rows of pinned
+    coefficients are zero.
+    """
+    divisor = _weight_depth(s, depth)
+    inverse = 1.0 / divisor
+    response = s.mean_mm - depth
+    for coefficient, row in zip(at, rows):
+        response += coefficient * row
+    rows = [row * inverse for row in rows]
+    for place in np.flatnonzero(pinned.any(axis=0)):
+        rows[place] *= s.of_group(pinned[:, place] == 0)
+    return reml.Divided(s, divisor, response * inverse, rows, pinned)
 
 
 def _allowed(new, old, pinned, is_bent) -> np.ndarray:
@@ -192,18 +205,18 @@ def _depth_and_rows(x, at, with_bend):
     """Return the depth and its derivatives, one array per coefficient."""
     if not with_bend:
         return at[0] + at[1] * x, [np.ones_like(x), x]
-    depth, slopes = depth_and_slopes(x, at.T)
-    return depth, list(np.ascontiguousarray(slopes.T))
+    value, by_bend = bent(x, at[2])
+    return at[0] + at[1] * value, [np.ones_like(x), value, at[1] * by_bend]
 
 
 def _weight_depth(s, depth) -> np.ndarray:
     lowest = _FAINTEST_WEIGHT * np.maximum.reduceat(s.mean_mm, s.swatch_start)
-    return np.maximum(depth, np.maximum(lowest, 1e-6)[s.group_of])
+    return np.maximum(depth, s.of_group(np.maximum(lowest, 1e-6)))
 
 
 def _start_line(s, x) -> np.ndarray:
     """Return a weighted straight line of each group, with no bend, to start from."""
-    deepest = np.maximum.reduceat(s.mean_mm, s.swatch_start)[s.group_of]
+    deepest = s.of_group(np.maximum.reduceat(s.mean_mm, s.swatch_start))
     w = 1.0 / np.maximum(s.mean_mm, 0.1 * deepest + 1e-9) ** 2
     sw, sx, sy, sxx, sxy = (s.by_group(w * v) for v in (1, x, s.mean_mm, x * x, x * s.mean_mm))
     determinant = sw * sxx - sx * sx
@@ -233,7 +246,7 @@ def _pinned(s, x, p, is_bent) -> np.ndarray:
     pinned = np.zeros((len(low), p))
     pinned[:, 1] = flat
     if p == 3:
-        place = (x - low[s.group_of]) / np.where(flat, 1.0, high - low)[s.group_of]
+        place = (x - s.of_group(low)) / s.of_group(np.where(flat, 1.0, high - low))
         pinned[:, 2] = s.by_group(place * (1 - place)) < 0.1 if is_bent is None else ~is_bent
     return pinned
 

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from testburn import boards, columns, curvefit, energy, swatches, woods
+from testburn import boards, boardtable, columns, curvefit, energy, swatches, woods
 from testburn.boards import BoardState, Predictive
 from testburn.curvefit import CurveFit
 from testburn.depthgroup import DOSE, ENERGY, LEVEL, GroupFit
@@ -25,8 +25,6 @@ from testburn.swatches import Swatches
 GROUP = list(columns.GROUP_KEY)
 FEWEST_ENERGIES = 3
 NEXT = "next"
-# A proof as far off as this happens once in a hundred boards if the components are right.
-SURPRISE = 0.01
 OF = ("reading", "swatch", "mean")
 
 
@@ -226,43 +224,16 @@ class DepthFit:
 
     @cached_property
     def board_deviations(self) -> pd.DataFrame:
-        """How far each burned board lies off its curve, in percent, with 95 % limits."""
-        rows = []
-        for group in self.groups:
-            for board in sorted(set(group.readings["board"])):
-                state = boards.burned_board(self.curves, group.index, board)
-                weights = np.append(self.curves.components.variances, 1.0)
-                sd = np.sqrt(weights @ state.parts[:, -1, -1])
-                ends = state.mean[-1] + np.array([0, -2, 2]) * sd
-                off, low, high = 100 * np.expm1(ends)
-                rows.append({"species": group.species, "module_w": group.module_w,
-                             "wavelength_nm": group.wavelength_nm, "board": board,
-                             "board_pct": off, "lower_pct": low, "upper_pct": high})
-        return pd.DataFrame(rows)
+        """How far each burned board lies off its curve; see `boardtable.deviations`."""
+        return boardtable.deviations(self.groups)
 
     @property
     def proofs(self) -> pd.DataFrame:
-        """A row per proved board: how it differs, and a warning where it differs too much."""
-        rows = []
-        for (index, board), state in self.proved_boards.items():
-            group = next(group for group in self.groups if group.index == index)
-            off = 100 * np.expm1(state.mean[-1])
-            rows.append({
-                "species": group.species, "module_w": group.module_w,
-                "wavelength_nm": group.wavelength_nm, "board": board, "swatches": state.proofs,
-                "board_pct": off, "surprise_p": state.surprise_p,
-                "warning": _surprise_words(state) if state.surprise_p < SURPRISE else ""})
-        return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "board",
-                                           "swatches", "board_pct", "surprise_p", "warning"])
+        """A row per proved board: how it differs, with a warning; see `boardtable.proofs`."""
+        return boardtable.proofs(self.groups, self.proved_boards)
 
     def _repr_html_(self) -> str:
         return self.table.round(3).to_html(index=False)
-
-
-def _surprise_words(state: BoardState) -> str:
-    return (f"This proof is further off than boards of this lab book are ({state.surprise_p:.1g} "
-            "of them would be). Check species, module, focus, lens and gauge before you believe "
-            "either; burn a second proof swatch.")
 
 
 def fit(readings: pd.DataFrame) -> DepthFit:

@@ -138,15 +138,21 @@ class GroupFit:
                                         depth**-2.0, boards * depth[:, None])
 
     @property
+    def rises(self) -> bool:
+        """Whether more energy clearly digs deeper."""
+        wide = stats.norm.ppf((1 + LEVEL) / 2)
+        return bool(self.coefficients[1] > wide * np.sqrt(self.covariance[1, 1]))
+
+    @property
     def flags(self) -> list[str]:
         """What the maker should know before trusting this curve."""
-        (intercept, slope, _), errors = self.coefficients, np.sqrt(np.diag(self.covariance))
+        intercept, errors = self.coefficients[0], np.sqrt(np.diag(self.covariance))
         wide = stats.norm.ppf((1 + LEVEL) / 2)
         unit = "J/mm" if self.regressor == ENERGY else "J/mm²"
         found = []
         if self.boards < ENOUGH_BOARDS:
             found.append(f"only {self.boards} board{'s' * (self.boards > 1)}")
-        if slope < wide * errors[1]:
+        if not self.rises:
             found.append("more energy does not clearly dig deeper")
         if intercept > wide * errors[0]:
             found.append("depth at no energy: check the gauge's zero")

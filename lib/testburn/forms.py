@@ -113,6 +113,7 @@ class BurnForm(widgets.VBox):
         self._limits = woods.volume_energy_limits(wood["specific_gravity_12pct"])
         self.header = {name: self._header_box(name, typed.get(name, "")) for name in HEADER}
         self.header_said, self.said, self._saved = _message(), _message(), False
+        self._warned = False
         self.rows, self._grid, self._headings = [], widgets.VBox(), widgets.HBox()
         rows = typed.get("swatches") or [{"swatch": str(n)} for n in range(1, 7)]
         self._readings = max(3, *(len(row.get("depths", ())) for row in rows))
@@ -223,6 +224,7 @@ class BurnForm(widgets.VBox):
 
     def _changed(self, row: RowBoxes | None = None) -> None:
         """Answer a change in one row, or in the header, which bears on all rows."""
+        self._warned = False
         if self._saved:
             self._saved, self.said.value = False, ""
         if row is None:
@@ -238,6 +240,14 @@ class BurnForm(widgets.VBox):
         try:
             if readings.empty:
                 raise ValueError("No swatch is filled in yet: type a speed and its depths.")
+            doubtful = self._doubtful()
+            if doubtful and not self._warned:
+                # Checked first, so that a doubt is only asked about where nothing is wrong.
+                labbook.check(readings, self._limits.index)
+                self._warned = True
+                self._refuse([f"{doubtful} look doubtful, see beside them. Correct them, or press "
+                              "Save burn again to keep them as they are."])
+                return
             file = labbook.save(readings, self.book / "burns")
         except labbook.ReadingsError as error:
             self._refuse(faults_in_words(error, readings))
@@ -252,6 +262,16 @@ class BurnForm(widgets.VBox):
             self._saved = True
             self.said.value = _as_html([Remark("saved", (
                 f"Saved {count} in {file.resolve()}. Run this cell again for the next burn."))])
+
+    def _doubtful(self) -> str:
+        """Say how many rows carry a doubt, or nothing."""
+        typed, count = self.typed(), 0
+        for place in range(len(self.rows)):
+            species = typed["species"]
+            limits = self._limits.loc[species] if species in self._limits.index else None
+            said = remarks.row_remarks(typed, place, limits)
+            count += any(remark.weight == "doubt" for remark in said)
+        return f"{count} swatch{'es' * (count > 1)}" if count else ""
 
     def _refuse(self, faults: list[str]) -> None:
         said = ["Not saved; everything you typed is still here.", *faults]

@@ -50,6 +50,9 @@ def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
     if not path.exists():
         raise FileNotFoundError(f"There is no lab book or burn at {path}. Check the folder's name.")
     book, burns = _places(path)
+    if path.is_dir() and burns == path and (path / "woods.csv").exists():
+        raise FileNotFoundError(f"The lab book {path} has no folder named burns. Make one in it "
+                                "and put the burns there.")
     files = [path] if path.is_file() else sorted(
         file for file in burns.iterdir() if file.suffix.lower() == ".csv")
     frames, problems = [], []
@@ -102,7 +105,9 @@ def save(frame: pd.DataFrame, folder: str | Path, species=None) -> Path:
     target = folder / f"{burns[0]}.csv"
     folder.mkdir(parents=True, exist_ok=True)
     if target.exists():
-        raise FileExistsError(f"{target.name} is already in the lab book. Give the burn another id.")
+        raise FileExistsError(
+            f"{target.name} is already in the lab book. Give the burn another id; or, to correct "
+            f"the saved one, edit the file {target.resolve()}, or strike the reading.")
     _write_whole(target, _csv_bytes(readings))
     return target
 
@@ -156,9 +161,11 @@ def _foreign_burns(text) -> list[Problem]:
         return []
     stems = text["_file"].map(lambda name: Path(name).stem)
     other = (text["burn"] != stems) & (text["burn"] != "") & text["burn"].notna()
+    # One copied file is one fault, however many rows it has.
+    firsts = text.index[other & ~text[other].duplicated(["_file", "burn"]).reindex(text.index, fill_value=True)]
     return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
-                   f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
-            for i in text.index[other]]
+                  f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
+            for i in firsts]
 
 
 def _read_strikes(path: Path) -> tuple[pd.DataFrame, list[Problem]]:

@@ -50,7 +50,8 @@ class Divided:
 
     @cached_property
     def inverse_square(self) -> np.ndarray:
-        return self.depth_mm**-2.0
+        inverse = 1.0 / self.depth_mm
+        return inverse * inverse
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +123,7 @@ def _least_squares(weights, data):
     solved = []                                             # V⁻¹ times each column
     for column in columns:
         weighted = weights.d * column
-        solved.append(weighted - weights.d * (weights.kappa * s.by_board(weighted))[s.board_of])
+        solved.append(weighted - weights.d * s.of_board(weights.kappa * s.by_board(weighted)))
     products = np.empty((len(s.group_start), p, p + 1))
     for i in range(p):
         for j in range(i, p + 1):
@@ -136,7 +137,7 @@ def _least_squares(weights, data):
     coefficients = np.einsum("gij,gj->gi", covariance, products[:, :, p])
     e = solved[p]
     for i in range(p):
-        e = e - solved[i] * coefficients[s.group_of, i]
+        e -= solved[i] * s.of_group(coefficients[:, i])
     return coefficients, covariance, np.array(solved[:p]), e
 
 
@@ -152,7 +153,7 @@ def _from_means(weights, data, u, e, covariance):
     score = np.empty(4)
     score[0] = 0.5 * ((s.by_board(e) ** 2).sum() - weights.total @ weights.damping
                       + (turned**2).sum())
-    pull = 0.5 * (e * e - weights.d + weights.kappa[s.board_of] * weights.d**2 + leverage)
+    pull = 0.5 * (e * e - weights.d + s.of_board(weights.kappa) * weights.d**2 + leverage)
     score[1:] = [_times(k, pull).sum() for k in diagonals]
     inner = np.array([_products(sums, s.group_start)]
                      + [_products(u, s.swatch_start, k) for k in diagonals])
@@ -171,7 +172,7 @@ def _traces(weights, s, u, root, turned, leverage, diagonals) -> np.ndarray:
     """
     d, damping, kappa = weights.d, weights.damping, weights.kappa
     d2 = d * d
-    core = d2 - 2 * kappa[s.board_of] * d2 * d - 2 * d * leverage
+    core = d2 - 2 * s.of_board(kappa) * d2 * d - 2 * d * leverage
     squares = [s.by_board(_times(k, d2)) for k in diagonals]
     crossed = [_turned(np.array([s.by_board(kd * row) for row in u]), root)
                for kd in (_times(k, d) for k in diagonals)]
@@ -222,7 +223,7 @@ def _leverage(u, covariance, s) -> np.ndarray:
     out = np.zeros(u.shape[1])
     for i in range(len(u)):
         for j in range(i, len(u)):
-            out += u[i] * u[j] * ((1 + (i < j)) * covariance[:, i, j])[s.group_of]
+            out += u[i] * u[j] * s.of_group((1 + (i < j)) * covariance[:, i, j])
     return out
 
 

@@ -1,21 +1,21 @@
-"""Settings: which line energy reaches a depth, and which settings land inside a window.
+"""Settings: which settings land inside a depth window, and which of them is the fastest.
 
 Decides by the prediction itself, backwards: the energy for a depth by inverting its band
-(`inverse`), the chance to land inside a window from the same distribution that draws the band.
+(`energyfor`), the chance to land inside a window from the same distribution that draws the band.
 """
-
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from testburn import energy, inverse, sweep
+from testburn import energy, sweep
 from testburn.depthfit import NEXT, DepthFit
 from testburn.depthgroup import LEVEL, GroupFit
+from testburn.energyfor import EnergyFor, energy_needs, line_energy_for
 from testburn.machine import Machine
 
-# How far past the highest energy burned a crossing is still looked for.
-_REACH = 10.0
+__all__ = ["EnergyFor", "Machine", "advice", "by_speed", "chance_inside", "choose", "energy_needs",
+           "for_card", "left_off", "line_energy_for", "proof", "round_depths", "steps"]
+
 CARD_AREA_MM2 = 1000.0
 # Minutes depend on how long a line is. Without the artwork, lines of a sign's usual width are taken.
 LINE_LENGTH_MM = 100.0
@@ -23,108 +23,7 @@ GOOD_CHANCE = 0.80
 _ROUND_MM = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 _MOST_STEPS = 8
 _A_PROOF = "(a proof)"
-
-
-@dataclass(frozen=True)
-class EnergyFor:
-    """The line energy for a wanted depth: J/mm, NaN where a limit does not exist."""
-
-    depth_mm: float
-    best: float
-    lower: float
-    upper: float
-    level: float
-    kind: str
-    extrapolated: bool
-    words: str
-
-
-def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: float,
-                    line_pitch_mm: float | None = None, level: float = LEVEL,
-                    of: str = "reading", board: str = NEXT,
-                    wavelength_nm: float | None = None) -> EnergyFor:
-    """Return the line energy that reaches a depth, with calibration limits.
-
-    Parameters
-    ----------
-    fit : DepthFit
-    depth_mm : float
-        The wanted depth, above 0.
-    of, board
-        As in `DepthFit.predict`: whose depth the limits are for.
-
-    Returns
-    -------
-    EnergyFor
-        best: where the curve reaches the depth; lower: the energy below which the depth is out of
-        reach of the upper bound; upper: the energy from which even the lower bound has it; kind:
-        see `inverse.Limits`.
-
-    Raises
-    ------
-    ValueError
-        If the wanted depth is not above 0, or the curve never reaches it.
-    """
-    if not depth_mm > 0:
-        raise ValueError(f"A wanted depth of {depth_mm:g} mm makes no recess. Ask for more than 0.")
-    group = fit.group(species, module_w, wavelength_nm)
-    top = group.line_energy_of(_REACH * group.doses[1], line_pitch_mm)
-
-    def band(joules):
-        rows = fit.predict(species, module_w, joules, line_pitch_mm, level, of, board,
-                           group.wavelength_nm)
-        return (rows[name].to_numpy() for name in ("depth_mm", "lower_mm", "upper_mm"))
-
-    found = inverse.limits(lambda joules: tuple(band(joules)), depth_mm, top * 1e-9, top)
-    shallow, deep = group.readings["depth_mm"].min(), group.readings["depth_mm"].max()
-    if np.isnan(found.best):
-        raise ValueError(
-            f"{depth_mm:g} mm is out of reach for {group.name}: the readings span {shallow:g} to "
-            f"{deep:g} mm. Burn {'shallower' if found.kind == 'too shallow' else 'deeper'} "
-            "swatches, or ask for a depth in that range.")
-    outside = bool(fit.predictive(group, found.best, line_pitch_mm)[1][0])
-    # Where the upper bound has the depth at no energy at all, nothing is too little.
-    lower = 0.0 if found.kind == "no lower limit" else found.lower
-    return EnergyFor(depth_mm, found.best, lower, found.upper, level, found.kind, outside,
-                     _limits_in_words(found, level, outside, shallow, deep))
-
-
-def _limits_in_words(found, level, outside, shallow, deep) -> str:
-    share = f"at {100 * level:g} %"
-    said = f"{found.best:.3f} J/mm" + {
-        "finite": f", limits {found.lower:.3f} to {found.upper:.3f} J/mm {share}",
-        "no upper limit": f"; at least {found.lower:.3f} J/mm, but no energy is sure to reach it "
-                          f"{share}: depths scatter too much",
-        "no lower limit": f"; from {found.upper:.3f} J/mm on it is sure {share}, but any less may "
-                          "reach it too",
-        "no limit": f"; not attainable {share}: depths scatter too much to tell",
-    }[found.kind]
-    if outside:
-        said += f"; outside the readings ({shallow:g} to {deep:g} mm), burn there before you trust it"
-    return said
-
-
-def energy_needs(fit: DepthFit, depth_mm: float, line_pitch_mm: float) -> pd.DataFrame:
-    """Return the line energy for one depth in every species × module that reaches it.
-
-    Returns
-    -------
-    DataFrame
-        species, module_w, wavelength_nm, depth_mm, best_j_mm, lower_j_mm, upper_j_mm (NaN where no
-        limit exists), words, extrapolated.
-    """
-    rows = []
-    for group in fit.groups:
-        try:
-            need = line_energy_for(fit, group.species, group.module_w, depth_mm, line_pitch_mm,
-                                   wavelength_nm=group.wavelength_nm)
-        except ValueError:
-            continue
-        rows.append(dict(species=group.species, module_w=group.module_w,
-                         wavelength_nm=group.wavelength_nm, depth_mm=depth_mm, best_j_mm=need.best,
-                         lower_j_mm=need.lower, upper_j_mm=need.upper, words=need.words,
-                         extrapolated=need.extrapolated))
-    return pd.DataFrame(rows)
+_FARTHEST_MISS = 0.05
 
 
 def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_most_mm: float,
@@ -148,8 +47,8 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     -------
     DataFrame
         species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
-        line_energy_j_mm, depth_mm, lower_mm, upper_mm, level, chance_inside, good, minutes,
-        extrapolated.
+        line_energy_j_mm, depth_mm, lower_mm, upper_mm, level, chance_inside, chance_shallow (that
+        it stays above the window's floor), good, minutes, extrapolated.
 
     Raises
     ------
@@ -165,6 +64,7 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
         options = _with_minutes(_predicted(fit, group, machine.speeds(), *tried, board),
                                 area_mm2, machine)
         options["chance_inside"] = chance_inside(fit, group, options, at_least_mm, at_most_mm, board)
+        options["chance_shallow"] = chance_inside(fit, group, options, 0, at_least_mm, board)
         options["good"] = options["chance_inside"] >= chance
         good = options[options["good"]]
         pick = good["minutes"].idxmin() if len(good) else options["chance_inside"].idxmax()
@@ -242,7 +142,8 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
     """Return, for each wanted depth, the fastest setting whose predicted depth is nearest to it.
 
     These are the rows of a settings card: `aim_mm`, the columns of `choose` (chance_inside is
-    NaN, as a step has no window) and minutes_per_10cm2.
+    NaN, as a step has no window) and minutes_per_10cm2. A depth that no setting of the machine
+    comes within a twentieth of has no row.
     """
     group = fit.group(species, module_w, wavelength_nm)
     rows = []
@@ -252,17 +153,44 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
         table = _with_minutes(pd.concat(tried, ignore_index=True), CARD_AREA_MM2, machine)
         # A setting more than a hundredth of the aim off is no match for one that is nearer.
         miss = ((table["depth_mm"] - aim).abs() / aim).clip(lower=0.01).round(2)
-        rows.append(table.assign(aim_mm=aim, miss=miss).sort_values(["miss", "minutes"]).head(1))
+        table = table.assign(aim_mm=aim, miss=miss).sort_values(["miss", "minutes"])
+        rows.append(table[table["miss"] <= _FARTHEST_MISS].head(1))
     table = pd.concat(rows, ignore_index=True)
     return table.drop(columns="miss").rename(columns={"minutes": "minutes_per_10cm2"}).assign(
         chance_inside=np.nan)
 
 
 def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> pd.DataFrame:
-    """Return the steps of every species × module of the fit, at round depths it was burned to."""
-    return pd.concat([
+    """Return the steps of every species × module of the fit, at round depths it was burned to.
+
+    A group whose curve does not clearly rise has none; `left_off` says which and why.
+
+    Raises
+    ------
+    ValueError
+        If no group has any.
+    """
+    table = pd.concat([
         steps(fit, group.species, group.module_w, round_depths(group), machine,
-              group.wavelength_nm, board) for group in fit.groups], ignore_index=True)
+              group.wavelength_nm, board) for group in fit.groups if group.rises],
+        ignore_index=True) if any(group.rises for group in fit.groups) else pd.DataFrame()
+    if table.empty:
+        raise ValueError("There is nothing to put on a card: " + left_off(fit, table))
+    return table
+
+
+def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:
+    """Say which species × module have no row on the card, and why; or nothing."""
+    on = set() if card_rows.empty else set(
+        card_rows[["species", "module_w", "wavelength_nm"]].itertuples(index=False, name=None))
+    said = [f"{group.name} ("
+            + ("its depths do not clearly rise with energy; look at its readings" if not group.rises
+               else "none of its depths is within this machine's speeds") + ")"
+            for group in fit.groups
+            if (group.species, group.module_w, group.wavelength_nm) not in on]
+    said += [f"{row.species}, {row.module_w:g} W at {row.wavelength_nm:g} nm ({row.why})"
+             for row in fit.left_out.itertuples()]
+    return "; ".join(said)
 
 
 def round_depths(group: GroupFit) -> list[float]:

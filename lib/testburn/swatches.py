@@ -56,8 +56,7 @@ class Swatches:
     @cached_property
     def board_of(self) -> np.ndarray:
         """The board of each swatch."""
-        return np.repeat(np.arange(len(self.board_start)),
-                         np.diff(np.r_[self.board_start, len(self.count)]))
+        return self.of_board(np.arange(len(self.board_start)))
 
     @cached_property
     def group_of_board(self) -> np.ndarray:
@@ -68,12 +67,28 @@ class Swatches:
     @cached_property
     def group_of(self) -> np.ndarray:
         """The group of each swatch."""
-        return self.group_of_board[self.board_of]
+        return self.of_group(np.arange(len(self.group_start)))
 
     @cached_property
     def swatch_start(self) -> np.ndarray:
         """The first swatch of each group."""
         return self.board_start[self.group_start]
+
+    @cached_property
+    def _board_sizes(self) -> np.ndarray:
+        return np.diff(np.r_[self.board_start, len(self.count)])
+
+    @cached_property
+    def _group_sizes(self) -> np.ndarray:
+        return np.diff(np.r_[self.swatch_start, len(self.count)])
+
+    def of_board(self, values: np.ndarray) -> np.ndarray:
+        """Give each swatch the value of its board."""
+        return np.repeat(values, self._board_sizes, axis=0)
+
+    def of_group(self, values: np.ndarray) -> np.ndarray:
+        """Give each swatch the value of its group."""
+        return np.repeat(values, self._group_sizes, axis=0)
 
     def by_board(self, values: np.ndarray) -> np.ndarray:
         """Sum a value per swatch over each board."""

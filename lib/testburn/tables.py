@@ -4,6 +4,8 @@ Decides the heading and the digits of every column that a notebook shows. Digits
 and a machine can tell: depth to 0.01 mm, speed to 1 mm/s below which no dial goes, chance to 1 %.
 """
 
+from dataclasses import dataclass
+
 import pandas as pd
 
 HEADINGS = {
@@ -15,10 +17,11 @@ HEADINGS = {
     "line_energy_j_mm": ("line energy, J/mm", "{:.3f}"),
     "areal_dose_j_mm2": ("areal dose, J/mm²", "{:.2f}"),
     "aim_mm": ("wanted, mm", "{:g}"), "depth_mm": ("depth, mm", "{:.2f}"),
-    "lower_mm": ("not below, mm", "{:.2f}"), "upper_mm": ("not above, mm", "{:.2f}"),
+    "lower_mm": ("95 % from, mm", "{:.2f}"), "upper_mm": ("95 % to, mm", "{:.2f}"),
     "lowest_mm": ("expect from, mm", "{:.2f}"), "highest_mm": ("expect to, mm", "{:.2f}"),
     "fitted_mm": ("curve, mm", "{:.2f}"), "residual_pct": ("off the curve, %", "{:+.0f}"),
-    "chance_inside": ("chance inside", "{:.0%}"), "good": ("good enough", None),
+    "chance_inside": ("chance inside", "{:.0%}"),
+    "chance_shallow": ("too shallow", "{:.0%}"), "good": ("good enough", None),
     "best_j_mm": ("line energy, J/mm", "{:.3f}"), "lower_j_mm": ("lower limit", "{:.3f}"),
     "upper_j_mm": ("upper limit", "{:.3f}"),
     "minutes": ("minutes", "{:.1f}"), "minutes_per_10cm2": ("min per 10 cm²", "{:.1f}"),
@@ -32,17 +35,42 @@ HEADINGS = {
     "botanical_name": ("botanical name", None),
     "specific_gravity_12pct": ("specific gravity, 12 %", "{:.2f}"),
     "dust_caution": ("dust", None), "why": ("why", None),
+    "form": ("form", None), "threshold": ("no mark below", "{:.3g}"),
+    "lack_of_fit_p": ("lack of fit, p", "{:.2g}"), "order": ("order", "{:g}"),
+    "board_pct": ("this board, %", "{:+.0f}"), "lower_pct": ("from, %", "{:+.0f}"),
+    "upper_pct": ("to, %", "{:+.0f}"), "surprise_p": ("odds of such a proof", "{:.2g}"),
+    "warning": ("warning", None), "times_sd": ("times its scatter", "{:+.1f}"),
+    "words": ("in words", None), "F": ("F", "{:.1f}"), "df": ("df", None), "p": ("p", "{:.2g}"),
+    "guessed": ("a guess", None),
 }
 
 
-def shop(table: pd.DataFrame, *names: str) -> pd.DataFrame:
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """A table of text as a notebook shows it: whole, without row numbers, words to the left."""
+
+    frame: pd.DataFrame
+
+    def __repr__(self) -> str:
+        return self.frame.to_string(index=False, max_colwidth=None) if len(self.frame) else "none"
+
+    def _repr_html_(self) -> str:
+        if self.frame.empty:
+            return "<i>none</i>"
+        with pd.option_context("display.max_colwidth", None):
+            html = self.frame.to_html(index=False, border=0)
+        left = ' style="text-align: left"'
+        return html.replace("<td>", f"<td{left}>").replace("<th>", f"<th{left}>").replace(
+            '<tr style="text-align: right;">', "<tr>")
+
+
+def shop(table: pd.DataFrame, *names: str) -> Shown:
     """Return the named columns (all by default) as text, under headings in words."""
     shown = {}
     for name in names or table.columns:
         heading, form = HEADINGS.get(name, (name, None))
         shown[heading] = table[name].map(lambda value, form=form: _cell(value, form))
-    # Row numbers mean nothing to a maker; an empty index shows none.
-    return pd.DataFrame(shown).set_axis([""] * len(table))
+    return Shown(pd.DataFrame(shown))
 
 
 _MEANINGS = {
@@ -56,7 +84,7 @@ _MEANINGS = {
 }
 
 
-def scatter(components: pd.DataFrame) -> pd.DataFrame:
+def scatter(components: pd.DataFrame) -> Shown:
     """Return the variance components with what each means, and how much of it is prior.
 
     Parameters
@@ -71,7 +99,7 @@ def scatter(components: pd.DataFrame) -> pd.DataFrame:
                      "known as from": f"{row.df:.0f} repeats",
                      "of it assumed": f"{row.prior_share:.0%}",
                      "assumed": scatter_size(row.component, row.prior_sd), "what it means": meaning})
-    return pd.DataFrame(rows).set_axis([""] * len(rows))
+    return Shown(pd.DataFrame(rows))
 
 
 def scatter_size(component: str, sd: float) -> str:

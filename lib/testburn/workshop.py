@@ -14,7 +14,10 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from testburn.settings import Machine
+import pandas as pd
+
+from testburn import woods
+from testburn.machine import Machine
 
 PROJECT = Path(__file__).resolve().parents[2]
 DEMO = PROJECT / "labdata"
@@ -34,6 +37,12 @@ class Workshop:
         """The machine's limits from machine.toml; the defaults where the file is missing."""
         file = self.book / "machine.toml"
         return Machine.read(file) if file.exists() else Machine()
+
+    @property
+    def woods(self) -> pd.DataFrame:
+        """The lab book's own woods, or the project's where it has none."""
+        file = self.book / "woods.csv"
+        return woods.read(file if file.exists() else woods.HANDBOOK)
 
     def __repr__(self) -> str:
         """Say which kind of book is open; a scratch copy's folder has another name every time."""
