@@ -118,7 +118,8 @@ def test_one_proof_is_shrunk_by_the_variances(fit, next_board):
     variances, depth = fit.components.variances, before.depth_mm[0]
     noise = variances[1] + (variances[2] + (variances[3] + 0.01**2 / 12) / depth**2) / 3
     known = before.relative_sd[0] ** 2          # board, and the little the curve may be off
-    assert np.log(after.depth_mm / before.depth_mm)[0] == pytest.approx(gap * known / (known + noise), rel=1e-9)
+    moved = np.log(after.depth_mm / before.depth_mm)[0]
+    assert moved == pytest.approx(gap * known / (known + noise), rel=1e-9)
     assert after.relative_sd[0] ** 2 == pytest.approx(known * noise / (known + noise), rel=1e-9)
 
 
@@ -166,9 +167,8 @@ def test_a_coarse_gauge_makes_a_proof_count_less(fit, next_board):
 
 
 def test_each_board_burned_narrows_the_interval():
-    widths = [np.mean([width(fitted(workshop(seed, boards=number)[1]),
-                             boards.next_board(fitted(workshop(seed, boards=number)[1]), 0))
-                       for seed in range(6)]) for number in (1, 2, 3, 6)]
+    fits = [[fitted(workshop(seed, boards=number)[1]) for seed in range(6)] for number in (1, 2, 3, 6)]
+    widths = [np.mean([width(fit, boards.next_board(fit, 0)) for fit in row]) for row in fits]
     assert (np.diff(widths) < 0).all()
 
 
@@ -185,7 +185,8 @@ def test_the_same_readings_twice_narrow_only_as_far_as_the_board_allows():
 def test_a_lower_limit_is_never_negative():
     for seed in range(5):
         fit = fitted(workshop(seed, boards=1)[1])
-        lower, upper = boards.predictive(fit, boards.next_board(fit, 0), np.linspace(0.001, 2, 200)).limits(0.999)
+        expected = boards.predictive(fit, boards.next_board(fit, 0), np.linspace(0.001, 2, 200))
+        lower, upper = expected.limits(0.999)
         assert (lower >= 0).all() and (upper >= lower).all()
 
 

@@ -267,7 +267,8 @@ def test_the_score_is_the_slope_of_the_likelihood(uneven):
 
 def test_shares_add_up_to_the_covariance_and_are_its_slopes(uneven):
     step = our_step(*uneven, VARIANCES)
-    assert np.einsum("k,gkij->gij", np.r_[VARIANCES, 1], step.shares) == pytest.approx(step.covariance, rel=1e-9)
+    total = np.einsum("k,gkij->gij", np.r_[VARIANCES, 1], step.shares)
+    assert total == pytest.approx(step.covariance, rel=1e-9)
     for place, variance in enumerate(VARIANCES):
         move = np.zeros(4)
         move[place] = 1e-4 * variance

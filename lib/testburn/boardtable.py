@@ -26,7 +26,10 @@ def deviations(groups: tuple[GroupFit, ...]) -> pd.DataFrame:
     for group in groups:
         weights = np.append(group.curves.components.variances, 1.0)
         for board in sorted(set(group.readings["board"])):
-            state = boards.burned_board(group.curves, group.index, board)
+            try:
+                state = boards.burned_board(group.curves, group.index, board)
+            except LookupError:  # none of its swatches left a mark: nothing is known of it
+                continue
             sd = np.sqrt(weights @ state.parts[:, -1, -1])
             off, low, high = 100 * np.expm1(state.mean[-1] + np.array([0, -2, 2]) * sd)
             rows.append({"species": group.species, "module_w": group.module_w,

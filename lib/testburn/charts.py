@@ -81,7 +81,7 @@ def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
         go.Scatter(**common, y=_rounded(band["upper_mm"]), line_width=0, hoverinfo="skip",
                    showlegend=False),
         go.Scatter(**common, y=_rounded(band["lower_mm"]), line_width=0, hoverinfo="skip",
-                   fill="tonexty", fillcolor=f"rgba({red},{green},{blue},0.15)", showlegend=False),
+                   fill="tonexty", fillcolor=f"rgba({red},{green},{blue},0.12)", showlegend=False),
         go.Scatter(**common, y=_rounded(band["depth_mm"]), name=name, showlegend=legend,
                    line=dict(color=colour, dash=dash, width=2.5),
                    hovertemplate="%{y:.2f} mm at %{x:.3f}<extra>" + name + "</extra>"),

@@ -99,7 +99,8 @@ def prior_terms(variances: np.ndarray, priors) -> tuple[np.ndarray, np.ndarray]:
     return (-0.5 * weight * (1 / safe - expected / safe**2), 0.5 * weight / safe**2)
 
 
-def scored(variances: np.ndarray, step: reml.Step, priors, free: Sequence[bool] = (True,) * 4) -> np.ndarray:
+def scored(variances: np.ndarray, step: reml.Step, priors,
+           free: Sequence[bool] = (True,) * 4) -> np.ndarray:
     """Move the variances once by Fisher scoring.
 
     Components without a prior may reach zero, and stay there while the score pushes them below.
@@ -132,7 +133,8 @@ def _bounded_move(variances, score, information, free) -> np.ndarray:
     return moved
 
 
-def finished(variances: np.ndarray, step: reml.Step, priors, free: Sequence[bool] = (True,) * 4) -> Components:
+def finished(variances: np.ndarray, step: reml.Step, priors,
+             free: Sequence[bool] = (True,) * 4) -> Components:
     """Return the components with the covariance of their estimates."""
     _, extra = prior_terms(variances, priors)
     live = np.flatnonzero(np.asarray(free) & (variances > 0))

@@ -121,6 +121,10 @@ def fitted(swatches: Swatches, priors=PRIORS, alpha: float = 0.05) -> CurveFit:
     return _fit(used, priors, alpha, prior, None, 0)[0]
 
 
+# Below, s are the swatches, x their energy / unit, p the number of coefficients, and `at` holds the
+# coefficients of each swatch's group.
+
+
 def _fit(s, priors, alpha, test_start, fit_start, light) -> tuple[CurveFit, np.ndarray]:
     """Test and fit from these variances; also return the variances that the test ended at.
 

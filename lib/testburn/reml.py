@@ -106,6 +106,10 @@ def step(variances: np.ndarray, data: Divided, only_curve: bool = False) -> Step
     return Step(coefficients, covariance, score, information, shares)
 
 
+# Below, s are the swatches, p the number of coefficients, and u, e, d, κ those of the module's text:
+# u has a row per coefficient, e = Pz.
+
+
 def _weights(variances, data) -> _Weights:
     s = data.swatches
     board, swatch, reading, gauge = variances

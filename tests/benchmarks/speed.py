@@ -1,4 +1,4 @@
-"""How long the curve fit takes, beside a plain groupby over the same frame, and how much memory.
+"""How long the depth fit takes, beside a plain groupby over the same frame, and how much memory.
 
     .venv/bin/python tests/benchmarks/speed.py        (fails where a limit is passed)
 
@@ -21,7 +21,7 @@ import tracemalloc
 import numpy as np
 import pandas as pd
 
-from testburn import curvefit, swatches
+from testburn import depthfit
 
 KEYS = ["species", "module_w", "wavelength_nm"]
 MOST_SECONDS, MOST_TIMES_GROUPBY, MOST_TIMES_FRAME = 0.5, 5.0, 3.0
@@ -51,12 +51,6 @@ def lab_book(groups, boards, swatch_count, readings, categories=False, seed=1) -
     return frame.astype({"burn": kind, "species": kind, "board": kind, "swatch": kind})
 
 
-def fit(readings: pd.DataFrame) -> curvefit.CurveFit:
-    """Fit from readings, as the depth fit does."""
-    energy = 36 / readings["speed_mm_s"].to_numpy()
-    return curvefit.fitted(swatches.reduced(readings, energy))
-
-
 def seconds(work, times) -> float:
     """Return the best time of several."""
     best = np.inf
@@ -69,10 +63,11 @@ def seconds(work, times) -> float:
 
 def beside_groupby(label, readings, limited=True) -> bool:
     """Print times and memory of a large frame; return whether a limit was passed."""
-    plain = seconds(lambda: readings.groupby(KEYS, observed=True)["depth_mm"].agg(["mean", "var", "count"]), 5)
-    ours = seconds(lambda: fit(readings), 3)
+    plain = seconds(lambda: readings.groupby(KEYS, observed=True)["depth_mm"].agg(["mean", "var", "count"]),
+                    times=5)
+    ours = seconds(lambda: depthfit.fit(readings), 3)
     tracemalloc.start()
-    fit(readings)
+    depthfit.fit(readings)
     peak = tracemalloc.get_traced_memory()[1] / readings.memory_usage(deep=True).sum()
     tracemalloc.stop()
     print(f"{len(readings):,} readings, {label}: groupby {1000 * plain:.0f} ms, fit {1000 * ours:.0f} ms, "
@@ -83,7 +78,7 @@ def beside_groupby(label, readings, limited=True) -> bool:
 def main() -> int:
     """Print all figures; return how many limits were passed."""
     book = lab_book(24, 3, 14, 5)
-    took = seconds(lambda: fit(book), 3)
+    took = seconds(lambda: depthfit.fit(book), 3)
     print(f"{len(book):,} readings, 24 groups: {1000 * took:.0f} ms")
     passed = [took > MOST_SECONDS]
     passed += [beside_groupby(label, lab_book(*shape)) for label, shape in SHAPES.items()]
