@@ -15,6 +15,7 @@ import sys
 import sysconfig
 import threading
 import time
+import tomllib
 from pathlib import Path
 
 OLDEST, NEWEST = (3, 11), (3, 14)  # the pinned packages are built for these
@@ -279,6 +280,24 @@ def failure(output: list[str]) -> str:
                       "pip said:", *(f"  | {text}" for text in said[-6:]), remedy])
 
 
+def install(lock, line: ProgressLine, *what) -> None:
+    """Let .venv's pip install `what`, telling the progress; a SetupError says what failed."""
+    # --no-compile: Python compiles what it uses anyway; compiling all would double the time.
+    code, output = run_quietly(
+        [PYTHON, "-m", "pip", "install", "--no-input", "--disable-pip-version-check",
+         "--progress-bar", "off", "--no-compile", "--only-binary", ":all:", *what],
+        lock, progress_teller(line))
+    if code:
+        raise SetupError(failure(output))
+
+
+def write_last(stamp: Path, text: str) -> None:
+    """Write a stamp whole or not at all."""
+    half = stamp.with_suffix(".part")
+    half.write_text(text, encoding="utf-8")
+    os.replace(half, stamp)
+
+
 def build(lock) -> None:
     """Build .venv from nothing; the stamp comes last."""
     free_gb = shutil.disk_usage(ROOT).free / 1e9
@@ -289,22 +308,14 @@ def build(lock) -> None:
     line.show("making", "Setting up: making .venv, once; this takes a minute or more")
     try:
         make_venv(lock)
-        # --no-compile: Python compiles what it uses anyway; compiling all would double the time.
-        code, output = run_quietly(
-            [PYTHON, "-m", "pip", "install", "--no-input", "--disable-pip-version-check",
-             "--progress-bar", "off", "--no-compile", "--only-binary", ":all:",
-             "-r", ROOT / "requirements.txt"], lock, progress_teller(line))
+        install(lock, line, "-r", ROOT / "requirements.txt")
     finally:
         line.end()
-    if code:
-        raise SetupError(failure(output))
     offline = VENV / "share/jupyter/lab/settings/overrides.json"
     offline.parent.mkdir(parents=True, exist_ok=True)
     offline.write_text(LAB_OFFLINE, encoding="utf-8")
     base = os.path.realpath(getattr(sys, "_base_executable", sys.executable))
-    half = STAMP.with_suffix(".part")
-    half.write_text(f"{fingerprint()}\n{base}\n", encoding="utf-8")
-    os.replace(half, STAMP)
+    write_last(STAMP, f"{fingerprint()}\n{base}\n")
 
 
 def set_up() -> None:
@@ -339,3 +350,37 @@ def set_up() -> None:
         raise SetupError(f"The set-up failed: {error}.\nIs this a folder you may write to, with "
                          "room on the disk? If not, copy it to one and run it there.") from error
     print(f"Set up in {time.monotonic() - began:.0f} s. From now on it starts at once.", flush=True)
+
+
+def add(extra: str) -> None:
+    """Make sure that .venv, which is whole, also has an optional extra of pyproject.toml.
+
+    Its stamp is a file of its own beside the other, so it goes whenever .venv is made anew.
+
+    Raises
+    ------
+    SetupError
+        What failed and what to do; .venv itself stays as it was, and trusted.
+    """
+    stamp = VENV / f"ready-{extra}.txt"
+
+    def is_there():
+        return stamp.is_file() and stamp.read_text(encoding="utf-8") == fingerprint()
+
+    if is_there():
+        return
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    line = ProgressLine(sys.stdout)
+    try:
+        with lock_set_up() as lock:
+            if is_there():
+                return
+            line.show("adding", f"Setting up: adding what '{extra}' needs, once")
+            try:
+                install(lock, line, *project["optional-dependencies"][extra])
+            finally:
+                line.end()
+            write_last(stamp, fingerprint())
+    except OSError as error:
+        raise SetupError(f"What '{extra}' needs could not be added: {error}.\nIs .venv a folder "
+                         "you may write to, with room on the disk?") from error

@@ -39,8 +39,18 @@ def run(arguments, **more_environment):
     return 128 - code if code < 0 else code
 
 
+def lab_options():
+    """JupyterLab's options: for this computer only, its token on, asking the net nothing."""
+    options = ["--ServerApp.ip=127.0.0.1", "--log-level=ERROR", "--LabApp.news_url=None",
+               "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+               "--LabApp.extension_manager=readonly"]
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        options.append("--allow-root")  # in a container one is often root
+    return options
+
+
 def lab(folder, browser):
-    """JupyterLab on notebooks/: for this computer only, its token on, asking the net nothing."""
+    """JupyterLab on notebooks/, with the lab book in `folder` or the demo."""
     book = {"TESTBURN_CARDS": str(ROOT / "cards")}
     if folder:
         book["TESTBURN_LABDATA"] = str(folder)
@@ -51,16 +61,12 @@ def lab(folder, browser):
     sys.stdout.write("JupyterLab starts. If no browser opens, copy the line with http://127.0.0.1 "
                      "and its\ntoken into one. To end it, press Ctrl-C here.\n")
     sys.stdout.flush()
-    options = ["--ServerApp.ip=127.0.0.1", "--ServerApp.root_dir=%s" % ROOT,
-               "--FileContentsManager.preferred_dir=%s" % (ROOT / "notebooks"),
-               "--ServerApp.answer_yes=True",  # Ctrl-C ends it without asking back
-               "--log-level=ERROR", "--LabApp.news_url=None",
-               "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-               "--LabApp.extension_manager=readonly"]
+    options = lab_options() + [
+        "--ServerApp.root_dir=%s" % ROOT,
+        "--FileContentsManager.preferred_dir=%s" % (ROOT / "notebooks"),
+        "--ServerApp.answer_yes=True"]  # Ctrl-C ends it without asking back
     if not browser:
         options.append("--no-browser")
-    if hasattr(os, "geteuid") and os.geteuid() == 0:
-        options.append("--allow-root")  # in a container one is often root
     code = run(["-m", "jupyterlab"] + options, **book)
     return 0 if code == CTRL_C else code  # Ctrl-C is how one ends it
 
@@ -111,6 +117,8 @@ def main(arguments):
             return lab(asked.labdata, browser=not asked.no_browser)
         if asked.command == "test":
             os.environ.pop("TESTBURN_LABDATA", None)  # the tests are about the demo lab book
+            if os.environ.get("TESTBURN_BROWSER"):
+                makevenv.add("browser")
             return run(["-m", "pytest"] + asked.pytest)
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
         return run(["-m", "testburn.chain"], **book)

@@ -7,11 +7,14 @@ Depths, ids and boards are invented. Expected numbers follow from definitions: 2
 import datetime
 import errno
 import json
+import os
 
 import ipywidgets as widgets
 import pytest
 
-from testburn import entry, forms, labbook, remarks, woods
+from testburn import columns, correction, draft, entry, forms, labbook, remarks, woods
+from testburn.bench import Bench
+from testburn.importform import ImportForm
 
 HEADER = {
     "burn": "oak-01", "burned_on": "2024-03-14", "species": "black cherry", "board": "C1",
@@ -92,9 +95,9 @@ def test_a_reading_keeps_the_place_of_its_box():
     assert entry.as_readings({**HEADER, "swatches": rows})["reading"].tolist() == [1, 3]
 
 
-def remarks_on(speed="150", depths=(), power="", species="black cherry", **header):
-    typed = {**HEADER, **header, "swatches": [
-        {"swatch": "1", "speed": speed, "power": power, "depths": list(depths)}]}
+def remarks_on(speed="150", depths=(), power="", species="black cherry", faces=(), **header):
+    typed = {**HEADER, **header, "swatches": [{
+        "swatch": "1", "speed": speed, "power": power, "depths": list(depths), "faces": list(faces)}]}
     limits = woods.volume_energy_limits(woods.read()["specific_gravity_12pct"]).loc[species]
     return [(said.weight, said.text) for said in remarks.row_remarks(typed, 0, limits)]
 
@@ -271,18 +274,23 @@ def test_a_folder_that_cannot_be_written_is_said(tmp_path):
     (tmp_path / "burns").write_text("a file, no folder", encoding="utf-8")
     form = form_for(tmp_path)
     form.save.click()
-    assert "burns cannot be written to: " in form.said.value
+    assert "Not saved; everything you typed is still here." in form.said.value
     assert form.rows[0].speed.value == "150"
+    assert (tmp_path / "burns").read_text(encoding="utf-8") == "a file, no folder"
+
+
+def full_disk(monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device", ".x.part")
+    monkeypatch.setattr(os, "fsync", full)
 
 
 def test_a_full_disk_is_said_and_leaves_no_file(book, monkeypatch):
-    def full(*_):
-        raise OSError(errno.ENOSPC, "No space left on device", ".x.part")
-    monkeypatch.setattr(labbook.os, "replace", full)
     form = form_for(book)
+    full_disk(monkeypatch)
     form.save.click()
-    assert "burns cannot be written to: No space left on device. Check the" in form.said.value
-    assert ".x.part" not in form.said.value and list((book / "burns").iterdir()) == []
+    assert "the disk is full" in form.said.value
+    assert ".x.part" not in form.said.value and list((book / "burns").glob("*.csv")) == []
 
 
 def test_the_saved_message_goes_when_something_is_changed(book):
@@ -325,7 +333,8 @@ def test_the_header_is_remembered_from_the_newest_burn(book):
     assert held == {
         "burn": "", "species": "black cherry", "board": "", "module_w": "20",
         "wavelength_nm": "450", "power_pct": "90", "passes": "2", "line_spacing": "0.05",
-        "line_spacing_unit": "mm between lines", "depth_unit": "mm", "gauge_step": "0.0127 mm",
+        "line_spacing_unit": "mm between lines", "depth_unit": "mm", "depth_as": "the depth",
+        "gauge_step": "0.0127 mm",
         "board_thickness": "", "moisture_pct": "", "focus_offset_mm": "", "air_assist": "on",
         "sweep_vs_grain": "", "note": ""}
 
@@ -387,7 +396,7 @@ def test_every_box_has_a_label_of_its_own_and_measurements_are_plain_text(book):
     form.rows[0].swatch.value = "A1"
     boxes = [box for box in all_boxes(form) if isinstance(box, (widgets.Text, widgets.Dropdown))]
     labels = [box.description for box in boxes]
-    assert len(boxes) == 18 + 2 * 6 and all(labels) and len(set(labels)) == len(labels)
+    assert len(boxes) == 19 + 2 * 6 and all(labels) and len(set(labels)) == len(labels)
     assert "Swatch A1 reading 2" in labels
     assert not [box for box in all_boxes(form) if "value" in box.traits() and isinstance(
         box, (widgets.BoundedFloatText, widgets.FloatText, widgets.BoundedIntText))]
@@ -415,3 +424,400 @@ def test_the_unit_stands_over_the_depths(book):
     assert "Reading 1, mm" in headings(form)
     form.header["depth_unit"].value = "inch"
     assert "Reading 1, in" in headings(form) and "Reading 1, mm" not in headings(form)
+
+
+# What is typed is kept at once
+
+
+def drafts(book):
+    return draft.unfinished(book)["draft"].tolist()
+
+
+def test_nothing_is_written_before_something_is_typed(book):
+    forms.entry(book)
+    Bench(book)
+    assert not (book / "journal").exists()
+
+
+def test_every_accepted_cell_is_on_the_disk_before_the_box_is_answered(book):
+    form = form_for(book)
+    kept = []
+    form.rows[0].said.observe(lambda _: kept.append(draft.resumed(book, *drafts(book))[0]), "value")
+    form.rows[0].depths[2].value = "0.75"
+    assert kept[0]["swatches"][0]["depths"] == ["0.66", "0.67", "0.75"]
+    assert kept[0]["burn"] == "oak-01"
+
+
+def test_a_half_entered_burn_comes_back_as_it_was(book):
+    form = forms.entry(book)
+    form.header["burn"].value = "oak-02"
+    form.header["depth_as"].value = entry.FACE_AND_FLOOR
+    form.add_reading.click()
+    form.rows[1].speed.value = "15"
+    form.rows[1].speed.value = "150"
+    form.rows[1].faces[3].value = "0,1"
+    form.rows[1].depths[3].value = "<b>"
+    form.add_swatch.click()
+    form.rows[6].power.value = "45"
+    typed, kept = draft.resumed(book, *drafts(book))
+    again = forms.entry(book, typed, draft=kept)
+    assert again.typed() == form.typed()
+    assert again.typed()["swatches"][6] == {"swatch": "7", "speed": "", "power": "45",
+                                            "depths": ["", "", "", ""]}
+    again.rows[0].speed.value = "99"
+    assert len(drafts(book)) == 1
+    assert draft.resumed(book, *drafts(book))[0]["swatches"][0]["speed"] == "99"
+
+
+def test_a_saved_burn_is_no_draft_any_more_but_its_journal_is_kept(book):
+    form = form_for(book)
+    form.rows[0].depths[2].value = "0.70"
+    form.save.click()
+    assert drafts(book) == [] and len(list((book / "journal" / "saved").iterdir())) == 1
+    form.rows[0].depths[2].value = "0.71"
+    assert len(drafts(book)) == 1
+
+
+def test_a_journal_that_cannot_be_written_is_said_and_the_text_stays(book, monkeypatch):
+    form = form_for(book)
+    full_disk(monkeypatch)
+    form.rows[0].depths[2].value = "0.70"
+    assert "Not kept for a crash: " in form.kept.value and "the disk is full" in form.kept.value
+    assert form.rows[0].depths[2].value == "0.70"
+
+
+def test_drafts_of_the_scratch_demo_outlive_its_copy(tmp_path, monkeypatch):
+    monkeypatch.setattr(draft.tempfile, "gettempdir", lambda: str(tmp_path))
+    first = form_for(tmp_path / "scratch-1", scratch=True)
+    first.rows[0].depths[2].value = "0.70"
+    opened = Bench(tmp_path / "scratch-2", scratch=True)
+    buttons(opened)["Resume"].click()
+    assert opened.form.rows[0].depths[2].value == "0.70"
+    assert not (tmp_path / "scratch-1" / "journal").exists()
+
+
+def buttons(widget):
+    return {box.description: box for box in all_boxes(widget) if isinstance(box, widgets.Button)}
+
+
+def test_an_unfinished_burn_is_offered_before_anything_else(book):
+    form_for(book, board="<i>C1").rows[0].depths[2].value = "0.70"
+    opened = Bench(book)
+    assert opened.form is None and {"Resume", "Put away", "Start new"} <= buttons(opened).keys()
+    shown = "".join(getattr(box, "value", "") for box in all_boxes(opened.offers))
+    assert "1 burn was not finished. Everything you typed is kept." in shown
+    assert "oak-01, black cherry; begun 20" in shown and "5 readings typed" in shown
+    buttons(opened)["Resume"].click()
+    assert opened.form.header["board"].value == "<i>C1"
+    opened.form.save.click()
+    assert "Saved 5 readings" in opened.form.said.value
+    assert Bench(book).form is not None
+
+
+def test_a_draft_put_away_is_offered_no_more_but_not_deleted(book):
+    form_for(book).rows[0].depths[2].value = "0.70"
+    opened = Bench(book)
+    buttons(opened)["Put away"].click()
+    assert opened.form is not None and drafts(book) == []
+    assert len(list((book / "journal" / "saved").iterdir())) == 1
+
+
+def test_start_new_leaves_the_draft_for_another_time(book):
+    form_for(book).rows[0].depths[2].value = "0.70"
+    opened = Bench(book)
+    buttons(opened)["Start new"].click()
+    assert opened.form.header["burn"].value == "" and len(drafts(book)) == 1
+
+
+def test_a_journal_without_a_form_is_said_and_left_alone(book):
+    (book / "journal").mkdir()
+    file = book / "journal" / "odd.jsonl"
+    file.write_text('{"at": "2026-03-14T10:00:00+00:00", "cell": "row 1 speed", "value": "3"}\n',
+                    encoding="utf-8")
+    opened = Bench(book)
+    assert "The draft odd cannot be read" in "".join(
+        getattr(box, "value", "") for box in all_boxes(opened.offers))
+    buttons(opened)["Resume"].click()
+    assert "The draft odd cannot be read" in opened.said.value and file.exists()
+
+
+def test_progress_counts_the_readings_typed(book):
+    form = form_for(book)
+    assert "<b>5 of 6</b> readings typed</div>" in form.kept.value
+    form.rows[1].depths[2].value = "0.31"
+    assert "<b>6 of 6</b> readings typed, each kept as you leave its box" in form.kept.value
+    form.add_swatch.click()
+    assert "<b>6 of 9</b>" in form.kept.value
+
+
+# Face and floor
+
+
+@pytest.mark.parametrize(("face", "floor", "unit", "mm"), [
+    ("0.10", "1.36", "mm", 1.26), ("12,5", "11.24", "mm", 1.26), ("0", "0.05", "inch", 1.27),
+    ("-0.01", "-1.27", "mm", 1.26), ("", "", "mm", None)])
+def test_a_depth_from_face_and_floor(face, floor, unit, mm):
+    assert entry.depth_mm((face, floor), unit) == mm
+
+
+def test_face_and_floor_are_typed_side_by_side_and_saved_as_depth(book):
+    form = form_for(book, [{"swatch": "1", "speed": "150", "faces": ["0.10", "0,12"],
+                            "depths": ["0.76", "0.79"]}], depth_as=entry.FACE_AND_FLOOR)
+    assert headings(form)[-6:] == ["Face 1, mm", "Floor 1, mm", "Face 2, mm", "Floor 2, mm",
+                                   "Face 3, mm", "Floor 3, mm"]
+    line = [box.description for box in form.rows[0].line.children[3:7]]
+    assert line == ["Swatch 1 face 1", "Swatch 1 floor 1", "Swatch 1 face 2", "Swatch 1 floor 2"]
+    assert "mean 0.665 mm" in form.rows[0].said.value
+    form.save.click()
+    assert saved(book)["depth_mm"].tolist() == [0.66, 0.67]
+
+
+def test_a_face_without_its_floor_and_an_exchange_are_said():
+    both = {"depth_as": entry.FACE_AND_FLOOR, "faces": ["0.10", "0.1"]}
+    assert remarks_on(**both, depths=["0.76"])[0] == (
+        "fault", "Reading 2 '0.1 to ': the floor is missing")
+    both["faces"] = ["0.10", "0.1", "0.75"]
+    assert remarks_on(**both, depths=["0.76", "0.77", "0.1"])[0] == (
+        "doubt", "Reading 3: face and floor are the other way round than in the rest: "
+                 "were they exchanged?")
+
+
+# Planned and saved burns
+
+
+def plan_file(book, **changed):
+    rows = [{"species": "white oak", "module_w": "20", "wavelength_nm": "450", "power_pct": power,
+             "speed_mm_s": speed, "line_pitch_mm": "0.05", "passes": "1", "swatch": swatch,
+             "gauge_step_mm": "0.01", "board_thickness_mm": "19", "note": "plan a1"} | changed
+            for swatch, speed, power in (("A1", "120", "90"), ("A2", "60.5", "90"), ("A3", "90", "45"))]
+    names = [column.name for column in columns.COLUMNS if column.name != "depth_mm"]
+    lines = [",".join(names), *(",".join(row.get(name, "") for name in names) for row in rows)]
+    file = book / "plans" / "plan-a1" / "board-A.csv"
+    file.parent.mkdir(parents=True)
+    file.write_text("\r\n".join(lines), encoding="utf-8")
+    return file
+
+
+def test_a_planned_burn_fills_the_form(book):
+    start = entry.from_plan(plan_file(book))
+    assert start["swatches"] == [
+        {"swatch": "A1", "speed": "120", "depths": [], "power": ""},
+        {"swatch": "A2", "speed": "60.5", "depths": [], "power": ""},
+        {"swatch": "A3", "speed": "90", "depths": [], "power": "45"}]
+    assert start["gauge_step"] == "0.01 mm" and start["board_thickness"] == "19 mm"
+    assert "burn" not in start and "board" not in start
+    opened = Bench(book)
+    opened.choose.value = next(value for label, value in opened.choose.options
+                               if label == "Planned burn: plan-a1, board-A")
+    opened.go.click()
+    form = opened.form
+    form.header["burn"].value, form.header["board"].value = "oak-05", "O5"
+    form.rows[1].depths[0].value = "1,2"
+    form.save.click()
+    assert "Swatch A1: Depth: this cell is empty" in form.said.value.replace(", reading 1", "")
+    for place in (0, 2):
+        form.rows[place].depths[0].value = "0.6"
+    form.save.click()
+    assert saved(book, "oak-05")["depth_mm"].tolist() == [0.6, 1.2, 0.6]
+
+
+def test_a_plan_that_is_none_is_said(book):
+    file = plan_file(book)
+    opened = Bench(book)
+    plan = next(value for _, value in opened.choose.options if value[0] == "plan")
+    file.write_text("a;b\n1;2\n", encoding="utf-8")
+    opened.choose.value = plan
+    opened.go.click()
+    assert "separated by semicolons" in opened.said.value
+
+
+def correct(book, burn="oak-01"):
+    opened = Bench(book)
+    opened.choose.value = ("correct", burn)
+    opened.go.click()
+    return opened.form if not opened.said.value else opened.said.value
+
+
+def test_a_saved_burn_is_corrected_after_its_change_was_shown(book):
+    form_for(book, note="first").save.click()
+    before = (book / "burns" / "oak-01.csv").read_bytes()
+    form = correct(book)
+    assert form.header["burn"].disabled and form.header["burn"].value == "oak-01"
+    form.rows[1].depths[0].value = "0,32"
+    form.rows[0].depths[2].value = ""
+    form.header["board"].value = "C2"
+    form.save.click()
+    said = [line.split("</p>")[0].split(">")[-1] for line in form.said.value.split("<p")[1:]]
+    assert said == ["Not saved yet; press Save correction again to save these changes.",
+                    "Swatch 1, reading 3: 0.71 mm is taken away", "Board: C1 becomes C2",
+                    "Swatch 2, reading 1: Depth 0.31 becomes 0.32 mm"]
+    assert (book / "burns" / "oak-01.csv").read_bytes() == before
+    form.save.click()
+    assert "Saved 4 readings" in form.said.value
+    assert saved(book)["depth_mm"].tolist() == [0.66, 0.67, 0.32, 0.3]
+    assert before in [file.read_bytes() for file in (book / "history").rglob("*.csv")]
+
+
+def test_a_correction_without_a_change_saves_nothing(book):
+    form_for(book).save.click()
+    form = correct(book)
+    form.save.click()
+    assert "Nothing is changed." in form.said.value and not (book / "history").exists()
+
+
+def test_a_correction_does_not_overwrite_what_was_not_seen(book):
+    form_for(book).save.click()
+    one, other = correct(book), correct(book)
+    for form, depth in ((one, "0.5"), (other, "0.6")):
+        form.rows[0].depths[0].value = depth
+        form.save.click()
+        form.save.click()
+    assert "Saved 5 readings" in one.said.value and "Not saved;" in other.said.value
+    assert saved(book)["depth_mm"].iloc[0] == 0.5
+
+
+def test_a_correction_half_typed_is_resumed_as_a_correction(book):
+    form_for(book).save.click()
+    correct(book).rows[0].depths[0].value = "0.5"
+    opened = Bench(book)
+    buttons(opened)["Resume"].click()
+    form = opened.form
+    assert form.saved.burn == "oak-01" and form.rows[0].depths[0].value == "0.5"
+    form.save.click()
+    assert "Swatch 1, reading 1: Depth 0.66 becomes 0.5 mm" in form.said.value
+    form.save.click()
+    assert saved(book)["depth_mm"].iloc[0] == 0.5
+
+
+def test_a_burn_the_form_cannot_hold_is_not_opened(book):
+    form_for(book).save.click()
+    file = book / "burns" / "oak-01.csv"
+    rows = file.read_text(encoding="utf-8").splitlines()
+    file.write_text("\n".join([rows[0] + ",colour", *(row + ",red" for row in rows[1:])]), encoding="utf-8")
+    assert "holds more than the form has boxes for: columns of its own (colour). Correct its file" in correct(book)
+
+
+def test_every_burn_of_the_demo_can_be_opened_and_says_no_change(labdata):
+    for file in sorted((labdata / "burns").glob("*.csv")):
+        burn = correction.saved_burn(labdata, file.stem)
+        back = labbook.check(entry.as_readings(correction.opened(burn), burn.invented))
+        assert correction.changes(burn.readings, back) == []
+
+
+# The live chart
+
+
+def chart(form):
+    return form.plot.outputs[0]["data"]["application/vnd.plotly.v1+json"]
+
+
+def test_points_are_drawn_as_they_are_typed(book):
+    form = form_for(book, [{"swatch": "<b>", "speed": "150", "depths": ["0.66"]}])
+    drawn = chart(form)["data"][-1]
+    assert drawn["name"] == "this burn" and (drawn["x"], drawn["y"]) == ([2.4], [0.66])
+    assert drawn["text"] == ["swatch &lt;b&gt;, reading 1: 0.66 mm"]
+    assert "no curve for it yet" in chart(form)["layout"]["title"]["text"]
+    form.rows[0].depths[1].value = "0,70"
+    form.rows[0].depths[2].value = "no number"
+    assert chart(form)["data"][-1]["y"] == [0.66, 0.7]
+
+
+def test_the_points_lie_on_the_lab_books_own_axis(labdata):
+    start = {"burn": "new", "species": "black cherry", "board": "C9", "swatches": [
+        {"swatch": "1", "speed": "150", "depths": ["0.66"]}]}
+    form = forms.entry(labdata, HEADER | start)
+    drawn = chart(form)
+    names = [trace.get("name") for trace in drawn["data"]]
+    assert "next board, 95 % band" in names and names[-1] == "this burn"
+    per = 0.05 if "J/mm²" not in drawn["layout"]["xaxis"]["title"]["text"] else 1
+    assert drawn["data"][-1]["x"] == [pytest.approx(2.4 * per)]
+    assert "black cherry, 20 W" in drawn["layout"]["title"]["text"]
+
+
+def test_nothing_is_drawn_before_there_is_a_point_or_a_curve(book):
+    assert forms.entry(book).plot.outputs == ()
+
+
+# Importing an export
+
+
+EXPORT = ("My scrap test;;;;;\r\nSquare;Wood;Feed (mm/min);Lines per inch;Depth 1 (in);Depth 2 (in)\r\n"
+          "1;black cherry;9000;508;0,026;0,0264\r\n2;black cherry;18000;508;0,0125;\r\n").encode("cp1252")
+
+
+def imported(book, content=EXPORT, name="scrap 3.csv"):
+    form = ImportForm(book)
+    form.take(content, name)
+    return form
+
+
+def fill(form):
+    for name, text in {"burned_on": "2024-03-14", "board": "C7", "module_w": "20", "power_pct": "90",
+                       "wavelength_nm": "450", "gauge_step_mm": "0.01"}.items():
+        form.lines[name][1].value = text
+
+
+def test_an_export_is_mapped_previewed_and_saved(book):
+    form = imported(book)
+    assert "It looks like UTF-8, semicolons between the columns, a comma in the numbers." in form.guesses.value
+    assert "Board: this cell is empty." in form.preview.value
+    fill(form)
+    assert "<b>3 readings, 2 swatches; the first of them:</b>" in form.preview.value
+    assert "fault" not in form.preview.value and list((book / "burns").iterdir()) == []
+    form.save.click()
+    assert "Saved 3 readings" in form.said.value
+    read = saved(book, "scrap-3")
+    assert read["depth_mm"].tolist() == [0.6604, 0.67056, 0.3175]
+    assert read["speed_mm_s"].tolist() == [150, 150, 300]
+    assert read["line_pitch_mm"].tolist() == [0.05] * 3
+
+
+def test_a_mapping_is_remembered(book):
+    first = imported(book)
+    fill(first)
+    first.lines["note"][0].value = "Wood"
+    first.save.click()
+    again = imported(book, name="scrap 4.csv")
+    assert "Columns as you mapped them last time." in again.guesses.value
+    assert again.mapping.sources == first.mapping.sources
+    assert again.mapping.fixed["board"] == "C7"
+
+
+def test_a_wrong_unit_is_asked_about_before_an_import_is_saved(book):
+    form = imported(book)
+    fill(form)
+    form.lines["depth_mm"][2].value = "mm"
+    form.save.click()
+    assert "3 of 3 readings are shallower than wood usually gives" in form.said.value
+    assert list((book / "burns").iterdir()) == []
+    form.save.click()
+    assert "Saved 3 readings" in form.said.value
+
+
+def test_text_of_a_file_reaches_the_page_escaped(book):
+    bad = b"<img src=x onerror=alert(1)>"
+    form = imported(book, EXPORT.replace(b"black cherry", bad).replace(b"Square", b"Square" + bad),
+                    "<img src=x>.csv")
+    fill(form)
+    form.save.click()
+    shown = "".join(box.value for box in all_boxes(form) if isinstance(box, widgets.HTML))
+    assert "<img" not in shown and "&lt;img" in shown
+
+
+@pytest.mark.parametrize(("content", "said"), [
+    (b"", "The file is empty."), (b"PK\0\0", "bytes that are not text"),
+    (b"a;b\r\n", "There is no row under the header.")])
+def test_a_file_that_is_no_table_is_said(book, content, said):
+    form = imported(book, content)
+    assert said in form.guesses.value
+    form.save.click()
+    assert "Choose a file first." in form.said.value
+
+
+def test_an_import_never_overwrites_a_saved_burn(book):
+    for _ in range(2):
+        form = imported(book)
+        fill(form)
+        form.lines["burn"][1].value = "scrap-3"
+        form.save.click()
+    assert "scrap-3 is already in the lab book." in form.said.value

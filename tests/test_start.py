@@ -10,6 +10,7 @@ import os
 import stat
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -170,6 +171,68 @@ def test_a_second_start_waits_and_then_uses_what_the_first_made(door, monkeypatc
         first.close()
     monkeypatch.setattr(door.time, "sleep", first_ends)
     door.set_up()
+    assert "Another start.py is setting up this folder; waiting for it." in capsys.readouterr().out
+    assert len(asked(door)) == 1
+
+
+# --- an extra: added once, to a .venv that stays trusted
+
+
+@pytest.fixture
+def extra(door, monkeypatch):
+    """A whole .venv, and an extra that is not in it yet; a function that changes what pip does."""
+    (door.ROOT / "pyproject.toml").write_text(
+        "[project]\n[project.optional-dependencies]\nbrowser = ['playwright==1.65.2', 'greenlet==3.5.6']\n",
+        encoding="utf-8")
+    stand_in(door, monkeypatch)
+    door.set_up()
+    return lambda pip: script(door.PYTHON, f'echo "$@" >> "{door.ROOT}/asked.txt"\n{pip}')
+
+
+@posix_only
+def test_an_extra_is_installed_once(door, extra):
+    for _ in range(2):
+        door.add("browser")
+    assert len(asked(door)) == 2  # the set-up, and the extra
+    assert asked(door)[1].endswith("--only-binary :all: playwright==1.65.2 greenlet==3.5.6")
+    assert door.is_ready()
+
+
+@posix_only
+def test_an_extra_is_installed_again_into_a_new_venv_and_when_its_pin_changed(door, monkeypatch, extra):
+    door.add("browser")
+    requirements_changed(door, monkeypatch)
+    door.set_up()
+    assert not (door.VENV / "ready-browser.txt").exists()
+    door.add("browser")
+    assert len(asked(door)) == 4
+    pins = door.ROOT / "pyproject.toml"
+    pins.write_text(pins.read_text(encoding="utf-8").replace("1.65.2", "1.65.3"), encoding="utf-8")
+    door.set_up()
+    door.add("browser")
+    assert "playwright==1.65.3" in asked(door)[-1] and len(asked(door)) == 6
+
+
+@posix_only
+def test_an_extra_that_fails_is_not_taken_for_there_and_leaves_the_rest_trusted(door, extra):
+    extra("echo 'ERROR: No matching distribution found for playwright==1.65.2'; exit 1")
+    with pytest.raises(door.SetupError, match="^The set-up failed at the package playwright==1.65.2"):
+        door.add("browser")
+    assert door.is_ready() and not (door.VENV / "ready-browser.txt").exists()
+    extra("exit 0")
+    door.add("browser")
+    assert (door.VENV / "ready-browser.txt").is_file()
+
+
+@posix_only
+def test_two_that_add_an_extra_at_once_install_it_once(door, monkeypatch, extra, capsys):
+    first = door.lock_set_up()
+
+    def first_ends(seconds):
+        door.write_last(door.VENV / "ready-browser.txt", door.fingerprint())
+        first.close()
+    monkeypatch.setattr(door.time, "sleep", first_ends)
+    door.add("browser")
     assert "Another start.py is setting up this folder; waiting for it." in capsys.readouterr().out
     assert len(asked(door)) == 1
 
@@ -355,6 +418,7 @@ def start(door, monkeypatch):
     start = load("start", monkeypatch)
     monkeypatch.setattr(start, "ROOT", door.ROOT)
     monkeypatch.setattr(door, "set_up", lambda: None)
+    monkeypatch.delenv("TESTBURN_BROWSER", raising=False)
     monkeypatch.setattr(start.signal, "signal", lambda *arguments: None)
     for name in ("stdout", "stderr"):
         monkeypatch.setattr(getattr(sys, name), "reconfigure", lambda **settings: None, raising=False)
@@ -391,6 +455,24 @@ def test_test_passes_everything_on_to_pytest(start, monkeypatch):
     assert start.main(["test", "-k", "norris", "-x", "--labdata"]) == 5
     assert start.calls == [(["-m", "pytest", "-k", "norris", "-x", "--labdata"], {})]
     assert "TESTBURN_LABDATA" not in os.environ
+
+
+@pytest.mark.parametrize("asked_for, extras", [(None, []), ("", []), ("1", ["browser"]),
+                                               ("required", ["browser"])])
+def test_test_adds_the_browser_where_it_is_asked_for(start, door, monkeypatch, asked_for, extras):
+    if asked_for is not None:
+        monkeypatch.setenv("TESTBURN_BROWSER", asked_for)
+    added = []
+    monkeypatch.setattr(door, "add", added.append)
+    assert start.main(["test"]) == 0 and start.main(["card"]) == 0
+    assert added == extras
+
+
+def test_the_browser_is_an_extra_with_pins_and_no_burden_for_a_maker():
+    project = tomllib.loads((LIB.parent / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]["browser"]
+    assert extras and all("==" in pin for pin in extras)
+    assert "playwright" not in (LIB.parent / "requirements.txt").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("there", [False, True])

@@ -16,11 +16,18 @@ import pandas as pd
 import pandera.errors
 
 from testburn import columns, woods
-from testburn.csvtext import Problem
+from testburn.csvtext import MOST_PROBLEMS, Problem
 
-_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+# Control characters, which could steer a terminal, and halves of characters; a cell may have lines.
+_UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 _BURN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}(?<![ .])")
 _SHOWN_PROBLEMS = 200
+_RANGES = columns.range_checks()
+# Names that Windows opens as a device instead of a file, whatever follows a point (from memory).
+_WINDOWS_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt")
+                                                  for number in range(10))}
 
 
 class ReadingsError(ValueError):
@@ -32,18 +39,22 @@ class ReadingsError(ValueError):
         lines = [_worded(problem) for problem in ordered[:_SHOWN_PROBLEMS]]
         if len(ordered) > _SHOWN_PROBLEMS:
             lines.append(f"… and {len(ordered) - _SHOWN_PROBLEMS} more.")
-        count = f"{len(ordered)} fault" + ("s" if len(ordered) > 1 else "")
+        count = "at least " * (len(ordered) >= MOST_PROBLEMS) + f"{len(ordered)} fault" + ("s" if len(ordered) > 1 else "")
         super().__init__(f"{count} in the readings:\n" + "\n".join(lines))
 
 
 def _worded(fault: Problem) -> str:
-    """Say one fault in one line; long or unprintable values are cut short and escaped."""
-    value = fault.value if len(fault.value) <= 60 else fault.value[:57] + "…"
-    place = [fault.file or "table"]
+    """Say one fault in one line; long or unprintable text is cut short and escaped."""
+    place = [_short(fault.file) or "table"]
     place += [f"row {fault.row}"] if fault.row is not None else []
-    place += [f"column {fault.column}"] if fault.column else []
-    place += [f"value {value!r}"] if fault.value else []
-    return "  " + ", ".join(place) + f": {fault.problem}. {fault.remedy}".rstrip()
+    place += [f"column {_short(fault.column)}"] if fault.column else []
+    place += [f"value {_short(fault.value)!r}"] if fault.value else []
+    said = f"{', '.join(place)}: {_short(fault.problem, 300)}. {fault.remedy}".rstrip()
+    return "  " + "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in said)
+
+
+def _short(text: str, signs: int = 60) -> str:
+    return text if len(text) <= signs else text[:signs - 3] + "…"
 
 
 def check(frame: pd.DataFrame, species=None, today: datetime.date | None = None) -> pd.DataFrame:
@@ -107,24 +118,28 @@ def _absent(column, index) -> pd.Series:
 def _converted(column, cells, where) -> tuple[pd.Series, list[Problem]]:
     """Turn one column's cells into its type; a cell that cannot be turned is a fault."""
     if column.kind in ("number", "integer") and pd.api.types.is_numeric_dtype(cells):
-        text = None
-        values = cells.astype(float)
+        text, values = None, cells.to_numpy(dtype=float, na_value=np.nan)
         bad = np.isinf(values)
     elif column.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
-        text, values, bad = None, cells.astype("datetime64[s]"), pd.Series(False, cells.index)
+        text, values = None, cells.dt.tz_localize(None).dt.normalize().to_numpy("datetime64[s]")
+        bad = np.zeros(len(cells), dtype=bool)
     else:
-        text = cells.map(as_text)
-        values, bad = _parsed(column.kind, text)
+        text, values, bad = _from_text(column.kind, cells)
     if column.kind == "integer":
-        bad = bad | (values.notna() & (values != values.round()))
-    shown = cells.map(as_text) if text is None else text
-    problems = [fault(column, where, place, shown[place], *_not_a(column, shown[place]))
-                for place in cells.index[bad]]
+        # A number of this size has lost its last digits already.
+        bad = bad | np.isfinite(values) & ((values != np.round(values)) | (np.abs(values) >= 2.0 ** 53))
+    shown = (lambda place: as_text(cells[place])) if text is None else (lambda place: text[place])
+    problems = [fault(column, where, place, shown(place), *_not_a(column, shown(place)))
+                for place in _first(bad)]
     if column.required:
-        empty = (values == "") if column.kind == "text" else (values.isna() & ~bad)
+        empty = (values == "") if column.kind == "text" else pd.isna(values) & ~bad
         problems += [fault(column, where, place, "", "this cell is empty", column.remedy)
-                     for place in cells.index[empty]]
-    return values.mask(bad) if column.kind != "text" else values, problems
+                     for place in _first(empty)]
+    if column.kind == "text":
+        return pd.Series(values, index=cells.index, dtype="str"), problems
+    if bad.any():
+        values = np.where(bad, np.array("NaT" if column.kind == "date" else "nan", values.dtype), values)
+    return pd.Series(values, index=cells.index), problems
 
 
 def as_text(cell) -> str:
@@ -136,27 +151,55 @@ def as_text(cell) -> str:
     return "" if pd.isna(cell) else str(cell).strip()
 
 
-def _parsed(kind, text) -> tuple[pd.Series, pd.Series]:
-    """Return text as values of `kind`, and which cells could not be turned."""
+def _from_text(kind, cells) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return a column's cells as text, as values of `kind`, and which could not be turned.
+
+    Columns repeat themselves: each different text is turned once.
+    """
+    if pd.api.types.infer_dtype(cells, skipna=False) == "string":
+        places, different = pd.factorize(cells.to_numpy(dtype=object), use_na_sentinel=False)
+    else:
+        places, different = np.arange(len(cells)), cells
+    text = np.array([as_text(cell) for cell in different], dtype=object)
+    values, bad = _parsed(kind, text)
+    return text[places], values[places], bad[places]
+
+
+def _parsed(kind, text) -> tuple[np.ndarray, np.ndarray]:
+    """Return the texts as values of `kind`, and which could not be turned."""
     if kind == "text":
-        return text, pd.Series(False, index=text.index)
+        bad = np.array([bool(_UNWRITABLE.search(cell)) for cell in text], dtype=bool)
+        return np.array([_UNWRITABLE.sub("?", cell) for cell in text], dtype=object), bad
     filled = text != ""
     if kind == "date":
-        looks = text.str.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}").astype(bool)
-        values = pd.to_datetime(text.where(looks), format="%Y-%m-%d", errors="coerce")
-        return values.astype("datetime64[s]"), filled & values.isna()
-    looks = text.str.fullmatch(_NUMBER).astype(bool)
-    values = text.where(looks).astype(float)
+        values = np.array([_day(cell) for cell in text], dtype="datetime64[s]")
+        return values, filled & np.isnat(values)
+    values = np.array([float(cell) if _NUMBER.fullmatch(cell) else np.nan for cell in text], dtype=float)
     return values, filled & ~np.isfinite(values)
+
+
+def _day(text) -> np.datetime64:
+    """Return the day that a text in ISO 8601 names; not a time where it names none."""
+    try:
+        return np.datetime64(datetime.date.fromisoformat(text) if _DAY.fullmatch(text) else "NaT", "s")
+    except ValueError:
+        return np.datetime64("NaT", "s")
+
+
+def _first(bad) -> np.ndarray:
+    """Return the places of the faults that are told: one kind of fault needs no endless list."""
+    return np.flatnonzero(bad)[:MOST_PROBLEMS]
 
 
 def _not_a(column, value) -> tuple[str, str]:
     """Say why a cell is no number or date, and what to write instead."""
+    if column.kind == "text":
+        return "this cell holds a character that cannot be printed", "Type the cell again."
     if column.kind == "date":
         return "this is not a day", column.remedy
-    if re.fullmatch(_NUMBER, value.replace(",", ".")) and "," in value:
+    if _NUMBER.fullmatch(value.replace(",", ".")) and "," in value:
         return "this number has a decimal comma", f"Write it with a point: {value.replace(',', '.')}."
-    if column.kind == "integer" and re.fullmatch(_NUMBER, value):
+    if column.kind == "integer" and _NUMBER.fullmatch(value):
         return "this is not a whole number", column.remedy
     return "this is not a number", column.remedy
 
@@ -171,9 +214,10 @@ def fault(column, where, place, value, problem, remedy) -> Problem:
 def _out_of_range(readings, where) -> list[Problem]:
     """Check ranges and members with pandera, and turn its failures into faults."""
     try:
-        columns.range_checks().validate(readings, lazy=True)
+        _RANGES.validate(readings, lazy=True)
     except pandera.errors.SchemaErrors as failures:
         found = failures.failure_cases.drop_duplicates(["column", "index"])
+        found = found.groupby("column", sort=False).head(MOST_PROBLEMS)
         return [
             fault(columns.BY_NAME[name], where, place, _plain(value),
                    f"allowed is {columns.BY_NAME[name].allowed}", columns.BY_NAME[name].remedy)
@@ -195,15 +239,15 @@ def _row_faults(readings, where, known, today) -> list[Problem]:
     through = readings["depth_mm"] >= readings["board_thickness_mm"]
     found = [fault(by["species"], where, i, readings["species"][i],
                     "this species is not in woods.csv", by["species"].remedy)
-             for i in readings.index[strange]]
+             for i in _first(strange)]
     found += [fault(by["burned_on"], where, i, f"{readings['burned_on'][i]:%Y-%m-%d}",
                      "this day lies in the future", by["burned_on"].remedy)
-              for i in readings.index[future]]
+              for i in _first(future)]
     return found + [
         fault(by["depth_mm"], where, i, _plain(readings["depth_mm"][i]),
                f"the depth is not less than the board's {readings['board_thickness_mm'][i]:g} mm",
                "Check both; a burn right through the board has no depth.")
-        for i in readings.index[through]]
+        for i in _first(through)]
 
 
 def _repeats(readings, where) -> list[Problem]:
@@ -214,7 +258,7 @@ def _repeats(readings, where) -> list[Problem]:
     found = [fault(by["reading"], where, i, _plain(readings["reading"][i]),
                     f"burn {readings['burn'][i]}, swatch {readings['swatch'][i]} already has it",
                     "Give it the next number, or remove the row that is a copy.")
-             for i in readings.index[twice]]
+             for i in _first(twice)]
     swatches = readings.groupby(["burn", "swatch"], sort=False)
     for name in columns.SWATCH_SETTING:
         first = swatches[name].transform("first")
@@ -222,11 +266,21 @@ def _repeats(readings, where) -> list[Problem]:
         found += [fault(by[name], where, i, _plain(readings[name][i]),
                          f"swatch {readings['swatch'][i]} began with {_plain(first[i])}",
                          "One swatch has one setting: correct the row, or use a new swatch id.")
-                  for i in readings.index[other]]
-    names = readings.loc[~readings["burn"].map(lambda burn: not burn or bool(_BURN_NAME.fullmatch(burn)))]
-    return found + [fault(by["burn"], where, i, readings["burn"][i], "this cannot name a file",
-                           "Use letters, digits, spaces, points, - and _, at most 80 of them.")
-                    for i in names.index]
+                  for i in _first(other)]
+    names = {burn: burn_name_fault(burn) for burn in readings["burn"].unique() if burn}
+    wrong = readings["burn"].isin([burn for burn, said in names.items() if said])
+    return found + [fault(by["burn"], where, i, readings["burn"][i], *names[readings["burn"][i]])
+                    for i in _first(wrong)]
+
+
+def burn_name_fault(burn: str) -> tuple[str, str] | None:
+    """Say why a burn's id cannot name a file on every system, and what to do; None if it can."""
+    if not _BURN_NAME.fullmatch(burn):
+        return ("this cannot name a file",
+                "Use letters, digits, spaces, points, - and _, at most 80 of them.")
+    if burn.split(".")[0].strip().casefold() in _WINDOWS_DEVICES:
+        return "Windows keeps this name for a device", "Use another one, e.g. burn-1."
+    return None
 
 
 def fingerprint(readings: pd.DataFrame) -> str:

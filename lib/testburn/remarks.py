@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from testburn import columns, energy
-from testburn.entry import (HEADER, LABELS, as_readings, cell, header_numbers, length_mm, number,
-                            short, swatches_of)
+from testburn.entry import (HEADER, LABELS, as_readings, cell, depth_mm, header_numbers, length_mm,
+                            number, short, shown, swatches_of, with_face)
 
 _SPREAD_OF_MEAN, _SPREAD_IN_STEPS = 0.25, 3
 
@@ -52,18 +52,17 @@ def row_remarks(typed: dict, place: int, limits: pd.Series | None) -> list[Remar
     limits : Series, optional
         The species' row of `woods.volume_energy_limits`; without it energy is not judged.
     """
-    swatch = swatches_of(typed)[place]
-    if swatch.blank:
+    swatch, both = swatches_of(typed)[place], with_face(typed)
+    if swatch.blank(both):
         return []
-    unit = typed.get("depth_unit") or "mm"
+    unit, read = typed.get("depth_unit") or "mm", swatch.readings(both)
     faults = [_cell_fault("speed_mm_s", LABELS["speed_mm_s"], swatch.speed),
               _cell_fault("power_pct", LABELS["power_pct"], swatch.power)]
-    faults += [_cell_fault("depth_mm", f"Reading {reading}", text, length_mm, unit)
-               for reading, text in enumerate(swatch.depths, 1)]
+    faults += [_cell_fault("depth_mm", f"Reading {reading}", texts, depth_mm, unit)
+               for reading, texts in read]
     if any(faults):
         return [Remark("fault", text) for text in faults if text]
-    depths = {reading: length_mm(text, unit)
-              for reading, text in enumerate(swatch.depths, 1) if text.strip()}
+    depths = {reading: depth_mm(texts, unit) for reading, texts in read}
     row = as_readings({**typed, "swatches": [typed["swatches"][place]]})
     setting = row.iloc[0][["module_w", "power_pct", "speed_mm_s", "line_pitch_mm", "passes"]]
     known = all(isinstance(value, float) and value > 0 for value in setting)
@@ -71,13 +70,13 @@ def row_remarks(typed: dict, place: int, limits: pd.Series | None) -> list[Remar
     doubts = []
     if known and limits is not None:
         doubts = _energy_doubts(depths, unit, burned["areal_dose_j_mm2"], limits)
-    doubts = doubts or _spread_doubt(depths, row["gauge_step_mm"][0])
+    doubts = doubts or _turned_doubt(read, unit) or _spread_doubt(depths, row["gauge_step_mm"][0])
     return [Remark("doubt", text) for text in doubts] + _summary(depths, burned)
 
 
 def _cell_fault(column_name, label, text, read=number, *unit) -> str:
     """Say why one typed cell cannot be, in the words and limits of its column; mostly nothing."""
-    column, said = columns.BY_NAME[column_name], f"{label} '{short(text.strip())}'"
+    column, said = columns.BY_NAME[column_name], f"{label} '{short(shown(text))}'"
     try:
         value = read(text, *unit)
     except ValueError as wrong:
@@ -117,6 +116,16 @@ def _energy_doubts(depths, unit, dose_j_mm2, limits) -> list[str]:
 def _named(readings) -> str:
     word = "Reading" if len(readings) == 1 else "Readings"
     return f"{word} {', '.join(map(str, readings))}"
+
+
+def _turned_doubt(read, unit) -> list[str]:
+    """Say when the floor lies below the face in some readings and above it in others."""
+    signs = {reading: length_mm(texts[1], unit) > length_mm(texts[0], unit)
+             for reading, texts in read if len(texts) == 2}
+    fewer = min((True, False), key=list(signs.values()).count)
+    odd = [reading for reading, sign in signs.items() if sign is fewer]
+    return [f"{_named(odd)}: face and floor are the other way round than in the rest: "
+            "were they exchanged?"] if odd else []
 
 
 def _spread_doubt(depths, gauge_step) -> list[str]:

@@ -1,0 +1,194 @@
+"""Safe keeping: how a file of the lab book is written, so that nothing that was there is lost.
+
+Decides that a file is there whole or not at all, also when the power fails: it is written beside
+its place under another name, forced to the disk, and then takes its place in one step. Writers wait
+for each other behind one lock for the whole lab book. Nothing is written outside the lab book, a
+file open in a spreadsheet is left alone, and a disk that refuses is said in words.
+
+Source: a file and the folder that names it must both be forced to the disk: fsync(2), Linux manual
+pages (from memory). The names of spreadsheets' own lock files are common knowledge, no source.
+"""
+
+import contextlib
+import errno
+import os
+import secrets
+from pathlib import Path
+
+import filelock
+
+LOCK = ".testburn.lock"
+WAIT_S = 30.0
+_PART = ".testburn-*.part"
+_IN_WORDS = {
+    errno.ENOSPC: "the disk is full. Make room on it",
+    errno.EDQUOT: "your share of the disk is full. Make room on it",
+    errno.EFBIG: "the file would be larger than is allowed here. Make room for it",
+    errno.EROFS: "the disk can only be read. Use a folder that you may write to",
+    errno.EACCES: "you may not write there, or another program holds the file open. "
+                  "Close it there, or use a folder that you may write to",
+    errno.EPERM: "you may not write there. Use a folder that you may write to",
+    errno.ENAMETOOLONG: "the name is too long. Use a shorter one",
+}
+
+
+class NotWritten(OSError):
+    """The lab book could not be written and is as it was; the message says why, and what to do."""
+
+
+@contextlib.contextmanager
+def locked(book: Path):
+    """Hold the lab book's lock: one writer at a time, in every kernel and process.
+
+    Raises
+    ------
+    NotWritten
+        If another writer keeps the lock longer than `WAIT_S`, or there can be no lock.
+    """
+    inside(book, book / LOCK)
+    with in_words(f"The lab book {book}"):
+        book.mkdir(parents=True, exist_ok=True)
+        try:
+            lock = filelock.FileLock(book / LOCK, timeout=WAIT_S)
+            lock.acquire()
+        except filelock.Timeout:
+            raise NotWritten(f"The lab book {book} was not changed: another notebook has been writing "
+                             f"to it for {WAIT_S:g} s. Wait for it, or restart its kernel; then try "
+                             "again.") from None
+        except NotImplementedError:
+            raise NotWritten(f"The lab book {book} was not changed: its disk cannot lock a file. "
+                             "Move the lab book to a disk of this computer.") from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+@contextlib.contextmanager
+def in_words(what: str):
+    """Turn the system's refusal into a sentence; `what` is what was not written."""
+    try:
+        yield
+    except (NotWritten, FileExistsError, filelock.Timeout):
+        raise
+    except OSError as refusal:
+        why = _IN_WORDS.get(refusal.errno, f"{refusal.strerror or refusal}. Mend that")
+        worded = NotWritten(f"{what} was not changed: {why}; then try again.")
+        worded.errno = refusal.errno
+        raise worded from refusal
+
+
+def inside(book: Path, path: Path) -> Path:
+    """Return `path`, once it is certain that writing there stays inside the lab book.
+
+    Raises
+    ------
+    NotWritten
+        If a link on the way leads outside the book, or the file itself is a link.
+    """
+    if path.is_symlink():
+        raise NotWritten(f"{path} is a link to another file, so it was not changed. "
+                         "Put the file itself in its place.")
+    home, real = Path(os.path.realpath(book)), Path(os.path.realpath(path))
+    if real != home and home not in real.parents:
+        raise NotWritten(f"{path} was not changed: a link leads outside the lab book, to {real}. "
+                         "Put the folder itself in the link's place.")
+    return path
+
+
+def left_alone_by_spreadsheets(path: Path) -> Path:
+    """Return `path`, once it is certain that no spreadsheet program has it open.
+
+    Raises
+    ------
+    NotWritten
+        If the mark that a spreadsheet program puts beside an open file is there.
+    """
+    for mark in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
+        if mark.exists():
+            raise NotWritten(f"{path.name} was not changed: it is open in a spreadsheet program. Close "
+                             f"it there; then try again. If it is not open, remove the file {mark}.")
+    return path
+
+
+def replace_whole(book: Path, target: Path, content: bytes, still=None) -> None:
+    """Put `content` in the place of the file, whole or not at all. The lock must be held.
+
+    Parameters
+    ----------
+    book, target : Path
+    content : bytes
+    still : callable, optional
+        Called when all is ready, the last moment to object by raising.
+    """
+    with in_words(target.name), _part(book, target, content) as part:
+        if still is not None:
+            still()
+        os.replace(part, target)
+
+
+def add_whole(book: Path, target: Path, content: bytes) -> None:
+    """Put a new file in its place, whole or not at all. The lock must be held.
+
+    Raises
+    ------
+    FileExistsError
+        If a file of that name is there: one step both looks and places.
+    """
+    with in_words(target.name), _part(book, target, content) as part:
+        try:
+            # A second name for the same file; unlike a rename it never takes another's place.
+            os.link(part, target)
+        except FileExistsError:
+            raise
+        except OSError:
+            # Not every disk knows second names.
+            if target.exists():
+                raise FileExistsError(errno.EEXIST, "is there", str(target)) from None
+            os.replace(part, target)
+
+
+@contextlib.contextmanager
+def _part(book, target, content):
+    """Write `content` beside the target, on the disk for certain; take away what is left after."""
+    inside(book, target)
+    make_folder(book, target.parent)
+    for left in target.parent.glob(_PART):
+        # Behind the lock there is no other writer: this one was killed.
+        left.unlink(missing_ok=True)
+    part = target.with_name(f".testburn-{secrets.token_hex(8)}.part")
+    try:
+        with open(part, "xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        yield part
+        part.unlink(missing_ok=True)
+        on_disk(target.parent)
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def make_folder(book: Path, folder: Path) -> None:
+    """Make a folder inside the lab book, on the disk for certain."""
+    inside(book, folder)
+    if not folder.is_dir():
+        make_folder(book, folder.parent) if folder != book else folder.parent.mkdir(
+            parents=True, exist_ok=True)
+        folder.mkdir(exist_ok=True)
+        on_disk(folder.parent)
+
+
+def on_disk(folder: Path) -> None:
+    """Force a folder's list of names to the disk, where the system can (Windows does by itself)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as refusal:
+        if refusal.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
+    finally:
+        os.close(handle)
