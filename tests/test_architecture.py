@@ -14,7 +14,7 @@ LAYERS = (
     ("columns", "csvtext", "woods"),
     ("readingcheck", "labbook"),
     ("leastsquares", "inverse", "swatches", "reml", "components", "curve", "curvefit", "boards"),
-    ("depthgroup", "guess", "boardtable", "depthfit"),
+    ("depthgroup", "guess", "boardtable", "proofcheck", "depthfit"),
     ("sweep", "machine", "energyfor", "infill", "settings", "compare", "suspects", "burnplan", "drift"),
     ("charts", "forms", "card"),
 )
