@@ -93,7 +93,7 @@ def demo_burns():
             yield pd.DataFrame([with_mistakes(row) for row in rows])
 
 
-def package() -> dict:
+def package(burns: list[str]) -> dict:
     """The Frictionless data package that describes the lab book, units included."""
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
@@ -102,7 +102,7 @@ def package() -> dict:
         "description": "INVENTED demo data. No wood was burned for it; do not use it for settings. "
                        "Made by labdata/make_demo.py.",
         "resources": [
-            {"name": "burns", "type": "table", "path": "burns/*.csv", "format": "csv",
+            {"name": "burns", "type": "table", "path": burns, "format": "csv",
              "mediatype": "text/csv", "encoding": "utf-8",
              "description": "Depth readings of test burns, one burn a file. INVENTED.",
              "schema": columns.table_schema()},
@@ -134,7 +134,8 @@ def make(folder: Path) -> None:
     for burn in demo_burns():
         labbook.save(burn, burns)
     labbook.strike(folder, *INCH_SLIP, "typed in inches", datetime.date(2025, 3, 2))
-    text = json.dumps(package(), indent=1, ensure_ascii=False) + "\n"
+    paths = sorted(f"burns/{file.name}" for file in burns.glob("trail-*.csv"))
+    text = json.dumps(package(paths), indent=1, ensure_ascii=False) + "\n"
     (folder / "datapackage.json").write_text(text, encoding="utf-8", newline="\n")
 
 

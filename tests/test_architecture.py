@@ -12,10 +12,11 @@ MODULES = sorted(path for path in PACKAGE.glob("*.py") if path.stem != "__init__
 LAYERS = (
     ("energy",),
     ("columns", "csvtext", "woods"),
-    ("readingcheck", "labbook"),
+    ("readingcheck", "journal", "safekeeping", "strikes", "labbook"),
     ("leastsquares", "inverse", "swatches", "reml", "components", "curve", "curvefit", "boards"),
-    ("depthgroup", "guess", "boardtable", "depthfit"),
-    ("sweep", "machine", "energyfor", "infill", "settings", "compare", "suspects", "burnplan", "drift"),
+    ("depthgroup", "guess", "boardtable", "proofcheck", "depthfit"),
+    ("sweep", "machine", "energyfor", "infill", "settings", "compare", "suspects", "optimaldesign", "planwidth", "planlevels",
+     "swatchlayout", "burnplan", "drift"),
     ("charts", "forms", "card"),
 )
 LEVEL = {path.stem: len(LAYERS) - 1 for path in MODULES} | {

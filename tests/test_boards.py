@@ -118,8 +118,10 @@ def test_one_proof_is_shrunk_by_the_variances(fit, next_board):
     variances, depth = fit.components.variances, before.depth_mm[0]
     noise = variances[1] + (variances[2] + (variances[3] + 0.01**2 / 12) / depth**2) / 3
     known = before.relative_sd[0] ** 2          # board, and the little the curve may be off
+    # The curve's errors are added and the board's multiplied, so the log moves by this but for
+    # the square of the curve's small share.
     moved = np.log(after.depth_mm / before.depth_mm)[0]
-    assert moved == pytest.approx(gap * known / (known + noise), rel=1e-9)
+    assert moved == pytest.approx(gap * known / (known + noise), rel=5e-3)
     assert after.relative_sd[0] ** 2 == pytest.approx(known * noise / (known + noise), rel=1e-9)
 
 

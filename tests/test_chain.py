@@ -2,7 +2,11 @@
 
 import json
 import os
+import subprocess
+import sys
 
+import nbformat
+import pandas as pd
 import pytest
 
 from testburn import chain, columns, labbook, newbook, workshop
@@ -84,3 +88,69 @@ def test_a_machine_file_that_cannot_be_is_refused(tmp_path, text, said):
     with pytest.raises(ValueError) as fault:
         Machine.read(tmp_path / "machine.toml")
     assert said in str(fault.value)
+
+
+# --------------------------------------------------------------------- a small lab book, really run
+@pytest.fixture
+def small(own, burns):
+    """A lab book with a wood that can be fitted, a thin one, and a reading typed in inches."""
+    oak, cherry = burns(boards=2), burns(species="black cherry", boards=1)
+    frame = pd.concat([oak, cherry[cherry["swatch"].isin(["1", "2"])]], ignore_index=True)
+    frame["depth_mm"] = frame["depth_mm"].round(2)
+    frame["burn"] = frame["burn"].map({name: f"sign-{number}" for number, name in
+                                       enumerate(frame["burn"].unique(), start=1)})
+    slip = (frame["burn"] == "sign-2") & (frame["swatch"] == "3") & (frame["reading"] == 2)
+    frame.loc[slip, "depth_mm"] = 0.04
+    for _, rows in frame.drop(columns="struck_because").groupby("burn"):
+        labbook.save(rows, own / "burns")
+    return own
+
+
+def run_by_itself(program):
+    """Run the chain in an interpreter of its own, whose kernels and loops go when it ends."""
+    done = subprocess.run([sys.executable, *program], capture_output=True, timeout=300,
+                          env=os.environ | {"PYTHONUTF8": "1"})
+    return done.returncode, done.stdout.decode("utf-8").replace("\r\n", "\n")
+
+
+def test_a_small_lab_book_runs_through_every_notebook_to_its_cards(small, tmp_path):
+    book = {path: path.read_bytes() for path in small.rglob("*") if path.is_file()}
+    code, said = run_by_itself(["-m", "testburn.chain"])
+    assert code == 0, said
+    assert ("Not on the card: black cherry, 20 W at 450 nm (left a mark at 2 different energies, 3 "
+            "are needed).") in said
+    assert "Doubtful: burn sign-2, swatch 3, reading 2, 0.04 mm: " in said
+    assert "perhaps typed in inches" in said
+    assert "7/7" in said and "Traceback" not in said
+    cards = sorted((tmp_path / "cards").iterdir())
+    assert {"settings-cards-a5.pdf", "settings-cards-half-letter.pdf"} <= {card.name for card in cards}
+    assert all(card.read_bytes().startswith(b"%PDF-") for card in cards)
+    assert [f"Card: {card}" in said for card in cards] == [True] * len(cards)
+    assert f'python3 lib/start.py lab --labdata "{small}"' in said
+    assert {path: path.read_bytes() for path in small.rglob("*") if path.is_file()} == book
+
+
+STOPPING = """
+import pathlib, sys
+from testburn import chain
+chain.notebooks = lambda: sorted(pathlib.Path(sys.argv[1]).glob("*.ipynb"))
+sys.exit(chain.main([]))
+"""
+CELLS = (
+    "import os, pathlib\nfolder = pathlib.Path(os.environ['TESTBURN_CARDS'])\n"
+    "folder.mkdir(exist_ok=True)\n(folder / 'settings-card.pdf').write_bytes(b'half done')",
+    "raise ValueError('The gauge is in the other room.')",
+)
+
+
+def test_a_notebook_that_fails_is_said_and_leaves_the_old_cards(small, tmp_path):
+    for number, source in enumerate(CELLS):
+        cell = nbformat.v4.new_code_cell(source, id=f"cell{number}")
+        nbformat.write(nbformat.v4.new_notebook(cells=[cell]), tmp_path / f"{number}_made_up.ipynb")
+    (tmp_path / "cards").mkdir()
+    (tmp_path / "cards" / "settings-card.pdf").write_bytes(b"the old card")
+    code, said = run_by_itself(["-c", STOPPING, str(tmp_path)])
+    assert code == 1
+    assert "Notebook 1_made_up.ipynb stopped: The gauge is in the other room." in said
+    assert "Traceback" not in said and "Card:" not in said
+    assert [card.read_bytes() for card in (tmp_path / "cards").iterdir()] == [b"the old card"]

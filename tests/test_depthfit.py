@@ -219,3 +219,68 @@ def test_a_fit_leaves_the_readings_it_was_given_as_they_were(burns):
     before = frame.copy()
     depthfit.fit(frame)
     pd.testing.assert_frame_equal(frame, before)
+
+
+# ---------------------------------------------------------------------------- what a proof must be
+def proof(**how):
+    row = {"burn": "p", "board": "New", "swatch": "1", "species": "white oak", "module_w": 20.0,
+           "wavelength_nm": 450.0, "power_pct": 90.0, "speed_mm_s": 90.0, "line_pitch_mm": 0.05,
+           "passes": 1, "depth_mm": 1.1, "gauge_step_mm": 0.01}
+    return pd.DataFrame([row | how | {"reading": number} for number in (1, 2, 3)])
+
+
+@pytest.mark.parametrize(("readings", "said"), [
+    (proof(depth_mm=np.nan), "A proof needs a depth in mm for each of its readings."),
+    (proof(depth_mm=0.01), "A proof reading of 0.01 mm is no deeper than the gauge's step"),
+    (proof(board="next"), "A board cannot be named 'next'"),
+    (pd.concat([proof(), proof(speed_mm_s=120.0)]),
+     "Proof readings of one swatch have different settings."),
+])
+def test_a_proof_that_proves_nothing_is_refused(readings, said, burns):
+    with pytest.raises(ValueError, match=said):
+        depthfit.fit(burns()).proved(readings)
+
+
+def test_readings_already_in_the_fit_cannot_prove_it(burns):
+    frame = burns()
+    with pytest.raises(ValueError, match="is already in the fit and cannot prove it as well"):
+        depthfit.fit(frame).proved(frame.head(3))
+
+
+def test_a_struck_proof_reading_proves_nothing(burns):
+    fit = depthfit.fit(burns())
+    struck = pd.concat([proof().assign(struck_because=""),
+                        proof(depth_mm=5.0).assign(struck_because="slipped").head(1)])
+    assert fit.proved(struck).proofs["board_pct"][0] == pytest.approx(
+        fit.proved(proof()).proofs["board_pct"][0])
+
+
+def test_a_second_proof_does_not_take_the_warning_away(burns):
+    fit = depthfit.fit(burns())
+    twice = 2 * fit.predict("white oak", 20, 18 / 90, of="mean")["depth_mm"][0]
+    first = fit.proved(proof(depth_mm=twice))
+    second = first.proved(proof(depth_mm=twice, swatch="2"))
+    assert first.proofs["warning"][0] and second.proofs["warning"][0]
+
+
+def test_an_invented_proof_makes_the_fit_say_so(burns):
+    fit = depthfit.fit(burns())
+    assert not fit.invented
+    assert fit.proved(proof(invented="yes")).invented and not fit.proved(proof()).invented
+
+
+def test_a_curve_that_bends_as_far_as_it_may_still_rises(burns):
+    """Wood that deepens like an exponential, and one reading ten times too deep: the bend is held
+    back, and the slope that goes with it must not turn round."""
+    steep = burns()
+    energy = steep["module_w"] * steep["power_pct"] / 100 / steep["speed_mm_s"]
+    noise = steep["depth_mm"] / steep.groupby("swatch")["depth_mm"].transform("mean")
+    slipped = burns()
+    top = slipped["depth_mm"].idxmax()
+    slipped.loc[top, "depth_mm"] *= 10
+    for frame in (steep.assign(depth_mm=0.03 * np.exp(12 * energy) * noise), slipped):
+        fit = depthfit.fit(frame)
+        group, = fit.groups
+        depths = group.mean(np.linspace(*group.doses, 50))
+        assert (np.diff(depths) > 0).all() and (depths[-1] > 0)
+        assert fit.curves.coefficients[0, 1] > 0

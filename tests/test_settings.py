@@ -130,7 +130,9 @@ def test_choices_that_reach_the_chance_come_first_and_the_fastest_before_the_slo
     assert good.any() and not good.all()
     assert good.tolist() == sorted(good, reverse=True)
     assert (choices["chance_inside"] >= 0.5).tolist() == good.tolist()
-    assert choices.loc[good, "minutes"].is_monotonic_increasing
+    burned, strange = (choices[good & (choices["extrapolated"] == flag)] for flag in (False, True))
+    assert burned["minutes"].is_monotonic_increasing and strange["minutes"].is_monotonic_increasing
+    assert choices.loc[good, "extrapolated"].is_monotonic_increasing
 
 
 def test_the_first_choice_is_the_fastest_of_every_setting_that_reaches_the_chance(fit, choices):

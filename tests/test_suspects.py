@@ -83,7 +83,16 @@ def test_two_readings_that_disagree_show_their_swatch(factor, burns, wood):
     found = suspects.suspects(depthfit.fit(with_slip(two, lambda mm: mm * factor)), wood)
     assert len(found) and found[["burn", "swatch"]].drop_duplicates().values.tolist() == [
         ["white oak 20 450 1", "2"]]
-    assert (found["why"] == FAR).all()
+    assert found["why"].str.startswith(FAR).all()
+
+
+@pytest.mark.parametrize("factor", [10, 2.54, 25.4, 0.1, 1 / 25.4])
+def test_a_whole_swatch_in_the_wrong_unit_is_found(factor, burns, wood):
+    """Its readings agree with one another, so only the curve gives it away."""
+    slipped = with_slip(burns(), lambda mm: mm * factor, [("2", 1), ("2", 2), ("2", 3)])
+    found = suspects.suspects(depthfit.fit(slipped), wood)
+    assert found[["burn", "swatch"]].iloc[0].tolist() == ["white oak 20 450 1", "2"]
+    assert len(found[found["swatch"] == "2"]) == 3
 
 
 def test_a_struck_reading_is_not_listed(burns, wood):
@@ -120,12 +129,16 @@ def test_clean_readings_raise_few_false_alarms(burns, wood):
                  * (1 + dice.normal(0, 0.03, len(frame))) + dice.normal(0, 0.015, len(frame)))
         found = suspects.suspects(depthfit.fit(frame.assign(depth_mm=depth.round(2))), wood)
         alarms += len(found)
-    assert alarms <= 6
+    assert alarms <= 3
 
 
-def test_readings_that_say_the_same_to_the_step_are_no_fault(burns, wood):
-    """Readings that agree to the last step must not make a neighbour one step off a suspect."""
-    frame = burns()
-    mean = frame.groupby(["burn", "swatch"])["depth_mm"].transform("mean").round(2)
-    fit = depthfit.fit(frame.assign(depth_mm=mean + np.where(frame["reading"] == 3, 0.01, 0.0)))
-    assert suspects.suspects(fit, wood).empty
+def test_a_reading_one_step_of_its_gauge_off_is_no_suspect(burns, wood):
+    """One board measured with a coarse gauge, among others that say well how readings scatter."""
+    frame, step_mm = burns(boards=5), 0.2
+    coarse = frame["burn"] == frame["burn"].iloc[0]
+    steps = (frame.groupby(["burn", "swatch"])["depth_mm"].transform("mean") / step_mm).round()
+    deeper = (frame["swatch"] == "6") & (frame["reading"] == 3)
+    fit = depthfit.fit(frame.assign(
+        depth_mm=frame["depth_mm"].mask(coarse, step_mm * (steps + deeper)),
+        gauge_step_mm=frame["gauge_step_mm"].mask(coarse, step_mm)))
+    assert (coarse & deeper).sum() == 1 and suspects.suspects(fit, wood).empty

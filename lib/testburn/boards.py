@@ -57,23 +57,31 @@ class BoardState:
 class Predictive:
     """The depth expected at each energy, and how it scatters.
 
-    `shares` (energies × 5) holds what each component's variance, and the rounding, is multiplied by.
+    `relative_sd` is a share of `scale_mm`, which is the depth itself but for places where next to no
+    mark is expected. `shares` (energies × 5) holds what each component's variance, and the rounding,
+    is multiplied by.
     """
 
     depth_mm: np.ndarray
+    scale_mm: np.ndarray
     relative_sd: np.ndarray
     df: np.ndarray
     shares: np.ndarray
 
+    @property
+    def sd_mm(self) -> np.ndarray:
+        """The scatter in mm."""
+        return self.scale_mm * self.relative_sd
+
     def limits(self, level: float) -> tuple[np.ndarray, np.ndarray]:
         """Return lower and upper limit in mm; a lower limit of 0 means "maybe no mark"."""
-        wide = special.stdtrit(self.df, (1 + level) / 2) * self.relative_sd
-        return np.maximum(self.depth_mm * (1 - wide), 0.0), self.depth_mm * (1 + wide)
+        half = special.stdtrit(self.df, (1 + level) / 2) * self.sd_mm
+        return np.maximum(self.depth_mm - half, 0.0), self.depth_mm + half
 
     def chance_inside(self, at_least_mm, at_most_mm) -> np.ndarray:
         """Return the chance that the depth lies in the window, from the limits' own distribution."""
-        above, below = (special.stdtr(self.df, (edge / np.maximum(self.depth_mm, 1e-9) - 1)
-                                      / self.relative_sd) for edge in (at_most_mm, at_least_mm))
+        above, below = (special.stdtr(self.df, (edge - self.depth_mm) / self.sd_mm)
+                        for edge in (at_most_mm, at_least_mm))
         return above - below
 
 
@@ -156,7 +164,7 @@ def proved(fit: CurveFit, state: BoardState, x, mean_mm, count, gauge_step_mm=0.
     parts = np.array([keep @ part @ keep.T + gain @ (own[:, None] * gain.T)
                       for part, own in zip(state.parts, noise)])
     return BoardState(state.group, state.mean + gain @ gap, parts, state.proofs + len(gap),
-                      _surprise(fit, state, h, noise, total, gap))
+                      np.fmin(state.surprise_p, _surprise(fit, state, h, noise, total, gap)))
 
 
 def predictive(fit: CurveFit, state: BoardState, x, of: str = "reading",
@@ -180,8 +188,9 @@ def predictive(fit: CurveFit, state: BoardState, x, of: str = "reading",
     if of not in ("reading", "swatch", "mean"):
         raise ValueError(f"of={of!r} is unknown. Ask for a 'reading', a 'swatch' or the 'mean'.")
     depth, floored, h = _log_rows(fit, state.group, x)
-    shift = np.clip(h @ state.mean, -_MOST_SHIFT, _MOST_SHIFT)
-    centre = np.where(depth > 0, floored * np.exp(shift), 0.0)
+    # The curve's errors are added, not multiplied: near no mark their share of the depth has no bound.
+    curved = depth + floored * (h[:, :3] @ state.mean[:3])
+    centre = np.maximum(curved, 0.0) * np.exp(np.clip(state.mean[3], -_MOST_SHIFT, _MOST_SHIFT))
     shares = np.einsum("ei,kij,ej->ek", h, state.parts, h)
     if of == "reading":
         shares += _noise(np.maximum(centre, floored), np.ones_like(centre), gauge_step_mm).T
@@ -190,7 +199,10 @@ def predictive(fit: CurveFit, state: BoardState, x, of: str = "reading",
     variance = shares @ np.r_[fit.components.variances, 1.0]
     spread = np.einsum("ei,ij,ej->e", shares[:, :4], fit.components.covariance, shares[:, :4])
     df = np.clip(2 * variance**2 / np.maximum(spread, 1e-300), 1.0, _MOST_DF)
-    return Predictive(centre, np.sqrt(variance), df, shares)
+    # Where the curve says next to no mark, the scatter stays that of the faintest mark: 0 ± 0 mm
+    # would be certainty.
+    scale = np.where(floored > depth, np.maximum(centre, floored), np.maximum(centre, 0.01 * floored))
+    return Predictive(centre, scale, np.sqrt(variance), df, shares)
 
 
 def _noise(depth_mm, count, gauge_step_mm) -> np.ndarray:

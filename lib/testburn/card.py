@@ -66,8 +66,8 @@ CAUTIONS = (
              "the wood and in the waste."),
     ("Fumes", "Extract outdoors or through a filter made for it. Never burn PVC, vinyl, treated "
               "stock or an unknown coating."),
-    ("Dust, solvents", "Extract sanding dust and wear a mask. Air the room, no flame near solvent; "
-                       "lay rags out flat to dry."),
+    ("Dust, solvents", "Extract sanding dust, wear a respirator: some woods' dust causes cancer. No "
+                       "flame near solvent; lay rags out flat to dry."),
     ("Who decides", "Local codes, the makers' manuals and a laser safety officer, not this card."),
 )
 
@@ -298,4 +298,16 @@ def _provenance(readings: pd.DataFrame, group: pd.Series) -> str:
         f"{cardtext.count(group['boards'], 'board')} ({named}{more})",
         cardtext.count(readings["burn"].nunique(), "burn"),
     ])
-    return f"{counts}, " + (days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}")
+    said = f"{counts}, " + (days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}")
+    return said + "".join(f", {word}" for word in _kept_alike(readings))
+
+
+def _kept_alike(readings: pd.DataFrame) -> list[str]:
+    """Return what was the same in every burn and has to stay so: air, direction, focus."""
+    words = []
+    for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "lines {} the grain"),
+                       ("focus_offset_mm", "focus {:+g} mm")):
+        values = set(readings[name].dropna()) - {""} if name in readings else set()
+        if len(values) == 1:
+            words.append(form.format(values.pop()))
+    return words

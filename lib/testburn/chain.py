@@ -66,15 +66,20 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--refresh", action="store_true",
                         help="write the outputs back into the notebooks")
     refresh = parser.parse_args(arguments).refresh
-    with tempfile.TemporaryDirectory(prefix="testburn-", ignore_cleanup_errors=True) as scratch:
-        # Kernels are ended abruptly: what they leave in their temporary folder goes with ours.
-        os.environ.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), scratch))
-        cards = Path(os.environ.get("TESTBURN_CARDS") or PROJECT / "cards")
-        os.environ["TESTBURN_CARDS"] = str(Path(scratch) / "cards")
-        code = _checked_run(refresh)
-        if code == 0 and not refresh:
-            _keep_cards(Path(scratch) / "cards", cards)
-    return code
+    before = dict(os.environ)
+    cards = Path(os.environ.get("TESTBURN_CARDS") or PROJECT / "cards")
+    try:
+        with tempfile.TemporaryDirectory(prefix="testburn-", ignore_cleanup_errors=True) as scratch:
+            # Kernels are ended abruptly: what they leave in their temporary folder goes with ours.
+            os.environ.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), scratch))
+            os.environ["TESTBURN_CARDS"] = str(Path(scratch) / "cards")
+            code = _checked_run(refresh)
+            if code == 0 and not refresh:
+                _keep_cards(Path(scratch) / "cards", cards)
+        return code
+    finally:
+        os.environ.clear()
+        os.environ.update(before)
 
 
 def _checked_run(refresh: bool) -> int:

@@ -47,8 +47,10 @@ def _rounded(values) -> list[float]:
 
 
 def _look(fit: DepthFit, species: str) -> tuple[str, str, str]:
-    names = sorted({group.species for group in fit.groups})
-    return _LOOKS[names.index(species) % len(_LOOKS)]
+    place = sorted({group.species for group in fit.groups}).index(species)
+    colour = _LOOKS[place % len(_LOOKS)][0]
+    # Beyond the last colour the dashes and marks move on by one, so that no two woods look alike.
+    return colour, *_LOOKS[(place + place // len(_LOOKS)) % len(_LOOKS)][1:]
 
 
 def _band(fit: DepthFit, group: GroupFit, line_pitch_mm: float, of: str, board: str = NEXT):
@@ -75,6 +77,7 @@ def _plain(text) -> str:
 
 def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
     """Return a filled interval and its middle line, tied together in the legend."""
+    name = _plain(name)
     red, green, blue = (int(colour[i:i + 2], 16) for i in (1, 3, 5))
     common = dict(x=_rounded(x), mode="lines", legendgroup=name)
     return [
@@ -100,7 +103,7 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
     pitch = group.line_pitches_mm[0]
     colour, dash, _ = _look(fit, group.species)
     band = _band(fit, group, pitch, "reading", board)
-    name = f"{'next board' if board == NEXT else 'board ' + _plain(board)}, 95 % band"
+    name = f"{'next board' if board == NEXT else 'board ' + board}, 95 % band"
     # At one pitch a line energy is a dose; at several only the dose compares.
     scale = 1.0 if group.regressor == ENERGY else 1 / pitch
     at = band[ENERGY] * scale
@@ -126,7 +129,7 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
             marker=dict(symbol="star", size=15, color=colour, line=dict(color="black", width=1)))
     figure.update_xaxes(title=AXIS_WORDS[group.regressor], rangemode="tozero")
     figure.update_yaxes(title="depth, mm", rangemode="tozero")
-    return _style(figure, group.name, under=group.formula)
+    return _style(figure, _plain(group.name), under=group.formula)
 
 
 def _energy_at(rows: pd.DataFrame, pitch: float) -> pd.Series:
@@ -163,7 +166,7 @@ def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERG
     figure.add_hline(y=0, line_color="#444")
     figure.update_xaxes(title=words[against])
     figure.update_yaxes(title="deeper than the curve, %")
-    return _style(figure, f"{group.name}: what the curve leaves over", 380)
+    return _style(figure, f"{_plain(group.name)}: what the curve leaves over", 380)
 
 
 def board_deviations(fit: DepthFit) -> go.Figure:
@@ -174,7 +177,7 @@ def board_deviations(fit: DepthFit) -> go.Figure:
     for species, part in rows.groupby("species", sort=True):
         colour, _, mark = _look(fit, species)
         figure.add_scatter(
-            x=_rounded(part["board_pct"]), y=[names[place] for place in part.index], name=species,
+            x=_rounded(part["board_pct"]), y=[names[place] for place in part.index], name=_plain(species),
             mode="markers", marker=dict(symbol=mark, size=10, color=colour),
             error_x=dict(type="data", symmetric=False, thickness=1.5, color=colour,
                          array=_rounded(part["upper_pct"] - part["board_pct"]),
@@ -252,8 +255,9 @@ def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
         rows = group.readings
         figure.add_scatter(
             x=_rounded(_energy_at(rows, line_pitch_mm)), y=_rounded(rows["depth_mm"]),
-            mode="markers", legendgroup=group.species, showlegend=False,
-            text=_setting_words(rows), hovertemplate="%{text}<extra>" + group.species + "</extra>",
+            mode="markers", legendgroup=_plain(group.species), showlegend=False,
+            text=_setting_words(rows),
+            hovertemplate="%{text}<extra>" + _plain(group.species) + "</extra>",
             marker=dict(symbol=mark, size=6, color=colour, opacity=0.7))
     figure.update_xaxes(title=_energy_title(line_pitch_mm), rangemode="tozero")
     figure.update_yaxes(title="depth, mm", rangemode="tozero")
@@ -261,7 +265,7 @@ def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
                           f"{100 * LEVEL:g} % bands of single readings")
 
 
-def energy_needed(needs: pd.DataFrame) -> go.Figure:
+def energy_needed(fit: DepthFit, needs: pd.DataFrame) -> go.Figure:
     """Draw the line energy a depth needs, with its limits: one row a species × module.
 
     Parameters
@@ -272,14 +276,14 @@ def energy_needed(needs: pd.DataFrame) -> go.Figure:
     figure = go.Figure()
     modules = (needs["module_w"].map("{:g} W, ".format)
                + needs["wavelength_nm"].map("{:g} nm".format))
-    for place, (species, rows) in enumerate(needs.groupby("species")):
-        colour, _, mark = _LOOKS[place % len(_LOOKS)]
+    for species, rows in needs.groupby("species"):
+        colour, _, mark = _look(fit, species)
         figure.add_scatter(
             x=_rounded(rows["best_j_mm"]), y=[_plain(species) + ", " + m for m in modules[rows.index]],
             name=_plain(species), mode="markers", marker=dict(symbol=mark, size=11, color=colour),
             error_x=dict(type="data", symmetric=False, thickness=1.8, color=colour,
                          array=_rounded((rows["upper_j_mm"] - rows["best_j_mm"]).fillna(0)),
-                         arrayminus=_rounded(rows["best_j_mm"] - rows["lower_j_mm"])),
+                         arrayminus=_rounded((rows["best_j_mm"] - rows["lower_j_mm"]).fillna(0))),
             text=rows["words"].tolist(), hovertemplate="%{text}<extra></extra>", showlegend=False)
     order = needs.sort_values(["wavelength_nm", "module_w", "species"], ascending=False).index
     if needs.empty:

@@ -111,7 +111,9 @@ def table_schema() -> dict:
         if limits:
             field["constraints"] = limits
         fields.append(field)
-    return {"fields": fields, "missingValues": [""], "primaryKey": list(READING_KEY)}
+    # superset: a file may leave optional columns out, and has none beyond these.
+    return {"fields": fields, "fieldsMatch": "superset", "missingValues": [""],
+            "primaryKey": list(READING_KEY)}
 
 
 def range_checks() -> pa.DataFrameSchema:

@@ -149,7 +149,9 @@ def pairs(fit: DepthFit, groups: list[GroupFit]) -> pd.DataFrame:
         compared, question, F, df, p, words; empty where there is nothing to compare, and without
         the groups whose energies do not overlap the others'.
     """
-    together = [group for group in groups if _overlaps(group, groups)]
+    together = list(groups)
+    while len(together) > 1 and not all(_overlaps(group, together) for group in together):
+        together.remove(min(together, key=lambda group: _shared(group, together)))
     tests = []
     if len(together) > 1:
         tests = [same_slope(fit, together), same_depth(fit, together)]
@@ -160,7 +162,11 @@ def pairs(fit: DepthFit, groups: list[GroupFit]) -> pd.DataFrame:
 
 def _overlaps(group: GroupFit, groups: list[GroupFit]) -> bool:
     """Say whether a group shares doses with every other one."""
-    return all(group.doses[0] < other.doses[1] and other.doses[0] < group.doses[1]
+    return _shared(group, groups) == len(groups)
+
+
+def _shared(group: GroupFit, groups: list[GroupFit]) -> int:
+    return sum(group.doses[0] < other.doses[1] and other.doses[0] < group.doses[1]
                for other in groups)
 
 

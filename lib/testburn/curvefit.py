@@ -162,7 +162,7 @@ def _solve(s, x, coefficients, variances, priors, is_bent, light, most=_MOST_ROU
         depth, rows = _quadratic(x, at) if is_bent is None else _depth_and_rows(x, at, p == 3)
         data = _divided(s, depth, at, rows, pinned)
         step = reml.step(variances, data, only_curve=rounds <= light)
-        new = _allowed(step.coefficients, coefficients, pinned, is_bent)
+        new = _allowed(step, coefficients, pinned, is_bent)
         moves = (new - coefficients[:, :p]).T
         gap = sum(row * s.of_group(move) for row, move in zip(data.rows, moves))
         coefficients[:, :p] = new
@@ -191,12 +191,19 @@ def _divided(s, depth, at, rows, pinned) -> reml.Divided:
     return reml.Divided(s, divisor, response * inverse, rows, pinned)
 
 
-def _allowed(new, old, pinned, is_bent) -> np.ndarray:
-    """Return the new coefficients, the bend within its range and moved by 1 at most."""
-    new = np.where(pinned > 0, 0.0, new)
+def _allowed(step, old, pinned, is_bent) -> np.ndarray:
+    """Return the new coefficients, the bend within its range and moved by 1 at most.
+
+    Where the bend is held back, the others are those that go with the bend it was given: left at
+    what goes with the bend that was asked for, the slope would turn negative.
+    """
+    new = np.where(pinned > 0, 0.0, step.coefficients)
     if is_bent is not None and new.shape[1] == 3:
-        new[:, 2] = np.clip(new[:, 2], np.maximum(old[:, 2] - 1, BEND_RANGE[0]),
-                            np.minimum(old[:, 2] + 1, BEND_RANGE[1]))
+        bend = np.clip(new[:, 2], np.maximum(old[:, 2] - 1, BEND_RANGE[0]),
+                       np.minimum(old[:, 2] + 1, BEND_RANGE[1]))
+        spread = np.where(is_bent, step.covariance[:, 2, 2], 1.0)
+        new -= step.covariance[:, :, 2] * ((new[:, 2] - bend) / spread)[:, None]
+        new[:, 2] = bend
     return new
 
 

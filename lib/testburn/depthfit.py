@@ -14,17 +14,17 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from testburn import boards, boardtable, columns, curvefit, energy, swatches, woods
+from testburn import boards, boardtable, columns, curvefit, energy, proofcheck, swatches, woods
 from testburn.boards import BoardState, Predictive
 from testburn.curvefit import CurveFit
 from testburn.depthgroup import DOSE, ENERGY, LEVEL, GroupFit
 from testburn.guess import Guess, guess
+from testburn.proofcheck import NEXT
 from testburn.readingcheck import fingerprint
 from testburn.swatches import Swatches
 
 GROUP = list(columns.GROUP_KEY)
 FEWEST_ENERGIES = 3
-NEXT = "next"
 OF = ("reading", "swatch", "mean")
 
 
@@ -48,6 +48,7 @@ class DepthFit:
     curves: CurveFit
     left_out: pd.DataFrame
     proved_boards: dict[tuple[int, str], BoardState] = field(default_factory=dict)
+    invented_proof: bool = False
 
     @cached_property
     def groups(self) -> tuple[GroupFit, ...]:
@@ -86,8 +87,9 @@ class DepthFit:
 
     @property
     def invented(self) -> bool:
-        """True where any reading used is invented demo data."""
-        return bool((self.readings["invented"] == "yes")[self.readings["used"]].any())
+        """True where any reading used, or any proof, is invented demo data."""
+        used = self.readings["used"]
+        return self.invented_proof or bool((self.readings["invented"] == "yes")[used].any())
 
     @cached_property
     def fingerprint(self) -> str:
@@ -182,7 +184,7 @@ class DepthFit:
         return pd.DataFrame({
             "line_energy_j_mm": np.atleast_1d(np.asarray(line_energy_j_mm, float)),
             "depth_mm": spread.depth_mm, "lower_mm": lower, "upper_mm": upper,
-            "sd_mm": spread.depth_mm * spread.relative_sd, "df": spread.df,
+            "sd_mm": spread.sd_mm, "df": spread.df,
             "extrapolated": outside})
 
     def proved(self, proof_readings: pd.DataFrame) -> "DepthFit":
@@ -195,24 +197,34 @@ class DepthFit:
         Parameters
         ----------
         proof_readings : DataFrame
-            From `labbook.check`; one or more swatches of one or more boards of fitted groups.
+            Tidy readings of one or more swatches of one or more boards of fitted groups.
+
+        Raises
+        ------
+        ValueError
+            If they cannot prove anything; see `proofcheck.checked`.
         """
-        rows = energy.with_energy(proof_readings)
-        if (shallow := rows[rows["depth_mm"] <= rows["gauge_step_mm"]]).size:
-            raise ValueError(f"A proof reading of {shallow['depth_mm'].iloc[0]:g} mm is no deeper "
-                             "than the gauge's step and proves nothing. Prove with a deeper swatch.")
+        rows = proofcheck.checked(proof_readings, self.readings[self.readings["used"]])
         learned = dict(self.proved_boards)
         for (*key, board), member in rows.groupby([*GROUP, "board"], sort=True):
             group = self.group(*key)
             state = learned.get((group.index, board))
             if state is None:
-                known = board in set(group.readings["board"])
-                state = self.board_state(group, board if known else NEXT)
+                state = self._state_before_proof(group, board)
             tidy = swatches.reduced(member, member[DOSE].to_numpy())
             learned[group.index, board] = boards.proved(
                 self.curves, state, tidy.regressor, tidy.mean_mm, tidy.count,
                 float(member["gauge_step_mm"].median()))
-        return replace(self, proved_boards=learned)
+        made_up = "invented" in rows and (rows["invented"] == "yes").any()
+        return replace(self, proved_boards=learned,
+                       invented_proof=bool(self.invented_proof or made_up))
+
+    def _state_before_proof(self, group: GroupFit, board: str) -> BoardState:
+        """Return what its burn says of a board, or what is known of any board."""
+        try:
+            return boards.burned_board(self.curves, group.index, board)
+        except LookupError:
+            return boards.next_board(self.curves, group.index)
 
     def guess(self, species: str, module_w: float, line_pitch_mm: float = 0.05,
               wavelength_nm: float = 450.0, wood_table: pd.DataFrame | None = None) -> Guess:

@@ -14,7 +14,7 @@ import pandas as pd
 from scipy import stats
 
 from testburn import curve, energy, leastsquares
-from testburn.curvefit import CurveFit
+from testburn.curvefit import BEND_RANGE, CurveFit
 from testburn.leastsquares import LackOfFit, OrdinaryFit
 
 ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
@@ -140,8 +140,25 @@ class GroupFit:
     @property
     def rises(self) -> bool:
         """Whether more energy clearly digs deeper."""
-        wide = stats.norm.ppf((1 + LEVEL) / 2)
-        return bool(self.coefficients[1] > wide * np.sqrt(self.covariance[1, 1]))
+        x = np.array(self.doses) / self.curves.unit[self.index]
+        _, slopes = curve.depth_and_slopes(x, self.curves.coefficients[self.index])
+        rise = slopes[1] - slopes[0]
+        weights = np.append(self.curves.components.variances, 1.0)
+        variance = rise @ np.einsum("k,kij->ij", weights, self.curves.shares[self.index]) @ rise
+        low, high = self.mean(self.doses)
+        return bool(high - low > stats.norm.ppf((1 + LEVEL) / 2) * np.sqrt(variance))
+
+    def must_rise(self) -> None:
+        """Refuse to be inverted where more energy does not clearly dig deeper.
+
+        Raises
+        ------
+        ValueError
+        """
+        if not self.rises:
+            raise ValueError(f"{self.name}: more energy does not clearly dig deeper in these "
+                             "readings, so no setting can be told from them. Look for a reading in "
+                             "the wrong unit, or burn more swatches further apart.")
 
     @property
     def flags(self) -> list[str]:
@@ -160,6 +177,8 @@ class GroupFit:
             found.append(f"no mark below {self.threshold:.2g} {unit}")
         if self.lack_of_fit.p < 0.01:
             found.append("the curve misses some energies")
+        if self.curves.coefficients[self.index, 2] in BEND_RANGE:
+            found.append("bends as far as the form allows")
         if self.readings["passes"].nunique() > 1:
             found.append("mixes numbers of passes")
         return found

@@ -60,6 +60,7 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
     if not depth_mm > 0:
         raise ValueError(f"A wanted depth of {depth_mm:g} mm makes no recess. Ask for more than 0.")
     group = fit.group(species, module_w, wavelength_nm)
+    group.must_rise()
     top = group.line_energy_of(_REACH * group.doses[1], line_pitch_mm)
 
     def band(joules):
@@ -82,7 +83,7 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
 
 
 def _limits_in_words(found, level, outside, shallow, deep) -> str:
-    share = f"at {100 * level:g} %"
+    share = f"at {100 * level:.7g} %"
     said = f"{found.best:.3f} J/mm" + {
         "finite": f", limits {found.lower:.3f} to {found.upper:.3f} J/mm {share}",
         "no upper limit": f"; at least {found.lower:.3f} J/mm, but no energy is sure to reach it "

@@ -47,7 +47,7 @@ class Guess:
                                  self.line_pitch_mm)
         if not self.groups:
             return dose / self.volume_energy_j_mm3
-        depths = [np.maximum(group.mean(dose), 1e-3) for group in self.groups]
+        depths = [np.maximum(_carried_on(group, dose), 1e-3) for group in self.groups]
         return np.exp(np.mean(np.log(depths), axis=0) + self.shift)
 
     def predict(self, line_energy_j_mm, level: float = LEVEL) -> pd.DataFrame:
@@ -102,7 +102,8 @@ def guess(groups: tuple[GroupFit, ...], wood_table: pd.DataFrame, species: str, 
     volume = float(np.sqrt(usual["usual_low"] * usual["usual_high"]))
     same = [
         group for group in groups
-        if np.isclose(group.wavelength_nm, wavelength_nm) and group.species in density.index]
+        if np.isclose(group.wavelength_nm, wavelength_nm) and group.species in density.index
+        and group.rises]
     # The same wood under another module, or the same module in another wood, is nearer kin.
     kin = [group for group in same if group.species == species] or [
         group for group in same if np.isclose(group.module_w, module_w)] or same
@@ -120,11 +121,22 @@ def guess(groups: tuple[GroupFit, ...], wood_table: pd.DataFrame, species: str, 
                  tuple(kin))
 
 
+def _carried_on(group: GroupFit, dose: np.ndarray) -> np.ndarray:
+    """Return a group's mean depth, beyond its burns along the slope it has at their ends."""
+    low, high = group.doses
+    inside = np.clip(dose, low, high)
+    step = 1e-4 * (high - low)
+    ends = {end: (group.mean(end + step / 2) - group.mean(end - step / 2)) / step
+            for end in (low, high)}
+    return (group.mean(inside) + np.minimum(dose - low, 0) * ends[low]
+            + np.maximum(dose - high, 0) * ends[high])
+
+
 def _between(kin: list[GroupFit]) -> tuple[float, float]:
     """Return how much groups differ (sd of log depth) and its df; the literature's band is prior."""
     low, high = max(group.doses[0] for group in kin), min(group.doses[1] for group in kin)
     dose = np.sqrt(low * high) if low < high else kin[0].doses[1]
-    logs = np.log([max(float(group.mean(dose)), 1e-3) for group in kin])
+    logs = np.log([max(float(_carried_on(group, dose)), 1e-3) for group in kin])
     own = len(kin) - 1
     squares = own * logs.var(ddof=1) if own else 0.0
     df = BAND_WEIGHT + own

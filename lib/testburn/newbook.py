@@ -40,8 +40,10 @@ def make(folder: str | Path) -> Path:
     package = {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "name": "lab-book", "title": "Lab book of test burns",
-        "resources": [{"name": "burns", "type": "table", "path": "burns/*.csv", "format": "csv",
-                       "mediatype": "text/csv", "encoding": "utf-8",
+        # The standard has no word for "every file of a folder", so the schema stands by its header.
+        "resources": [{"name": "burns", "type": "table", "data": [list(columns.BY_NAME)],
+                       "description": "What each CSV file in the folder burns holds: one burn, "
+                                      "one file, UTF-8, commas between columns.",
                        "schema": columns.table_schema()}],
     }
     (folder / "datapackage.json").write_text(

@@ -47,8 +47,9 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     -------
     DataFrame
         species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
-        line_energy_j_mm, depth_mm, lower_mm, upper_mm, level, chance_inside, chance_shallow (that
-        it stays above the window's floor), good, minutes, extrapolated.
+        line_energy_j_mm, depth_mm, lower_mm, upper_mm and level (of a single reading),
+        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes,
+        extrapolated.
 
     Raises
     ------
@@ -59,19 +60,22 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
         raise ValueError(f"The window {at_least_mm:g} to {at_most_mm:g} mm is not one. "
                          "Give a least depth above 0 and a greater largest depth.")
     group = fit.group(species, module_w, wavelength_nm)
+    group.must_rise()
     found = []
     for tried in _combinations(group, machine):
         options = _with_minutes(_predicted(fit, group, machine.speeds(), *tried, board),
                                 area_mm2, machine)
         options["chance_inside"] = chance_inside(fit, group, options, at_least_mm, at_most_mm, board)
-        options["chance_shallow"] = chance_inside(fit, group, options, 0, at_least_mm, board)
+        options["chance_shallow"] = chance_inside(fit, group, options, -np.inf, at_least_mm, board)
         options["good"] = options["chance_inside"] >= chance
         good = options[options["good"]]
         pick = good["minutes"].idxmin() if len(good) else options["chance_inside"].idxmax()
         found.append(options.loc[[pick]])
     table = pd.concat(found, ignore_index=True)
     # Settings that reach the wanted chance come first, however slow: the others are no answer.
-    return table.sort_values(["good", "minutes"], ascending=[False, True], ignore_index=True)
+    # Then those inside the burns: the band of the others does not know what it does not know.
+    return table.sort_values(["good", "extrapolated", "minutes"], ascending=[False, True, True],
+                             ignore_index=True)
 
 
 def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
@@ -85,6 +89,10 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
     options = _predicted(fit, group, machine.speeds(), choice["power_pct"],
                          choice["line_pitch_mm"], choice["passes"], board)
     options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
+    if options.empty:
+        raise ValueError(f"At {choice['power_pct']:g} % and {choice['line_pitch_mm']:g} mm between "
+                         f"lines no speed of this machine comes near {at_least_mm:g} to "
+                         f"{at_most_mm:g} mm.")
     return _with_minutes(options, area_mm2, machine).assign(
         chance_inside=chance_inside(fit, group, options, at_least_mm, at_most_mm, board))
 
@@ -99,12 +107,13 @@ def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: flo
     if choice["chance_inside"] >= wanted:
         return said + "."
     row = choice.to_frame().T
-    expected = proof(choice, _A_PROOF, [choice["depth_mm"]] * 3,
-                     float(group.readings["gauge_step_mm"].median()))
-    surer = float(chance_inside(fit.proved(expected), group, row.astype({"line_energy_j_mm": float}),
-                                at_least_mm, at_most_mm, _A_PROOF)[0])
-    helps = [f"a proof swatch that comes out as predicted would make it {100 * surer:.0f} %"] \
-        if board == NEXT else []
+    step = float(group.readings["gauge_step_mm"].median())
+    helps = []
+    if board == NEXT and choice["depth_mm"] > step:
+        expected = proof(choice, _A_PROOF, [choice["depth_mm"]] * 3, step)
+        surer = chance_inside(fit.proved(expected), group, row.astype({"line_energy_j_mm": float}),
+                              at_least_mm, at_most_mm, _A_PROOF)[0]
+        helps.append(f"a proof swatch that comes out as predicted would make it {100 * surer:.0f} %")
     if group.boards < 5:
         helps.append(f"another board ({group.boards} so far) narrows the curve")
     helps.append("a wider window takes more boards in")
@@ -113,13 +122,17 @@ def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: flo
 
 
 def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,
-          swatch: str = "1") -> pd.DataFrame:
-    """Return the readings of a proof swatch burned with a choice on a board, for `fit.proved`."""
+          swatch: str = "1", invented: bool = False) -> pd.DataFrame:
+    """Return the readings of a proof swatch burned with a choice on a board, for `fit.proved`.
+
+    Where they are invented, everything made from them says so.
+    """
     head = {name: choice[name] for name in ("species", "module_w", "wavelength_nm", "power_pct",
                                             "speed_mm_s", "line_pitch_mm", "passes")}
     return pd.DataFrame([head | {"burn": f"proof {board}", "board": board, "swatch": swatch,
                                  "reading": number, "depth_mm": float(depth),
-                                 "gauge_step_mm": gauge_step_mm}
+                                 "gauge_step_mm": gauge_step_mm,
+                                 "invented": "yes" if invented else ""}
                          for number, depth in enumerate(depths_mm, start=1)])
 
 
@@ -153,8 +166,9 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
         table = _with_minutes(pd.concat(tried, ignore_index=True), CARD_AREA_MM2, machine)
         # A setting more than a hundredth of the aim off is no match for one that is nearer.
         miss = ((table["depth_mm"] - aim).abs() / aim).clip(lower=0.01).round(2)
-        table = table.assign(aim_mm=aim, miss=miss).sort_values(["miss", "minutes"])
-        rows.append(table[table["miss"] <= _FARTHEST_MISS].head(1))
+        table = table.assign(aim_mm=aim, miss=miss)[miss <= _FARTHEST_MISS]
+        # What was burned comes before what was not, however well that fits.
+        rows.append(table.sort_values(["extrapolated", "miss", "minutes"]).head(1))
     table = pd.concat(rows, ignore_index=True)
     return table.drop(columns="miss").rename(columns={"minutes": "minutes_per_10cm2"}).assign(
         chance_inside=np.nan)

@@ -1,9 +1,12 @@
 """Suspects: readings to look at again.
 
 Decides which readings smell of a mistake, and says why. Nothing is corrected or dropped: a suspect
-stays in the fit until the maker strikes it out. Three things give a reading away: its energy per
-volume is none that wood allows, it is an inch's factor off its swatch or its curve, or it lies
-further from its swatch-mates than readings of this lab book do.
+stays in the fit until the maker strikes it out. Four things give a reading away: its energy per
+volume is none that wood allows, it is an inch's factor off its swatch-mates, it lies further from
+them than readings of this lab book do, or its whole swatch lies far from the curve. The last is
+judged by the median of all swatches' deviations, so that a slip cannot hide itself by widening
+what is usual; only the worst swatch of a wood and module is named, as a slip drags its neighbours'
+curve along.
 
 Source: energy per volume, see `testburn.woods`; 25.4 mm in an inch; studentised deviations with
 the reading component of the fit, two-sided and corrected for the number of readings (Bonferroni).
@@ -13,7 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from testburn import energy, woods
+from testburn import columns, energy, woods
 from testburn.depthfit import DepthFit
 from testburn.depthgroup import DOSE
 
@@ -22,6 +25,8 @@ _FACTORS = ((1 / energy.MM_PER_INCH, "typed in inches"), (energy.MM_PER_INCH, "i
             (0.1, "typed in cm"), (10.0, "a decimal point one place off"))
 _NEAR = 0.25
 _CHANCE = 0.05
+# Deviations have longer tails than the normal: boards are in them too.
+_SWATCH_TIMES = 1.5
 
 
 def suspects(fit: DepthFit, wood_table: pd.DataFrame) -> pd.DataFrame:
@@ -41,7 +46,9 @@ def suspects(fit: DepthFit, wood_table: pd.DataFrame) -> pd.DataFrame:
     rows = fit.fitted
     mates, others = _mates(rows)
     components = fit.components.set_index("component")["sd"]
-    scatter = np.sqrt((components["reading"] * mates) ** 2 + components["gauge"] ** 2
+    # Of two readings either may be the wrong one: both are judged by the shallower.
+    middle = mates.where(others > 1, np.minimum(mates, rows["depth_mm"]))
+    scatter = np.sqrt((components["reading"] * middle) ** 2 + components["gauge"] ** 2
                       + rows["gauge_step_mm"] ** 2 / 12)
     times = (rows["depth_mm"] - mates) / (scatter * np.sqrt(1 + 1 / others.clip(lower=1)))
     df = fit.components.set_index("component")["df"]["reading"]
@@ -51,10 +58,27 @@ def suspects(fit: DepthFit, wood_table: pd.DataFrame) -> pd.DataFrame:
         "unit": _unit_words(rows["depth_mm"] / np.where(others > 0, mates, rows["fitted_mm"])),
         "mates": np.where((times.abs() > limit) & (others > 0),
                           "far from the other readings of its swatch", ""),
+        "swatch": _swatch_words(rows, components["gauge"]),
     }, index=rows.index)
+    # Where a cause is plain, a neighbour that the slip has dragged off the curve is not accused.
+    plain = (why["volume"] != "") | (why["unit"] != "")
+    group = [rows[name] for name in columns.GROUP_KEY]
+    why.loc[plain.groupby(group).transform("any") & ~plain, "swatch"] = ""
     words = why.apply(lambda row: "; ".join(part for part in row if part), axis=1)
-    found = rows.assign(times_sd=times, why=words)[words != ""]
-    return found.sort_values("times_sd", key=abs, ascending=False)
+    found = rows.assign(times_sd=times, why=words, plain=plain)[words != ""]
+    return found.sort_values(["plain", "times_sd"], key=abs, ascending=False).drop(columns="plain")
+
+
+def _swatch_words(rows: pd.DataFrame, gauge_mm: float) -> np.ndarray:
+    """Say which swatch, the worst of each wood and module at most, lies far from its curve."""
+    swatches = rows.groupby([*columns.GROUP_KEY, "burn", "swatch"])[["depth_mm", "fitted_mm"]].mean()
+    off = (swatches["depth_mm"] / swatches["fitted_mm"].clip(lower=gauge_mm) - 1).abs()
+    usual = np.hypot(1.4826 * off.median(), gauge_mm / swatches["fitted_mm"].clip(lower=gauge_mm))
+    times = off / usual
+    worst = times == times.groupby(level=list(range(3))).transform("max")
+    odd = worst & (times > _SWATCH_TIMES * stats.norm.ppf(1 - _CHANCE / (2 * len(times))))
+    places = pd.MultiIndex.from_frame(rows[[*columns.GROUP_KEY, "burn", "swatch"]])
+    return np.where(odd.reindex(places).to_numpy(), "its whole swatch lies far from the curve", "")
 
 
 def _mates(rows: pd.DataFrame) -> tuple[pd.Series, pd.Series]:

@@ -39,6 +39,11 @@ class Workshop:
         return Machine.read(file) if file.exists() else Machine()
 
     @property
+    def plans(self) -> Path:
+        """Where burn plans go: beside the cards, as only a pressed button writes to a lab book."""
+        return self.cards / "plans"
+
+    @property
     def woods(self) -> pd.DataFrame:
         """The lab book's own woods, or the project's where it has none."""
         file = self.book / "woods.csv"
