@@ -59,7 +59,7 @@ def test_an_energy_that_wood_cannot_have_is_said_with_its_joules(burns, wood):
     assert said["why"].str.contains("J/mm³ is more than wood is known to take").sum() == 3
     dose = 18 / 75 / 0.05
     expected = dose / said["depth_mm"].iloc[0]
-    assert said["why"].iloc[0].startswith(f"{expected:.2g} J/mm³ is more than wood")
+    assert said["why"].iloc[0].startswith(f"{expected:.3g} J/mm³ is more than wood")
 
 
 def test_a_depth_of_nothing_is_not_divided_by(burns, wood):

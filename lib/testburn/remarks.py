@@ -107,7 +107,7 @@ def _energy_doubts(depths, unit, dose_j_mm2, limits) -> list[str]:
         worst = max(flat, key=flat.get)
         in_inches = unit == "mm" and flat[worst] / energy.MM_PER_INCH >= limits["warn_below"]
         ask = "did you mean inches?" if in_inches else "did the gauge reach the floor?"
-        found.append(f"{_named(flat)}: {depths[worst]:.3g} mm at {flat[worst]:.2g} J/mm³ is "
+        found.append(f"{_named(flat)}: {depths[worst]:.3g} mm at {_two_digits(flat[worst])} J/mm³ is "
                      "shallower than wood usually gives "
                      f"(up to {limits['warn_above']:.2g} J/mm³): {ask}")
     return found
@@ -149,3 +149,8 @@ def _summary(depths, burned) -> list[Remark]:
     if len(depths) > 1:
         parts.append(f"spread {max(depths.values()) - min(depths.values()):.2g} mm")
     return [Remark("plain", "; ".join(parts))] if parts else []
+
+
+def _two_digits(number: float) -> str:
+    """Return two significant digits without a power of ten: 120, not 1.2e+02."""
+    return f"{float(f'{number:.2g}'):g}"
