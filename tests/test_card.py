@@ -400,3 +400,9 @@ def test_a_preview_is_a_picture_of_the_page(tmp_path):
     assert made.startswith(b"\x89PNG")
     width, height = (int.from_bytes(made[at:at + 4]) for at in (16, 20))
     assert (width, height) == (pytest.approx(148 / 25.4 * 72, abs=1), pytest.approx(210 / 25.4 * 72, abs=1))
+
+
+def test_measured_readings_with_an_invented_proof_are_not_called_invented():
+    fit = stand_in(invented=True)
+    measured = replace(fit, readings=fit.readings.assign(invented=""))
+    assert card.document(measured, choices(fit))["invented"] == card.INVENTED_PROOF

@@ -255,7 +255,7 @@ def test_a_saved_burn_is_never_overwritten(book):
     content = (book / "burns" / "oak-01.csv").read_bytes()
     again = form_for(book, [{"swatch": "1", "speed": "99", "depths": ["0.9"]}])
     again.save.click()
-    assert "oak-01.csv is already in the lab book. Give the burn another id; or, to correct" in again.said.value
+    assert "oak-01.csv is already in the lab book. To correct it, choose it under Open" in again.said.value
     assert (book / "burns" / "oak-01.csv").read_bytes() == content
     again.header["burn"].value = "oak-02"
     again.save.click()
@@ -909,3 +909,22 @@ def test_a_doubtful_burn_once_saved_is_not_saved_again(book):
         form.save.click()
     assert "oak-01.csv is already in the lab book." in form.said.value
     assert len(list((book / "burns").iterdir())) == 1
+
+
+# ------------------------------------------------------------------ one board must not count as two
+def test_the_very_same_depths_under_another_name_are_asked_about(book):
+    form_for(book).save.click()
+    again = form_for(book, burn="oak-01-again", board="C 1")
+    again.save.click()
+    assert "Burn oak-01 holds the very same depths." in again.said.value
+    assert [file.stem for file in (book / "burns").iterdir()] == ["oak-01"]
+    again.save.click()
+    assert "Saved 5 readings in" in again.said.value
+
+
+def test_other_depths_are_not_asked_about(book):
+    form_for(book).save.click()
+    other = form_for(book, burn="oak-02", board="C2")
+    other.rows[0].depths[0].value = "0.65"
+    other.save.click()
+    assert "Saved 5 readings in" in other.said.value

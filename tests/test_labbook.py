@@ -69,8 +69,9 @@ def test_a_saved_burn_is_never_overwritten(saved, sound):
     with pytest.raises(FileExistsError) as caught:
         labbook.save(pd.DataFrame(sound()).assign(depth_mm=1), saved)
     assert str(caught.value) == (
-        "b01.csv is already in the lab book. Give the burn another id; or, to correct the saved "
-        f"one, edit the file {(saved / 'burns' / 'b01.csv').resolve()}, or strike the reading.")
+        "b01.csv is already in the lab book. To correct it, choose it under Open in the notebook "
+        f"that enters readings, or edit {(saved / 'burns' / 'b01.csv').resolve()}. Only a burn "
+        "that is not in there yet needs another id.")
     assert (saved / "burns" / "b01.csv").read_bytes() == before
 
 

@@ -35,6 +35,7 @@ CHOICE_COLUMNS = (
 )
 
 INVENTED = "Invented demo data. Nothing here was measured: do not burn by it."
+INVENTED_PROOF = "The proof on this card is invented: do not burn by it."
 INTERVAL_MEANS = (
     "What the {level} interval means: a depth reading on your next board should fall inside it "
     "about {share} times in 100, if that board is like the boards burned. Before the job, burn one "
@@ -165,10 +166,18 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
     return {
         "title": f"Settings card: {only}" if len(pages) == 1 else f"{len(pages)} settings cards",
         "width_mm": width, "height_mm": height,
-        "invented": INVENTED if fit.invented else None, "pages": pages,
+        "invented": _invented(fit), "pages": pages,
         "columns": {"index": ["Species", "Module", "Depths", "Boards", "Page"]},
         "provenance": f"data\u00a0{fit.fingerprint[:12]} · testburn\u00a0{testburn.__version__}",
     }
+
+
+def _invented(fit: "DepthFit") -> str | None:
+    """Return what has to stand on every page about invented data, or nothing."""
+    if not fit.invented:
+        return None
+    measured = "invented" in fit.readings and not (fit.readings["invented"] == "yes").any()
+    return INVENTED_PROOF if measured else INVENTED
 
 
 def _compiled(content: dict) -> bytes:
@@ -299,15 +308,4 @@ def _provenance(readings: pd.DataFrame, group: pd.Series) -> str:
         cardtext.count(readings["burn"].nunique(), "burn"),
     ])
     said = f"{counts}, " + (days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}")
-    return said + "".join(f", {word}" for word in _kept_alike(readings))
-
-
-def _kept_alike(readings: pd.DataFrame) -> list[str]:
-    """Return what was the same in every burn and has to stay so: air, direction, focus."""
-    words = []
-    for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "lines {} the grain"),
-                       ("focus_offset_mm", "focus {:+g} mm")):
-        values = set(readings[name].dropna()) - {""} if name in readings else set()
-        if len(values) == 1:
-            words.append(form.format(values.pop()))
-    return words
+    return said + "".join(f", {word}" for word in cardtext.kept_alike(readings))

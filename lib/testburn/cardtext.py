@@ -54,3 +54,14 @@ def said(text: object, longest: int, longest_word: int = 24) -> str:
 def cut(text: str, longest: int) -> str:
     """Return the text, its end replaced by … where it is longer than allowed."""
     return text if len(text) <= longest else text[:longest - 1] + "…"
+
+
+def kept_alike(readings: pd.DataFrame) -> list[str]:
+    """Return what was the same in every burn and has to stay so: air, direction, focus."""
+    words = []
+    for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "lines {} the grain"),
+                       ("focus_offset_mm", "focus {:+g} mm")):
+        values = set(readings[name].dropna()) - {""} if name in readings else set()
+        if len(values) == 1:
+            words.append(form.format(values.pop()))
+    return words

@@ -265,10 +265,11 @@ class BurnForm(widgets.VBox):
         """Return what the maker should see before the burn is saved by a second press."""
         doubtful = sum(any(remark.weight == "doubt" for remark in self._said_of(row))
                        for row in self.rows)
-        if not (doubtful or self.saved):
-            return []
         # Checked first, so that a doubt is only asked about where nothing is wrong.
         checked = labbook.check(readings, self._limits.index)
+        twin = "" if self.saved else self._twin(checked)
+        if not (doubtful or self.saved or twin):
+            return []
         changed = correction.changes(self.saved.readings, checked) if self.saved else []
         if self.saved and not changed:
             raise ValueError("Nothing is changed.")
@@ -276,8 +277,18 @@ class BurnForm(widgets.VBox):
         if doubtful:
             said.append(Remark("fault", f"{doubtful} swatch{'es look' if doubtful > 1 else ' looks'} "
                                "doubtful, see beside. Correct, or keep as it is."))
+        if twin:
+            said.append(Remark("fault", f"Burn {twin} holds the very same depths. If this is that "
+                               "board, do not save it twice: one board would count as two."))
         return [Remark("fault", f"Not saved yet; press {self.save.description} again to "
                        + ("save these changes." if self.saved else "save it so.")), *said]
+
+    def _twin(self, readings) -> str:
+        """Return the saved burn with the very same depths; a book that cannot be read has none."""
+        try:
+            return remarks.twin_of(readings, labbook.read(self.book))
+        except (OSError, ValueError):
+            return ""
 
     def _write(self, readings) -> Path:
         if self.saved:

@@ -107,8 +107,9 @@ def save(frame: pd.DataFrame, folder: str | Path, species=None) -> Path:
         except FileExistsError:
             there = target
     raise FileExistsError(
-        f"{there.name} is already in the lab book. Give the burn another id; or, to correct "
-        f"the saved one, edit the file {there.resolve()}, or strike the reading.")
+        f"{there.name} is already in the lab book. To correct it, choose it under Open in the "
+        f"notebook that enters readings, or edit {there.resolve()}. Only a burn that is not "
+        "in there yet needs another id.")
 
 
 def version(folder: str | Path, burn: str) -> str:

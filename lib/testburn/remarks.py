@@ -151,6 +151,20 @@ def _summary(depths, burned) -> list[Remark]:
     return [Remark("plain", "; ".join(parts))] if parts else []
 
 
+def twin_of(readings: pd.DataFrame, book: pd.DataFrame) -> str:
+    """Return the saved burn that holds exactly these depths, or nothing.
+
+    One board counted as two makes the lab book surer than it is.
+    """
+    def depths(rows: pd.DataFrame) -> list[float]:
+        return rows.sort_values(["speed_mm_s", "reading"])["depth_mm"].round(4).tolist()
+
+    kin = book[(book["species"] == readings["species"].iloc[0])
+               & (book["module_w"] == readings["module_w"].iloc[0])]
+    new = depths(readings)
+    return next((burn for burn, rows in kin.groupby("burn") if len(new) > 3 and depths(rows) == new), "")
+
+
 def _two_digits(number: float) -> str:
     """Return two significant digits without a power of ten: 120, not 1.2e+02."""
     return f"{float(f'{number:.2g}'):g}"
