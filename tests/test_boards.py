@@ -118,6 +118,8 @@ def test_one_proof_is_shrunk_by_the_variances(fit, next_board):
     variances, depth = fit.components.variances, before.depth_mm[0]
     noise = variances[1] + (variances[2] + (variances[3] + 0.01**2 / 12) / depth**2) / 3
     known = before.relative_sd[0] ** 2          # board, and the little the curve may be off
+    _, _, slopes = boards._log_rows(fit, 0, np.array([x]))
+    assert (slopes @ state.mean)[0] == pytest.approx(gap * known / (known + noise), rel=1e-9)
     # The curve's errors are added and the board's multiplied, so the log moves by this but for
     # the square of the curve's small share.
     moved = np.log(after.depth_mm / before.depth_mm)[0]

@@ -28,7 +28,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from testburn import card, labbook
+from testburn import labbook
 from testburn.workshop import BOOK_FILES, DEMO, PROJECT
 
 try:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from testburn import correction, draft, entry, forms, formboxes, labbook
+from testburn import correction, draft, entry, forms, formboxes
 from testburn.formboxes import STYLE, as_html, button, message
 from testburn.importform import ImportForm
 from testburn.keys import Keys

@@ -17,7 +17,7 @@ import pandas as pd
 from testburn import boards, boardtable, columns, curvefit, energy, proofcheck, swatches, woods
 from testburn.boards import BoardState, Predictive
 from testburn.curvefit import CurveFit
-from testburn.depthgroup import DOSE, ENERGY, LEVEL, GroupFit
+from testburn.depthgroup import DOSE, LEVEL, GroupFit
 from testburn.guess import Guess, guess
 from testburn.proofcheck import NEXT
 from testburn.readingcheck import fingerprint
