@@ -309,7 +309,7 @@ def kept(page, count):
 @pytest.mark.browser
 def test_a_burn_by_keyboard_alone_an_inch_slip_a_crash_and_a_save(bench):
     page = bench.page
-    bench.open("2_enter_readings.ipynb")
+    bench.open("03_enter_readings.ipynb")
     bench.run_all()
     type_header(page)
     type_swatch(page, "1")
@@ -371,7 +371,7 @@ def test_a_burn_by_keyboard_alone_an_inch_slip_a_crash_and_a_save(bench):
 @pytest.mark.browser
 def test_the_form_is_readable_at_1280_by_800_and_works_with_keys_alone(bench):
     page = bench.page
-    bench.open("2_enter_readings.ipynb")
+    bench.open("03_enter_readings.ipynb")
     bench.run_all()
     type_header(page, {"Burn id": "bench-02", "Species": "white oak", "Line spacing": "0.05 wide"})
     tab_to(page, "Swatch 1 speed mm/s")
@@ -431,7 +431,7 @@ def plotly_charts(notebook):
 
 @pytest.mark.browser
 def test_charts_are_drawn_without_a_network(bench):
-    bench.open("4_compare_species.ipynb")
+    bench.open("05_compare_species.ipynb")
     wanted = plotly_charts(bench.notebook)
     assert len(wanted) == 3 and sum(wanted) > 300
     # What is on the page so far comes from the file: away with it.
@@ -451,7 +451,7 @@ def test_charts_are_drawn_without_a_network(bench):
 
 @pytest.mark.browser
 def test_the_card_is_made_and_the_browser_opens_it(bench):
-    bench.open("6_print_the_card.ipynb")
+    bench.open("09_print_the_card.ipynb")
     bench.clear_outputs()
     bench.run_all()
     assert {path.name for path in (bench.home / "cards").iterdir()} == {

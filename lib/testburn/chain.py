@@ -89,7 +89,7 @@ def _checked_run(refresh: bool) -> int:
         readings = labbook.read(workshop.book)
         if readings.empty:
             print("The lab book holds no readings yet. Enter a burn first: "
-                  "python3 lib/start.py lab --labdata FOLDER, then notebook 2.")
+                  "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
             return 1
         # What no notebook could do without is tried here, where it is said in one line.
         fit = depthfit.fit(readings)

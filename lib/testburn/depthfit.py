@@ -20,7 +20,7 @@ from testburn.curvefit import CurveFit
 from testburn.depthgroup import DOSE, LEVEL, GroupFit
 from testburn.guess import Guess, guess
 from testburn.proofcheck import NEXT
-from testburn.readingcheck import fingerprint
+from testburn.readingcheck import fingerprint, joined_marks
 from testburn.swatches import Swatches
 
 GROUP = list(columns.GROUP_KEY)
@@ -42,6 +42,8 @@ class DepthFit:
         species, module_w, wavelength_nm and `why` of the groups that could not be fitted.
     proved_boards : dict
         What proof swatches taught: (group index, board) → BoardState.
+    proof_marks : tuple of str
+        The fingerprint of each proof's readings.
     """
 
     readings: pd.DataFrame
@@ -49,6 +51,7 @@ class DepthFit:
     left_out: pd.DataFrame
     proved_boards: dict[tuple[int, str], BoardState] = field(default_factory=dict)
     invented_proof: bool = False
+    proof_marks: tuple[str, ...] = ()
 
     @cached_property
     def groups(self) -> tuple[GroupFit, ...]:
@@ -92,9 +95,14 @@ class DepthFit:
         return self.invented_proof or bool((self.readings["invented"] == "yes")[used].any())
 
     @cached_property
-    def fingerprint(self) -> str:
+    def readings_mark(self) -> str:
         """Twelve hex digits of the readings used; see `readingcheck.fingerprint`."""
         return fingerprint(self.readings[self.readings["used"]])
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """Twelve hex digits of all that a prediction rests on: the readings used, and the proofs."""
+        return joined_marks(self.readings_mark, *sorted(self.proof_marks))
 
     def group(self, species: str, module_w: float, wavelength_nm: float | None = None) -> GroupFit:
         """Return the fit of one species × module.
@@ -217,7 +225,8 @@ class DepthFit:
                 float(member["gauge_step_mm"].median()))
         made_up = "invented" in rows and (rows["invented"] == "yes").any()
         return replace(self, proved_boards=learned,
-                       invented_proof=bool(self.invented_proof or made_up))
+                       invented_proof=bool(self.invented_proof or made_up),
+                       proof_marks=(*self.proof_marks, fingerprint(rows)))
 
     def _state_before_proof(self, group: GroupFit, board: str) -> BoardState:
         """Return what its burn says of a board, or what is known of any board."""

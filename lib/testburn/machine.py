@@ -11,11 +11,19 @@ from pathlib import Path
 import numpy as np
 
 
+_WANTED = {"list": "a list of numbers, e.g. [90]", "number": "a number", "yes or no": "true or false"}
+
+
 @dataclass(frozen=True)
 class Machine:
     """What the machine can be set to. None means: what was burned in the group.
 
     The acceleration is that of the head along a line; without it minutes count the burning only.
+    What every turn costs besides is `turn_overhead_s`. Between pieces the head goes at
+    `travel_speed_mm_s` (None: the highest speed). A machine that `skips_blanks` leaves a line where
+    nothing is left to burn and hurries over wide gaps. The last four are for the stock check
+    (`stock`): room above the grid with the module at the top, the grid's height, how far the
+    module's nose stands off the face in focus, and how far the module travels up and down.
     """
 
     min_speed_mm_s: float = 1.0
@@ -25,6 +33,13 @@ class Machine:
     line_pitches_mm: tuple[float, ...] | None = None
     passes: tuple[int, ...] | None = None
     acceleration_mm_s2: float | None = None
+    turn_overhead_s: float = 0.0
+    travel_speed_mm_s: float | None = None
+    skips_blanks: bool = False
+    bed_clearance_mm: float | None = None
+    grid_height_mm: float | None = None
+    focus_gap_mm: float | None = None
+    focus_travel_mm: float | None = None
 
     def __post_init__(self):
         if not 0 < self.min_speed_mm_s <= self.max_speed_mm_s:
@@ -36,6 +51,13 @@ class Machine:
         if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
             raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
                              "Give powers above 0 and at most 100 %.")
+        for name in ("acceleration_mm_s2", "travel_speed_mm_s", "bed_clearance_mm", "focus_gap_mm"):
+            if (value := getattr(self, name)) is not None and not value > 0:
+                raise ValueError(f"The machine's {name} is {value:g}. Give a number above 0, or leave "
+                                 "it out.")
+        for name in ("turn_overhead_s", "grid_height_mm", "focus_travel_mm"):
+            if (value := getattr(self, name)) is not None and not value >= 0:
+                raise ValueError(f"The machine's {name} is {value:g}. It cannot be below 0.")
 
     @classmethod
     def read(cls, path: str | Path) -> "Machine":
@@ -56,12 +78,8 @@ class Machine:
             raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "
                              f"Known are: {', '.join(known)}.")
         for name, value in said.items():
-            listed = name in ("powers_pct", "line_pitches_mm", "passes")
-            numbers = value if listed and isinstance(value, list) else [value]
-            if listed != isinstance(value, list) or not all(
-                    isinstance(one, (int, float)) and not isinstance(one, bool) for one in numbers):
-                wanted = "a list of numbers, e.g. [90]" if listed else "a number"
-                raise ValueError(f"{Path(path).name}: {name} is {value!r}. Write {wanted}.")
+            if not _fits(name, value):
+                raise ValueError(f"{Path(path).name}: {name} is {value!r}. Write {_WANTED[_kind(name)]}.")
         return cls(**{name: tuple(value) if isinstance(value, list) else value
                       for name, value in said.items()})
 
@@ -69,3 +87,19 @@ class Machine:
         """Return every speed that can be set, in mm/s."""
         steps = int((self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s + 1e-9)
         return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(steps + 1)
+
+
+def _kind(name: str) -> str:
+    """Return what kind of value the machine's file holds under a name."""
+    lists = ("powers_pct", "line_pitches_mm", "passes")
+    return "list" if name in lists else "yes or no" if name == "skips_blanks" else "number"
+
+
+def _fits(name: str, value) -> bool:
+    """Return whether a value of the machine's file is of the kind its name asks for."""
+    kind = _kind(name)
+    if kind == "yes or no":
+        return isinstance(value, bool)
+    numbers = value if kind == "list" and isinstance(value, list) else [value]
+    return (kind == "list") == isinstance(value, list) and all(
+        isinstance(one, (int, float)) and not isinstance(one, bool) for one in numbers)

@@ -19,7 +19,19 @@ min_speed_mm_s = 1
 max_speed_mm_s = 600
 speed_step_mm_s = 1
 # How briskly the head speeds up and slows down along a line. Without it, minutes count burning only.
+# Time two or more jobs with a stopwatch and the notebook on time works it out; see there.
 # acceleration_mm_s2 = 1000
+# turn_overhead_s = 0.0
+# Between pieces, with the beam off. Without it, the highest speed.
+# travel_speed_mm_s = 300
+# true if the head leaves a line where nothing is left to burn and hurries over gaps.
+# skips_blanks = false
+# For the stock check: room above the grid with the module at the top, height of the grid, distance
+# from the module's nose to the face in focus, and how far the module can be moved up and down.
+# bed_clearance_mm = 60
+# grid_height_mm = 22
+# focus_gap_mm = 7
+# focus_travel_mm = 40
 """
 
 

@@ -286,8 +286,17 @@ def burn_name_fault(burn: str) -> tuple[str, str] | None:
 def fingerprint(readings: pd.DataFrame) -> str:
     """Return twelve hex digits that another reading, or another value, would change.
 
-    The order of the rows and the optional columns do not count.
+    The order of the rows and the optional columns do not count; of a proof's readings, those
+    required columns count that it has.
     """
-    kept = readings[list(columns.REQUIRED)].sort_values(list(columns.READING_KEY))
+    kept = readings[[name for name in columns.REQUIRED if name in readings]]
+    kept = kept.sort_values(list(columns.READING_KEY))
     text = kept.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
     return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+
+
+def joined_marks(first: str, *others: str) -> str:
+    """Return one fingerprint of several; of one alone, itself."""
+    if not others:
+        return first
+    return hashlib.sha256(" ".join((first, *others)).encode("ascii")).hexdigest()[:12]

@@ -7,6 +7,7 @@ copy where that is not set.
 """
 
 import atexit
+import hashlib
 import os
 import shutil
 import sys
@@ -21,7 +22,8 @@ from testburn.machine import Machine
 
 PROJECT = Path(__file__).resolve().parents[2]
 DEMO = PROJECT / "labdata"
-BOOK_FILES = ("burns", "woods.csv", "strikes.csv", "machine.toml", "datapackage.json")
+BOOK_FILES = ("burns", "jobs", "artwork", "woods.csv", "strikes.csv", "timed_runs.csv", "machine.toml",
+              "datapackage.json")
 
 
 @dataclass(frozen=True, repr=False)
@@ -42,6 +44,22 @@ class Workshop:
     def plans(self) -> Path:
         """Where burn plans go: beside the cards, as only a pressed button writes to a lab book."""
         return self.cards / "plans"
+
+    @property
+    def jobs(self) -> Path:
+        """The folder of finished jobs; it need not be there yet."""
+        return self.book / "jobs"
+
+    @property
+    def artwork(self) -> Path:
+        """The folder of the drawings to engrave; it need not be there yet."""
+        return self.book / "artwork"
+
+    @property
+    def records(self) -> Path:
+        """Where printed cards leave what they promised; every lab book has its own."""
+        mark = "" if self.scratch else hashlib.sha256(str(self.book).encode("utf-8")).hexdigest()[:6]
+        return self.cards / "records" / ("demo" if self.scratch else f"{self.book.name}-{mark}")
 
     @property
     def woods(self) -> pd.DataFrame:
@@ -85,6 +103,8 @@ def _scratch_copy() -> Path:
     atexit.register(shutil.rmtree, scratch, ignore_errors=True)
     for name in BOOK_FILES:
         source = DEMO / name
+        if not source.exists():
+            continue
         if source.is_dir():
             shutil.copytree(source, scratch / "labdata" / name)
         else:
