@@ -519,7 +519,7 @@ def test_a_draft_put_away_is_offered_no_more_but_not_deleted(book):
     opened = Bench(book)
     buttons(opened)["Put away"].click()
     assert opened.form is not None and drafts(book) == []
-    assert len(list((book / "journal" / "saved").iterdir())) == 1
+    assert len(list((book / "journal" / "put-away").iterdir())) == 1
 
 
 def test_start_new_leaves_the_draft_for_another_time(book):
@@ -656,6 +656,24 @@ def test_a_saved_burn_is_corrected_after_its_change_was_shown(book):
     assert "Saved 4 readings" in form.said.value
     assert saved(book)["depth_mm"].tolist() == [0.66, 0.67, 0.32, 0.3]
     assert before in [file.read_bytes() for file in (book / "history").rglob("*.csv")]
+
+
+def test_a_burn_once_saved_is_corrected_from_there_on(book):
+    opened = Bench(book)
+    form = opened.form
+    for name, text in HEADER.items():
+        form.header[name].value = text
+    form.rows[0].speed.value, form.rows[0].depths[0].value = "150", "0.62"
+    form.save.click()
+    assert "Correct saved burn: oak-01" in [label for label, _ in opened.choose.options]
+    assert form.header["burn"].disabled and form.save.description == "Save correction"
+    form.rows[0].depths[0].value = "0.66"
+    form.save.click()
+    assert "Depth 0.62 becomes 0.66 mm" in form.said.value
+    form.save.click()
+    assert saved(book, "oak-01")["depth_mm"].tolist() == [0.66]
+    form.rows[0].depths[0].value = "0.67"
+    assert draft.resumed(book, drafts(book)[0])[1].correcting["seen"] == labbook.version(book, "oak-01")
 
 
 def test_a_correction_without_a_change_saves_nothing(book):
@@ -907,7 +925,7 @@ def test_a_doubtful_burn_once_saved_is_not_saved_again(book):
     form = form_for(book, DOUBTFUL)
     for _ in range(3):
         form.save.click()
-    assert "oak-01.csv is already in the lab book." in form.said.value
+    assert "Nothing is changed." in form.said.value
     assert len(list((book / "burns").iterdir())) == 1
 
 

@@ -18,8 +18,8 @@ def code_cells(path):
     return [cell for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"]
 
 
-def test_seven_notebooks_numbered_without_a_gap():
-    assert [int(path.stem.split("_")[0]) for path in notebooks()] == list(range(1, 8))
+def test_the_notebooks_are_numbered_without_a_gap():
+    assert [int(path.stem.split("_")[0]) for path in notebooks()] == list(range(1, 12))
 
 
 def test_nothing_else_is_a_notebook():

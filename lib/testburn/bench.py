@@ -104,7 +104,7 @@ class Bench(widgets.VBox):
 
     def _put_away(self, name: str) -> None:
         try:
-            draft.Draft(self._folder, name).close()
+            draft.Draft(self._folder, name).put_away()
         except OSError as fault:
             self._refuse(fault)
             return
@@ -127,6 +127,11 @@ class Bench(widgets.VBox):
         """Show a form in place of what is shown, and forget the offers: they come again later."""
         self.form, self.said.value = form, ""
         self.offers.children, self._slot.children = [], [form]
+        form.when_saved = self._list_anew
+        self._list_anew()
+
+    def _list_anew(self) -> None:
+        """List what can be opened, with what was saved a moment ago."""
         chosen = self.choose.value
         self.choose.options = self._choices()
         if chosen in [value for _, value in self.choose.options]:

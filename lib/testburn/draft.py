@@ -76,6 +76,10 @@ class Draft:
             journal.close(self.folder, self.name)
             self.begun = False
 
+    def put_away(self) -> None:
+        """Put the draft away unsaved; its file stays, in journal/put-away/."""
+        journal.close(self.folder, self.name, "put-away")
+
 
 def row_cell(place: int, name: str, number: int = 0) -> str:
     """Name a cell of the grid, e.g. row 2 depth 1; `place` counts from 0."""

@@ -92,6 +92,7 @@ class BurnForm(widgets.VBox):
         self.header["burn"].disabled = saved is not None
         self.header_said, self.said, self.kept = (formboxes.message() for _ in range(3))
         self._saved, self._warned, self._chart = False, False, chart
+        self._place, self.when_saved = formboxes.message(), lambda: None
         self.plot = widgets.Output()
         self.rows, self._grid, self._headings = [], widgets.VBox(), widgets.HBox()
         rows = typed.get("swatches") or [{"swatch": str(n)} for n in range(1, 7)]
@@ -107,10 +108,11 @@ class BurnForm(widgets.VBox):
         lines = [formboxes.wrapped(title, [self.header[name] for name in line])
                  for title, line in LINES.items()]
         super().__init__([
-            widgets.HTML(formboxes.STYLE), Keys(begin=begin), self._place_line(notice), *lines,
+            widgets.HTML(formboxes.STYLE), Keys(begin=begin), self._place, *lines,
             self.header_said, self.plot, self._headings, self._grid,
             widgets.HBox([self.add_swatch, self.add_reading, self.save, self.kept]), self.said])
         self.add_class("burn-entry")
+        self._say_place(notice)
         self._say_all()
         self._show_progress()
 
@@ -119,7 +121,7 @@ class BurnForm(widgets.VBox):
         return ({name: box.value for name, box in self.header.items()}
                 | {"swatches": [row.typed() for row in self.rows]})
 
-    def _place_line(self, notice) -> widgets.HTML:
+    def _say_place(self, notice: str = "") -> None:
         """Say which folder is written to, and whether it only is for trying out."""
         folder = html.escape(str((self.book / "burns").resolve()))
         text = f"<p>Saves into <b>{folder}</b></p>"
@@ -131,9 +133,7 @@ class BurnForm(widgets.VBox):
                      "invented demo lab book. What you save here is marked invented.</p>")
         if notice:
             text += as_html([Remark("doubt", line) for line in notice.splitlines()])
-        box = formboxes.message()
-        box.value = text
-        return box
+        self._place.value = text
 
     def _header_box(self, name, value, species):
         box = formboxes.header_box(name, value, species)
@@ -302,10 +302,15 @@ class BurnForm(widgets.VBox):
             self.draft.close()
         except OSError as error:
             said.append(Remark("doubt", f"The draft could not be put away: {error}"))
-        if self.saved:
-            self.saved = correction.saved_burn(self.book, self.saved.burn)
+        # What is changed from here on corrects the burn that now is in the lab book.
+        self.saved = correction.saved_burn(self.book, file.stem)
+        self.draft = Draft(self.draft.folder,
+                           correcting={"burn": self.saved.burn, "seen": self.saved.seen})
+        self.header["burn"].disabled, self.save.description = True, "Save correction"
+        self._say_place()
         self._saved = True
         self.said.value = as_html(said)
+        self.when_saved()
 
     def _refuse(self, faults: list[str]) -> None:
         said = ["Not saved; everything you typed is still here.", *faults]

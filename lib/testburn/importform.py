@@ -36,6 +36,7 @@ class ImportForm(widgets.VBox):
     """
 
     def __init__(self, book: str | Path, scratch: bool = False):
+        self.when_saved = lambda: None
         self.book, self.scratch = Path(book), scratch
         own = self.book / "woods.csv"
         wood = woods.read(own if own.exists() else woods.HANDBOOK)
@@ -208,6 +209,7 @@ class ImportForm(widgets.VBox):
         else:
             self.said.value = as_html([
                 Remark("saved", f"Saved {len(checked)} readings in {', '.join(map(str, files))}.")])
+            self.when_saved()
 
     def _refuse(self, why: str) -> None:
         self.said.value = as_html([Remark("fault", f"Not saved. {why}")])

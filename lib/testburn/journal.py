@@ -3,7 +3,7 @@
 Decides how a half-entered burn survives a crash, a closed tab or a restarted kernel: each accepted
 cell is one line of JSON appended to journal/<draft>.jsonl in the lab book and forced to the disk
 before anything else happens. A line that a crash tore is no cell. Nothing typed is ever deleted: the
-journal of a burn that was saved moves to journal/saved/.
+journal of a burn that was saved moves to journal/saved/, of one put away to journal/put-away/.
 """
 
 import datetime
@@ -74,8 +74,10 @@ def drafts(book: str | Path) -> pd.DataFrame:
     return found.sort_values(["started", "draft"], ascending=False, ignore_index=True)
 
 
-def close(book: str | Path, draft: str) -> None:
+def close(book: str | Path, draft: str, into: str = "saved") -> None:
     """Move the journal of a draft that was saved to journal/saved/; without a journal, nothing.
+
+    One that was put away unsaved goes into another folder, so that it can be told apart.
 
     Raises
     ------
@@ -86,7 +88,7 @@ def close(book: str | Path, draft: str) -> None:
     if not file.exists():
         return
     with safekeeping.locked(book), safekeeping.in_words(f"The journal {file.name}"):
-        saved, number = file.parent / "saved", 1
+        saved, number = file.parent / into, 1
         safekeeping.make_folder(book, saved)
         target = saved / file.name
         while target.exists():

@@ -4,6 +4,9 @@ Decides by the prediction itself, backwards: the energy for a depth by inverting
 (`energyfor`), the chance to land inside a window from the same distribution that draws the band.
 """
 
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -12,6 +15,9 @@ from testburn.depthfit import NEXT, DepthFit
 from testburn.depthgroup import LEVEL, GroupFit
 from testburn.energyfor import EnergyFor, energy_needs, line_energy_for
 from testburn.machine import Machine
+
+if TYPE_CHECKING:
+    from testburn.artwork import Artwork
 
 __all__ = ["EnergyFor", "Machine", "advice", "by_speed", "chance_inside", "choose", "energy_needs",
            "for_card", "left_off", "line_energy_for", "proof", "round_depths", "steps"]
@@ -28,7 +34,8 @@ _FARTHEST_MISS = 0.05
 
 def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_most_mm: float,
            machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2, board: str = NEXT,
-           chance: float = GOOD_CHANCE, wavelength_nm: float | None = None) -> pd.DataFrame:
+           chance: float = GOOD_CHANCE, wavelength_nm: float | None = None,
+           artwork: "Artwork | None" = None) -> pd.DataFrame:
     """Return the settings that land inside a depth window, fastest first.
 
     For each power, pitch and number of passes: of the speeds whose chance to land inside reaches
@@ -39,17 +46,19 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     at_least_mm, at_most_mm : float
         The window, 0 < at_least_mm < at_most_mm.
     area_mm2 : float
-        Area to engrave; minutes are those of a block with lines 100 mm long.
+        Area to engrave; without artwork, minutes are those of a block with lines 100 mm long.
     chance : float
         Wanted chance that the recess on that board lies inside the window.
+    artwork : Artwork, optional
+        The drawing to engrave: minutes are then its own, swept in the fastest `way`.
 
     Returns
     -------
     DataFrame
         species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
         line_energy_j_mm, depth_mm, lower_mm, upper_mm and level (of a single reading),
-        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes,
-        extrapolated.
+        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes, way (with
+        artwork), extrapolated.
 
     Raises
     ------
@@ -61,10 +70,9 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
                          "Give a least depth above 0 and a greater largest depth.")
     group = fit.group(species, module_w, wavelength_nm)
     group.must_rise()
-    found = []
+    found, timed = [], _clock(area_mm2, machine, artwork)
     for tried in _combinations(group, machine):
-        options = _with_minutes(_predicted(fit, group, machine.speeds(), *tried, board),
-                                area_mm2, machine)
+        options = timed(_predicted(fit, group, machine.speeds(), *tried, board))
         options["chance_inside"] = chance_inside(fit, group, options, at_least_mm, at_most_mm, board)
         options["chance_shallow"] = chance_inside(fit, group, options, -np.inf, at_least_mm, board)
         options["good"] = options["chance_inside"] >= chance
@@ -80,7 +88,7 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
 
 def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
              machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2,
-             board: str = NEXT) -> pd.DataFrame:
+             board: str = NEXT, artwork: "Artwork | None" = None) -> pd.DataFrame:
     """Return every speed at a choice's power, pitch and passes, with its chance and minutes.
 
     Only speeds whose depth lies between half the window's floor and twice its ceiling are kept.
@@ -93,7 +101,7 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
         raise ValueError(f"At {choice['power_pct']:g} % and {choice['line_pitch_mm']:g} mm between "
                          f"lines no speed of this machine comes near {at_least_mm:g} to "
                          f"{at_most_mm:g} mm.")
-    return _with_minutes(options, area_mm2, machine).assign(
+    return _clock(area_mm2, machine, artwork)(options).assign(
         chance_inside=chance_inside(fit, group, options, at_least_mm, at_most_mm, board))
 
 
@@ -163,7 +171,7 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
     for aim in depths_mm:
         tried = [_nearest(fit, group, machine, aim, *one, board)
                  for one in _combinations(group, machine)]
-        table = _with_minutes(pd.concat(tried, ignore_index=True), CARD_AREA_MM2, machine)
+        table = _clock(CARD_AREA_MM2, machine)(pd.concat(tried, ignore_index=True))
         # A setting more than a hundredth of the aim off is no match for one that is nearer.
         miss = ((table["depth_mm"] - aim).abs() / aim).clip(lower=0.01).round(2)
         table = table.assign(aim_mm=aim, miss=miss)[miss <= _FARTHEST_MISS]
@@ -245,8 +253,18 @@ def _nearest(fit, group, machine, aim_mm, power_pct, line_pitch_mm, passes, boar
     return options.loc[[(options["depth_mm"] - aim_mm).abs().idxmin()]]
 
 
-def _with_minutes(options, area_mm2, machine) -> pd.DataFrame:
-    """Add the minutes of a block of that area with lines 100 mm long."""
-    return options.assign(minutes=sweep.minutes(
-        LINE_LENGTH_MM, area_mm2 / LINE_LENGTH_MM, options["speed_mm_s"], options["line_pitch_mm"], options["passes"],
-        machine.acceleration_mm_s2))
+def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataFrame]:
+    """Return what adds minutes to settings: of the artwork, or of a block with lines 100 mm long."""
+    if artwork is None:
+        return lambda options: options.assign(minutes=sweep.minutes(
+            LINE_LENGTH_MM, area_mm2 / LINE_LENGTH_MM, options["speed_mm_s"],
+            options["line_pitch_mm"], options["passes"], machine.acceleration_mm_s2))
+    plans = {}
+
+    def timed(options):
+        # The drawing is cut into lines once a pitch, whatever the powers and passes.
+        pitch, speeds = options["line_pitch_mm"].iloc[0], options["speed_mm_s"].to_numpy()
+        plan = plans.get(pitch) or plans.setdefault(pitch, sweep.plan(artwork, pitch, machine))
+        return options.assign(minutes=plan.fastest_minutes(speeds, options["passes"].iloc[0]),
+                              way=plan.ways_at(speeds))
+    return timed

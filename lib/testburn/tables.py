@@ -96,7 +96,7 @@ def scatter(components: pd.DataFrame) -> Shown:
     for row in components.itertuples():
         name, meaning = _MEANINGS[row.component]
         rows.append({"from": name, "about": scatter_size(row.component, row.sd),
-                     "known as from": f"{row.df:.0f} repeats",
+                     "as sure as after": f"{row.df:.0f} repeats",
                      "of it assumed": f"{row.prior_share:.0%}",
                      "assumed": scatter_size(row.component, row.prior_sd), "what it means": meaning})
     return Shown(pd.DataFrame(rows))
