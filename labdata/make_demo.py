@@ -4,6 +4,9 @@ Run `python labdata/make_demo.py [FOLDER]`; the same bytes come out every time. 
 invented: the wood, the machine, the mistakes. The depths follow a rule that is NOT the model the
 suite fits (a threshold, a curve that flattens, more loss at low speed), with a board, a growth
 ring, a reading and a gauge each adding scatter, so that the fit has honest work to do.
+
+After the burns come finished jobs: trail signs made from the cards of the demo's own fit, on boards of
+their own. Over the last jobs of the 20 W module the lens fogs.
 """
 
 import datetime
@@ -15,7 +18,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn import columns, labbook
+from testburn import columns, depthfit, jobs, labbook, promise, settings
 
 SEED = 20260214
 BOARD_SD, RING_SD, READING_SD, GAUGE_SD_MM = 0.09, 0.04, 0.03, 0.015
@@ -38,6 +41,51 @@ BURNED = [
 POWER_PCT, GAUGE_STEP_MM = 90, 0.01
 INCH_SLIP = ("trail-03", "4", 2)
 DEEP_PORE = ("trail-24", "5", 3)
+JOB_SEED, JOB_SPACING_DAYS = 20250701, 9
+# Species, module, aims in mm (one recess each), board (a number new to that species, or the same
+# again), what the fogged lens leaves of the depth, and the sign.
+JOBS = [
+    ("white oak", "M20", (0.6,), 1, 1.0, "Fern walk"),
+    ("black cherry", "M20", (0.5, 0.8), 1, 1.0, "Pond loop"),
+    ("sugar maple", "M40", (0.6,), 1, 1.0, "Main gate"),
+    ("sugar maple", "M20", (0.6,), 2, 1.0, "Maple grove"),
+    ("black walnut", "M20", (0.5,), 1, 1.0, "Nut orchard"),
+    ("white oak", "M20", (0.6, 1.0), 2, 1.0, "Old oaks"),
+    ("black cherry", "M40", (0.5,), 2, 1.0, "Bird hide"),
+    ("black cherry", "M20", (0.6,), 3, 1.0, "Moss steps"),
+    ("sugar maple", "M20", (0.5,), 3, 1.0, "Sugar house"),
+    ("black cherry", "M20", (0.6,), 3, 1.0, "Moss steps, lower"),
+    ("white oak", "M40", (0.8,), 3, 1.0, "North meadow"),
+    ("black walnut", "M20", (0.6,), 2, 1.0, "Seed store"),
+    ("white oak", "M20", (0.6,), 4, 0.90, "Beech avenue"),
+    ("sugar maple", "M20", (0.6,), 4, 0.88, "Frog pond"),
+    ("black cherry", "M20", (0.5, 0.8), 4, 0.86, "Heath path"),
+    ("black walnut", "M40", (0.6,), 3, 1.0, "Tool shed"),
+    ("white oak", "M20", (0.8,), 5, 0.85, "Rose arch"),
+    ("black walnut", "M20", (0.5,), 4, 0.83, "Bee wall"),
+    ("sugar maple", "M20", (0.6,), 5, 0.82, "Star lawn"),
+]
+_ABOVE_0 = {"required": True, "exclusiveMinimum": 0}
+TIMED_RUN_FIELDS = [
+    {"name": "run", "type": "string", "description": "The run's id.", "constraints": {"required": True}},
+    {"name": "timed_on", "type": "date", "description": "The day of the run.",
+     "constraints": {"required": True}},
+    *({"name": name, "type": "number", "description": meaning, "unit": unit, "constraints": _ABOVE_0}
+      for name, meaning, unit in (
+          ("width_mm", "Length of a line.", "mm"), ("height_mm", "Height of the filled rectangle.", "mm"),
+          ("speed_mm_s", "Speed of the head along a line.", "mm/s"),
+          ("line_pitch_mm", "Distance between neighbouring lines.", "mm"))),
+    {"name": "passes", "type": "integer", "description": "How often the head went over it.",
+     "constraints": {"required": True, "minimum": 1}},
+    {"name": "seconds", "type": "number", "description": "Time by the stopwatch.", "unit": "s",
+     "constraints": _ABOVE_0},
+    {"name": "invented", "type": "string",
+     "description": "yes where the run is invented demo data, not timed.",
+     "constraints": {"enum": ["yes"]}},
+]
+# Digits of a promise that a card shows; more could differ between machines.
+PROMISED_DIGITS = {"expected_mm": 3, "curve_sd": 4, "board_sd": 4, "swatch_sd": 4, "reading_sd": 4,
+                   "gauge_sd_mm": 4, "df": 1}
 
 
 def mean_depth_mm(dose_j_mm2, energy_j_mm3, speed_mm_s):
@@ -93,7 +141,30 @@ def demo_burns():
             yield pd.DataFrame([with_mistakes(row) for row in rows])
 
 
-def package(burns: list[str]) -> dict:
+def demo_jobs(fit):
+    """Yield each finished job of the demo lab book, made from cards of the demo's fit."""
+    dice, boards = random.Random(JOB_SEED), {}
+    machine = settings.Machine(line_pitches_mm=(0.05,))
+    for number, (species, module, aims, copy, left, sign) in enumerate(JOBS, start=1):
+        board = f"{species.split()[-1].capitalize()}-S{copy}"
+        watts, wavelength, _, factor = MODULES[module]
+        if board not in boards:
+            boards[board] = math.exp(dice.gauss(0, BOARD_SD))
+        card = promise.of(fit, settings.steps(fit, species, watts, aims, machine, wavelength))
+        recesses = []
+        for swatch, (_, row) in enumerate(card.round(PROMISED_DIGITS).iterrows(), start=1):
+            dose = row["line_energy_j_mm"] / row["line_pitch_mm"]
+            floor_mm = (mean_depth_mm(dose, ENERGY_PER_VOLUME[species] * factor, row["speed_mm_s"])
+                        * boards[board] * left * math.exp(dice.gauss(0, RING_SD)))
+            depths = [round(floor_mm * (1 + dice.gauss(0, READING_SD)) + dice.gauss(0, GAUGE_SD_MM), 2)
+                      for _ in range(dice.choice((3, 3, 4)))]
+            day = datetime.date(2025, 6, 26) + datetime.timedelta(days=JOB_SPACING_DAYS * number)
+            recesses.append(jobs.readings_of(row, f"sign-{number:02d}", board, depths, GAUGE_STEP_MM,
+                                             day, f"{sign} (invented)", True, str(swatch)))
+        yield pd.concat(recesses, ignore_index=True)
+
+
+def package(burns: list[str], finished: list[str]) -> dict:
     """The Frictionless data package that describes the lab book, units included."""
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
@@ -121,21 +192,36 @@ def package(burns: list[str]) -> dict:
              "description": "Readings taken out of the fits, with the reason. INVENTED.",
              "schema": {"fields": [{"name": name, "type": "string"}
                                    for name in labbook.STRIKE_COLUMNS]}},
+            {"name": "jobs", "type": "table", "path": finished, "format": "csv",
+             "mediatype": "text/csv", "encoding": "utf-8",
+             "title": "Finished jobs (invented data)",
+             "description": "Depth readings of finished jobs beside what their card promised, one job "
+                            "a file. INVENTED.",
+             "schema": jobs.table_schema()},
+            {"name": "timed-runs", "type": "table", "path": "timed_runs.csv", "format": "csv",
+             "mediatype": "text/csv", "encoding": "utf-8",
+             "title": "Timed runs (invented data)",
+             "description": "Filled rectangles timed with a stopwatch. INVENTED.",
+             "schema": {"primaryKey": ["run"], "fields": TIMED_RUN_FIELDS}},
         ],
     }
 
 
 def make(folder: Path) -> None:
-    """Write burns, strikes and data package into `folder`; woods.csv is already there."""
+    """Write burns, strikes, jobs and data package into `folder`; woods.csv is already there."""
     burns = folder / "burns"
     burns.mkdir(parents=True, exist_ok=True)
-    for old in [*burns.glob("trail-*.csv"), *folder.glob("strikes.csv")]:
+    for old in [*burns.glob("trail-*.csv"), *folder.glob("jobs/sign-*.csv"),
+                *folder.glob("strikes.csv")]:
         old.unlink()
     for burn in demo_burns():
         labbook.save(burn, burns)
     labbook.strike(folder, *INCH_SLIP, "typed in inches", datetime.date(2025, 3, 2))
-    paths = sorted(f"burns/{file.name}" for file in burns.glob("trail-*.csv"))
-    text = json.dumps(package(paths), indent=1, ensure_ascii=False) + "\n"
+    for job in demo_jobs(depthfit.fit(labbook.read(folder))):
+        jobs.save(job, folder)
+    paths = [sorted(f"{kind}/{file.name}" for file in folder.glob(f"{kind}/{name}-*.csv"))
+             for kind, name in (("burns", "trail"), ("jobs", "sign"))]
+    text = json.dumps(package(*paths), indent=1, ensure_ascii=False) + "\n"
     (folder / "datapackage.json").write_text(text, encoding="utf-8", newline="\n")
 
 

@@ -85,6 +85,7 @@ def parse(arguments):
         "command of all also sets up .venv in this folder, which needs the network once.")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name, words in (("card", "run all notebooks; leave the settings card in cards/"),
+                        ("binder", "bind every card into one PDF, with those out of date marked"),
                         ("lab", "open the notebooks in JupyterLab")):
         command = commands.add_parser(name, help=words, description=words)
         command.add_argument("--labdata", metavar="FOLDER", type=folder_named,
@@ -97,7 +98,7 @@ def parse(arguments):
     if asked.command is None:
         parser.print_help()
     elif asked.labdata and not asked.labdata.is_dir():
-        if asked.command == "card" or asked.labdata.exists():
+        if asked.command != "lab" or asked.labdata.exists():
             parser.error("%s is not a folder. Give the one that holds burns/ and woods.csv; "
                          "'lab --labdata FOLDER' starts a new one." % asked.labdata)
     return asked
@@ -121,7 +122,8 @@ def main(arguments):
                 makevenv.add("browser")
             return run(["-m", "pytest"] + asked.pytest)
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
-        return run(["-m", "testburn.chain"], **book)
+        module = {"card": "testburn.chain", "binder": "testburn.binder"}[asked.command]
+        return run(["-m", module], **book)
     except makevenv.SetupError as error:
         sys.stderr.write("%s\n" % error)
         return 1

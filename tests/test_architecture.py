@@ -15,8 +15,9 @@ LAYERS = (
     ("readingcheck", "journal", "safekeeping", "strikes", "labbook"),
     ("leastsquares", "inverse", "swatches", "reml", "components", "curve", "curvefit", "boards"),
     ("depthgroup", "guess", "boardtable", "proofcheck", "depthfit"),
-    ("sweep", "machine", "energyfor", "infill", "settings", "compare", "suspects", "optimaldesign", "planwidth", "planlevels",
-     "swatchlayout", "burnplan", "drift"),
+    ("artworkcheck", "artworkshapes", "artwork", "lines", "sweepways", "timedruns", "sweep", "linespicture", "machine", "energyfor", "infillfilm", "infillfacts", "infillterms", "infillbounds", "infill",
+     "finishing", "stock", "stakes", "settings", "compare", "suspects", "optimaldesign", "planwidth", "planlevels",
+     "swatchlayout", "burnplan", "promise", "jobs", "controlcharts", "driftwords", "drift"),
     ("charts", "forms", "card"),
 )
 LEVEL = {path.stem: len(LAYERS) - 1 for path in MODULES} | {

@@ -406,3 +406,10 @@ def test_measured_readings_with_an_invented_proof_are_not_called_invented():
     fit = stand_in(invented=True)
     measured = replace(fit, readings=fit.readings.assign(invented=""))
     assert card.document(measured, choices(fit))["invented"] == card.INVENTED_PROOF
+
+
+def test_a_card_is_drawn_by_the_template_it_shares_with_the_binder():
+    """What both draw is in cardpage.typ once; neither holds a page's layout of its own."""
+    for name in ("card.typ", "binder.typ"):
+        text = (card.HERE / name).read_text(encoding="utf-8")
+        assert '#import "cardpage.typ"' in text and "chart" not in text

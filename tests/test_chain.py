@@ -46,6 +46,15 @@ def test_too_few_swatches_stop_the_chain_before_any_notebook(own, capsys, sound,
     assert "Traceback" not in said and "notebooks" not in said
 
 
+def test_cards_that_cannot_be_kept_are_said(own, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(chain, "_checked_run", lambda cards, refresh: 0)
+    (tmp_path / "cards").write_text("in the way", encoding="utf-8")
+    assert chain.main([]) == 1
+    said = capsys.readouterr().out
+    assert said.startswith("The cards could not be kept: ") and said.endswith(
+        "Close them in the program that shows them, then run this again.\n")
+
+
 def test_a_missing_book_is_said(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("TESTBURN_LABDATA", str(tmp_path / "nowhere"))
     assert chain.main([]) == 1
@@ -121,8 +130,9 @@ def test_a_small_lab_book_runs_through_every_notebook_to_its_cards(small, tmp_pa
             "are needed).") in said
     assert "Doubtful: burn sign-2, swatch 3, reading 2, 0.04 mm: " in said
     assert "perhaps typed in inches" in said
-    assert "7/7" in said and "Traceback" not in said
-    cards = sorted((tmp_path / "cards").iterdir())
+    count = len(chain.notebooks())
+    assert f"{count}/{count}" in said and "Traceback" not in said
+    cards = sorted((tmp_path / "cards").glob("*.pdf"))
     assert {"settings-cards-a5.pdf", "settings-cards-half-letter.pdf"} <= {card.name for card in cards}
     assert all(card.read_bytes().startswith(b"%PDF-") for card in cards)
     assert [f"Card: {card}" in said for card in cards] == [True] * len(cards)
@@ -136,6 +146,39 @@ from testburn import chain
 chain.notebooks = lambda: sorted(pathlib.Path(sys.argv[1]).glob("*.ipynb"))
 sys.exit(chain.main([]))
 """
+def notebook(folder, number, source):
+    """Put a notebook of one cell into a folder."""
+    cell = nbformat.v4.new_code_cell(source, id=f"cell{number}")
+    nbformat.write(nbformat.v4.new_notebook(cells=[cell]), folder / f"{number}_made_up.ipynb")
+
+
+PRINTING = """
+from testburn import card, cardrecord, depthfit, labbook, settings
+from testburn.workshop import open_workshop
+workshop = open_workshop()
+workshop.cards.mkdir(exist_ok=True)
+earlier = [record.path.name for record in cardrecord.kept(workshop.records)]
+(workshop.cards / "seen.pdf").write_text(" ".join(earlier), encoding="utf-8")
+fit = depthfit.fit(labbook.read(workshop.book))
+card.write(workshop.cards / "card.pdf", fit, settings.for_card(fit), records=workshop.records)
+"""
+
+
+def test_records_of_earlier_cards_are_seen_and_new_ones_kept(small, tmp_path):
+    """The second run sees the record of the first; a record that is there is not written again."""
+    notebook(tmp_path, 1, PRINTING)
+    cards = tmp_path / "cards"
+    assert run_by_itself(["-c", STOPPING, str(tmp_path)])[0] == 0
+    record, = cards.rglob("*.json")
+    assert record.parent == workshop.Workshop(small, cards, False).records
+    assert (cards / "seen.pdf").read_text(encoding="utf-8") == ""
+    before = record.read_bytes(), record.stat().st_mtime_ns
+    assert run_by_itself(["-c", STOPPING, str(tmp_path)])[0] == 0
+    assert [*cards.rglob("*.json")] == [record]
+    assert (record.read_bytes(), record.stat().st_mtime_ns) == before
+    assert (cards / "seen.pdf").read_text(encoding="utf-8") == record.name
+
+
 CELLS = (
     "import os, pathlib\nfolder = pathlib.Path(os.environ['TESTBURN_CARDS'])\n"
     "folder.mkdir(exist_ok=True)\n(folder / 'settings-card.pdf').write_bytes(b'half done')",
@@ -144,9 +187,8 @@ CELLS = (
 
 
 def test_a_notebook_that_fails_is_said_and_leaves_the_old_cards(small, tmp_path):
-    for number, source in enumerate(CELLS):
-        cell = nbformat.v4.new_code_cell(source, id=f"cell{number}")
-        nbformat.write(nbformat.v4.new_notebook(cells=[cell]), tmp_path / f"{number}_made_up.ipynb")
+    for number, cell in enumerate(CELLS):
+        notebook(tmp_path, number, cell)
     (tmp_path / "cards").mkdir()
     (tmp_path / "cards" / "settings-card.pdf").write_bytes(b"the old card")
     code, said = run_by_itself(["-c", STOPPING, str(tmp_path)])

@@ -7,7 +7,7 @@ import shutil
 import numpy as np
 import pytest
 
-from testburn import columns, depthfit, energy, labbook, woods
+from testburn import columns, depthfit, energy, jobs, labbook, woods
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +27,7 @@ def test_making_it_again_gives_the_committed_bytes(labdata, tmp_path):
     make_demo.make(tmp_path)
 
     def content(folder):
-        paths = [*folder.glob("burns/*"), folder / "strikes.csv", folder / "datapackage.json"]
+        paths = [*folder.glob("burns/*"), *folder.glob("jobs/*.csv"), folder / "strikes.csv", folder / "datapackage.json"]
         return {path.relative_to(folder).as_posix(): path.read_bytes() for path in paths}
     assert content(tmp_path).keys() == content(labdata).keys()
     assert content(tmp_path) == content(labdata)
@@ -51,6 +51,21 @@ def test_the_data_package_has_the_schema_that_the_checks_read(labdata):
     assert [field["name"] for field in schemas["woods"]["fields"]] == [
         "species", *woods.read().columns]
     assert [field["name"] for field in schemas["strikes"]["fields"]] == list(labbook.STRIKE_COLUMNS)
+
+
+def test_the_data_package_lists_jobs_and_timed_runs_and_says_that_they_are_invented(labdata):
+    package = json.loads((labdata / "datapackage.json").read_text(encoding="utf-8"))
+    added = {resource["name"]: resource for resource in package["resources"]}
+    assert added["jobs"]["schema"] == json.loads(json.dumps(jobs.table_schema()))
+    assert added["jobs"]["path"] == [f"jobs/sign-{number:02d}.csv" for number in range(1, 20)]
+    for name in ("jobs", "timed-runs"):
+        assert "invented" in added[name]["title"] and "INVENTED" in added[name]["description"]
+    assert [(field["name"], field["type"], field.get("unit"))
+            for field in added["timed-runs"]["schema"]["fields"]] == [
+        ("run", "string", None), ("timed_on", "date", None), ("width_mm", "number", "mm"),
+        ("height_mm", "number", "mm"), ("speed_mm_s", "number", "mm/s"),
+        ("line_pitch_mm", "number", "mm"), ("passes", "integer", None), ("seconds", "number", "s"),
+        ("invented", "string", None)]
 
 
 def test_every_number_with_a_dimension_has_its_unit_in_the_data_package():
@@ -122,3 +137,38 @@ def test_no_reading_asks_more_of_wood_than_wood_allows(readings):
 def test_every_group_of_it_can_be_fitted(readings):
     fit = depthfit.fit(readings)
     assert len(fit.groups) == 13 and fit.left_out.empty and fit.invented
+
+
+@pytest.fixture(scope="module")
+def finished(request):
+    return jobs.read(request.path.parents[1] / "labdata")
+
+
+def test_finished_jobs_are_invented_and_come_after_the_burns(finished, readings):
+    assert set(finished["invented"]) == {"yes"}
+    assert finished["burned_on"].min() > readings["burned_on"].max()
+    assert finished["burned_on"].dt.year.eq(2025).all()
+
+
+def test_finished_jobs_are_of_four_woods_on_boards_of_their_own(finished, readings):
+    by_module = finished.groupby("module_w")["burn"].nunique()
+    assert by_module.to_dict() == {20: 15, 40: 4} and finished["species"].nunique() == 4
+    assert not set(finished["board"]) & set(readings["board"])
+    shared = finished.groupby("board")["burn"].nunique()
+    assert shared.max() == 2 and finished.groupby("burn")["swatch"].nunique().max() == 2
+
+
+def test_finished_jobs_were_made_from_the_demos_own_cards(finished, readings):
+    fit = depthfit.fit(readings)
+    assert set(finished["card"]) == {fit.fingerprint}
+    for key, rows in finished.groupby([*columns.GROUP_KEY]):
+        joules = energy.with_energy(rows)["line_energy_j_mm"].to_numpy()
+        told = fit.predictive(fit.group(*key), joules, 0.05, "swatch")[0].depth_mm
+        assert rows["expected_mm"].to_numpy() == pytest.approx(told, abs=0.0006)
+
+
+def test_the_last_six_jobs_of_the_20_w_module_are_shallower(finished):
+    own = finished[finished["module_w"] == 20]
+    ratio = own.groupby("burn")["depth_mm"].mean() / own.groupby("burn")["expected_mm"].mean()
+    assert len(ratio) == 15 and (ratio.iloc[-6:] < 0.9).all()
+    assert 0.9 < ratio.iloc[:-6].mean() < 1.1

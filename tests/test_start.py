@@ -432,19 +432,21 @@ def start(door, monkeypatch):
     return start
 
 
-def test_card_passes_the_lab_book_and_the_exit_code_on(start, tmp_path, monkeypatch):
+@pytest.mark.parametrize(("command", "module"), [("card", "testburn.chain"), ("binder", "testburn.binder")])
+def test_a_command_passes_the_lab_book_and_the_exit_code_on(start, tmp_path, monkeypatch, command, module):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "my book").mkdir()
     start.exit_code = 3
-    assert start.main(["card", "--labdata", "my book"]) == 3
-    assert start.main(["card"]) == 3
-    assert start.calls == [(["-m", "testburn.chain"], {"TESTBURN_LABDATA": str(tmp_path / "my book")}),
-                           (["-m", "testburn.chain"], {})]
+    assert start.main([command, "--labdata", "my book"]) == 3
+    assert start.main([command]) == 3
+    assert start.calls == [(["-m", module], {"TESTBURN_LABDATA": str(tmp_path / "my book")}),
+                           (["-m", module], {})]
 
 
-def test_card_refuses_a_lab_book_that_is_not_there(start, tmp_path, capsys):
+@pytest.mark.parametrize("command", ["card", "binder"])
+def test_a_lab_book_that_is_not_there_is_refused(start, tmp_path, capsys, command):
     with pytest.raises(SystemExit) as end:
-        start.main(["card", "--labdata", str(tmp_path / "nowhere")])
+        start.main([command, "--labdata", str(tmp_path / "nowhere")])
     assert end.value.code == 2 and start.calls == []
     assert f"{tmp_path / 'nowhere'} is not a folder. Give the one that holds burns/" in capsys.readouterr().err
 

@@ -4,8 +4,7 @@ Decides what stands on the card and in which digits. `document` turns a fit and 
 into plain data; the template beside this file (card.typ) only lays that data out, so nothing a
 maker wrote is ever read as markup. The same inputs give the same bytes: no clock, no system font.
 
-The cautions and the finishing steps are common practice, no source; they say themselves who
-decides.
+The finishing steps are common practice, no source.
 """
 
 import json
@@ -18,7 +17,7 @@ import pandas as pd
 import typst
 
 import testburn
-from testburn import cardchart, cardtext, energy
+from testburn import cardchart, cardrecord, cardtext, cautions, energy
 from testburn.cardchart import MOST_SHAPES
 from testburn.columns import GROUP_KEY
 
@@ -60,27 +59,19 @@ FINISHING = (
     ("Sand back", "Flat block, fine grit, once the paint is hard, until the face is clean."),
     ("Seal", "Clear coat over all. Dry as the label says."),
 )
-CAUTIONS = (
-    ("Beam", "Class 4: keep it in its enclosure. Choose eyewear by the optical density marked for "
-             "{wavelength}, never by tint."),
-    ("Fire", "Never leave a burn unattended. Extinguisher in reach. Look again for smoulder, in "
-             "the wood and in the waste."),
-    ("Fumes", "Extract outdoors or through a filter made for it. Never burn PVC, vinyl, treated "
-              "stock or an unknown coating."),
-    ("Dust, solvents", "Extract sanding dust, wear a respirator: some woods' dust causes cancer. No "
-                       "flame near solvent; lay rags out flat to dry."),
-    ("Who decides", "Local codes, the makers' manuals and a laser safety officer, not this card."),
-)
+CAUTIONS = cautions.ON_A_CARD
 
 
 def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
-          board: str = "next") -> Path:
+          board: str = "next", records=None) -> Path:
     """Write the settings card as a PDF, whole or not at all, and return its path.
 
     Parameters
     ----------
     path : path of the PDF; its folder is made if need be.
     fit, choices, window, paper, board : as in `document`.
+    records : path of a folder, optional
+        Where the card leaves what it promised; see `cardrecord`.
 
     Raises
     ------
@@ -89,8 +80,23 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     PermissionError
         The file cannot be replaced, mostly because a viewer holds it open.
     """
+    content = document(fit, choices, window, paper, board)
+    made = compiled(content)
+    if records is not None:
+        # Before the card itself: a record without its card does no harm, a card without one does.
+        cardrecord.keep(records, fit, choices, content, Path(path).name, board, window, paper)
+    return put(path, made)
+
+
+def put(path, made: bytes) -> Path:
+    """Put a PDF in its place, whole or not at all, and return its path.
+
+    Raises
+    ------
+    PermissionError
+        The file cannot be replaced, mostly because a viewer holds it open.
+    """
     path = Path(path)
-    made = _compiled(document(fit, choices, window, paper, board))
     path.parent.mkdir(parents=True, exist_ok=True)
     unfinished = path.with_name(f".{path.stem[:40]}-{os.getpid()}.part")
     try:
@@ -103,6 +109,15 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     finally:
         unfinished.unlink(missing_ok=True)
     return path
+
+
+def compiled(content: dict, template: str = "card.typ") -> bytes:
+    """Return the PDF bytes of a document, tagged for PDF/UA-1; the template lies beside this file."""
+    return typst.compile(
+        HERE / template, root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
+        pdf_standards=["1.7", "ua-1"],
+        sys_inputs={"card": json.dumps(content, ensure_ascii=True, allow_nan=False)},
+    )
 
 
 def page_of(choices: pd.DataFrame, group) -> int:
@@ -178,15 +193,6 @@ def _invented(fit: "DepthFit") -> str | None:
         return None
     measured = "invented" in fit.readings and not (fit.readings["invented"] == "yes").any()
     return INVENTED_PROOF if measured else INVENTED
-
-
-def _compiled(content: dict) -> bytes:
-    """Return the PDF bytes of a document, tagged for PDF/UA-1."""
-    return typst.compile(
-        HERE / "card.typ", root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
-        pdf_standards=["1.7", "ua-1"],
-        sys_inputs={"card": json.dumps(content, ensure_ascii=True, allow_nan=False)},
-    )
 
 
 def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:

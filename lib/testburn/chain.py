@@ -18,7 +18,7 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from testburn import depthfit, labbook, settings, suspects
+from testburn import depthfit, labbook, safekeeping, settings, suspects
 from testburn.workshop import PROJECT, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
@@ -73,19 +73,26 @@ def main(arguments: list[str] | None = None) -> int:
             # Kernels are ended abruptly: what they leave in their temporary folder goes with ours.
             os.environ.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), scratch))
             os.environ["TESTBURN_CARDS"] = str(Path(scratch) / "cards")
-            code = _checked_run(refresh)
+            # What notebooks show in the project must not depend on the cards of this computer.
+            code = _checked_run(None if refresh else cards, refresh)
             if code == 0 and not refresh:
                 _keep_cards(Path(scratch) / "cards", cards)
         return code
+    except OSError as fault:
+        print(f"The cards could not be kept: {fault}. Close them in the program that shows them, then "
+              "run this again.")
+        return 1
     finally:
         os.environ.clear()
         os.environ.update(before)
 
 
-def _checked_run(refresh: bool) -> int:
-    """Check the lab book, then run the chain; return the exit code."""
+def _checked_run(cards: Path | None, refresh: bool) -> int:
+    """Check the lab book, then run the chain beside its earlier records; return the exit code."""
     try:
         workshop = open_workshop()
+        if cards is not None:
+            _keep_records(cards, workshop.cards, workshop.records.relative_to(workshop.cards))
         readings = labbook.read(workshop.book)
         if readings.empty:
             print("The lab book holds no readings yet. Enter a burn first: "
@@ -125,11 +132,23 @@ def _run_all(refresh: bool) -> bool:
 def _keep_cards(made: Path, folder: Path) -> None:
     """Move the cards where they belong, now that every notebook has run, and name them."""
     folder.mkdir(parents=True, exist_ok=True)
+    # A record without its card does no harm, a card without its record does.
+    for records in made.glob("records/*/"):
+        _keep_records(made, folder, records.relative_to(made))
     for card in sorted(made.glob("*.pdf")):
         print(f"Card: {shutil.move(card, folder / card.name)}")
     own = os.environ.get("TESTBURN_LABDATA")
     print("Open the notebooks in JupyterLab: python3 lib/start.py lab"
           + (f' --labdata "{own}"' if own else ""))
+
+
+def _keep_records(source: Path, target: Path, records: Path) -> None:
+    """Copy the card records that the target does not have: none is ever written over."""
+    for record in sorted((source / records).glob("*.json")):
+        if not (target / records / record.name).exists():
+            with safekeeping.locked(target / records):
+                safekeeping.add_whole(target / records, target / records / record.name,
+                                      record.read_bytes())
 
 
 if __name__ == "__main__":

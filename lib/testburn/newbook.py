@@ -1,6 +1,6 @@
 """New book: an empty lab book, ready for the first burn.
 
-Decides what a lab book starts with: the handbook woods, a machine file to fill in, the description
+Decides what a lab book starts with: the handbook woods, machine and job to fill in, the description
 of the columns, and no readings. `python -m testburn.newbook FOLDER` makes one.
 """
 
@@ -33,6 +33,34 @@ speed_step_mm_s = 1
 # focus_gap_mm = 7
 # focus_travel_mm = 40
 """
+JOB = """\
+# The job on the bench: notebooks 6 to 11 work on it. Take the # away from a line to say it; what is
+# not said is taken from the wood and module you know best.
+# name = "plaque for the gate"
+# species = "white oak"
+# module_w = 20
+# wavelength_nm = 450
+# board = "Plaque-1"
+# board_thickness_mm = 19
+# A drawing (SVG, text as outlines) in the folder artwork of this lab book; without one, its area.
+# artwork = "plaque.svg"
+# area_mm2 = 6000
+
+# [infill]
+# How it is filled: "shallow", "brush-filled" or "sprayed". Notebook 6 lists all else that can be said.
+# variant = "brush-filled"
+# grits = [150, 180]
+# colour = {coats = 3, wet_mm = [0.4, 0.6], solids = [0.35, 0.5]}
+
+# [prices]
+# In your money: a minute at the machine, a board, finishing one, and so on; see notebook 10.
+# per_minute = 0.5
+# board = 18
+# finishing = 12
+# proof_minutes = 6
+# rerun_minutes = 15
+# deep_extra = 3
+"""
 
 
 def make(folder: str | Path) -> Path:
@@ -48,6 +76,8 @@ def make(folder: str | Path) -> Path:
         raise FileExistsError(f"{folder} is not empty. Name a new folder for the new lab book.")
     (folder / "burns").mkdir(parents=True)
     shutil.copyfile(DEMO / "woods.csv", folder / "woods.csv")
+    (folder / "artwork").mkdir()
+    (folder / "job.toml").write_text(JOB, encoding="utf-8", newline="\n")
     (folder / "machine.toml").write_text(MACHINE, encoding="utf-8", newline="\n")
     package = {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",

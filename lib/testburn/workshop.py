@@ -23,7 +23,7 @@ from testburn.machine import Machine
 PROJECT = Path(__file__).resolve().parents[2]
 DEMO = PROJECT / "labdata"
 BOOK_FILES = ("burns", "jobs", "artwork", "woods.csv", "strikes.csv", "timed_runs.csv", "machine.toml",
-              "datapackage.json")
+              "job.toml", "datapackage.json")
 
 
 @dataclass(frozen=True, repr=False)

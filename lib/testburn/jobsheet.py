@@ -1,0 +1,175 @@
+"""Job sheet: the job on the bench, said once for every notebook.
+
+Decides which wood, module, drawing and board the notebooks work out a depth, minutes, settings and a
+card for. It is job.toml of the lab book, typed by the maker; what is left out is taken from the best
+known wood and module, so that an empty sheet works too. [infill] holds what `infill.window` asks,
+[prices] what `stakes.Prices` asks, under the same names. Where no price is said, examples stand in,
+and the sheet says so.
+"""
+
+import html
+import tomllib
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+
+from testburn.artwork import Artwork
+from testburn.artwork import read as read_artwork
+from testburn.depthfit import DepthFit
+from testburn.depthgroup import GroupFit
+from testburn.infill import Film, Window
+from testburn.infill import window as depth_window
+from testburn.stakes import Prices
+
+FILE = "job.toml"
+_TEXTS = ("name", "species", "artwork", "board")
+_WITHOUT_ARTWORK_MM2, _STROKE_MM = 6000.0, 2.0
+_VARIANT = "brush-filled"
+_EXAMPLE_PRICES = {"per_minute": 0.5, "board": 18.0, "finishing": 12.0, "proof_minutes": 6.0,
+                   "rerun_minutes": 15.0, "deep_extra": 3.0}
+
+
+@dataclass(frozen=True, eq=False)
+class JobSheet:
+    """What is to be made; None means: not said.
+
+    `area_mm2` counts only where there is no artwork.
+    """
+
+    name: str = "the next sign"
+    species: str | None = None
+    module_w: float | None = None
+    wavelength_nm: float | None = None
+    board: str = "Plaque-1"
+    board_thickness_mm: float = 19.0
+    artwork: str | None = None
+    area_mm2: float = _WITHOUT_ARTWORK_MM2
+    infill: dict = field(default_factory=dict)
+    prices: dict = field(default_factory=dict)
+
+    def changed(self, **said) -> "JobSheet":
+        """Return the sheet with some lines changed."""
+        return replace(self, **said)
+
+    def group(self, fit: DepthFit) -> GroupFit:
+        """Return the wood and module to engrave with; the best known where the sheet says none.
+
+        Raises
+        ------
+        LookupError
+            If that wood was never burned with that module.
+        """
+        if self.species is None or self.module_w is None:
+            return fit.best_known
+        return fit.group(self.species, self.module_w, self.wavelength_nm)
+
+    def drawing(self, folder: Path) -> Artwork | None:
+        """Return the artwork out of its folder, or nothing where the sheet names none.
+
+        Raises
+        ------
+        ValueError
+            If it cannot be read, or is not there.
+        """
+        if self.artwork is None:
+            return None
+        file = Path(folder) / self.artwork
+        if not file.is_file():
+            raise ValueError(f"{FILE} names the artwork {self.artwork}, which is not in {Path(folder).name}/ "
+                             "of the lab book. Put the SVG there, or correct its name.")
+        return read_artwork(file)
+
+    def window(self, fit: DepthFit, drawing: Artwork | None = None) -> Window:
+        """Return the depth window of this job; see `infill.window`.
+
+        Raises
+        ------
+        ValueError
+            If [infill] says something that cannot be.
+        """
+        stroke = _STROKE_MM if drawing is None else drawing.narrowest_stroke_mm
+        asked = {"variant": _VARIANT, "narrowest_stroke_mm": stroke,
+                 "species": self.group(fit).species, "board_thickness_mm": self.board_thickness_mm}
+        said = {name: _typed(value) for name, value in self.infill.items()}
+        return depth_window(**asked | said)
+
+    def costs(self) -> Prices:
+        """Return the maker's prices, examples for those not said; see `stakes.Prices`."""
+        return Prices(**_EXAMPLE_PRICES | self.prices)
+
+    @property
+    def lines(self) -> dict[str, str]:
+        """What the sheet says, as text; what it leaves open is not there."""
+        unsaid = ("infill", "prices", "area_mm2" if self.artwork else "artwork")
+        said = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in unsaid}
+        said |= {f"infill {name}": value for name, value in self.infill.items()}
+        said |= {f"price, {name}": value if name in self.prices else f"{value:g} (an example; type your own)"
+                 for name, value in (_EXAMPLE_PRICES | self.prices).items()}
+        return {_with_unit(name): f"{value:g}" if isinstance(value, float) else str(value)
+                for name, value in said.items() if value is not None}
+
+    def __repr__(self) -> str:
+        return "\n".join(f"{name}: {value}" for name, value in self.lines.items())
+
+    def _repr_html_(self) -> str:
+        left = ' style="text-align: left"'
+        rows = "".join(f"<tr><th{left}>{html.escape(name)}</th><td{left}>{html.escape(value)}</td></tr>"
+                       for name, value in self.lines.items())
+        return f"<table><tbody>{rows}</tbody></table>"
+
+
+def read(book: str | Path) -> JobSheet:
+    """Return the job sheet of a lab book's folder; an empty one where job.toml is not there.
+
+    Raises
+    ------
+    ValueError
+        If the file is no TOML, or says something that nobody asks for.
+    """
+    path = Path(book) / FILE
+    if not path.exists():
+        return JobSheet()
+    try:
+        said = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+        raise ValueError(f"{path.name} cannot be read: {fault}. Write one `name = value` a line, "
+                         'texts in quotes, e.g. species = "white oak".') from None
+    _must_be_known(path.name, "", said, [one.name for one in fields(JobSheet)])
+    for table in ("infill", "prices"):
+        if not isinstance(held := said.get(table, {}), dict):
+            raise ValueError(f"{path.name}: {table} is {held!r}. Write [{table}] on a line of its own, "
+                             "and its lines under it.")
+    _must_be_known(path.name, " under [prices]", said.get("prices", {}),
+                   [one.name for one in fields(Prices)])
+    for name, value in said.items():
+        wanted = str if name in _TEXTS else dict if name in ("infill", "prices") else (int, float)
+        if not isinstance(value, wanted) or isinstance(value, bool):
+            raise ValueError(f"{path.name}: {name} is {value!r}. Write "
+                             + ("a text in quotes." if name in _TEXTS else "a number."))
+        if wanted == (int, float) and not value > 0:
+            raise ValueError(f"{path.name}: {name} is {value:g}. Give a number above 0.")
+    return JobSheet(**said)
+
+
+def _must_be_known(file: str, where: str, said: dict, known: list[str]) -> None:
+    if strange := sorted(set(said) - set(known)):
+        raise ValueError(f"{file} says {', '.join(strange)}{where}, which nothing asks for. "
+                         f"Known are: {', '.join(known)}.")
+
+
+def _typed(value):
+    """Return what a line under [infill] means: a list is a span or grits, a table a film."""
+    if isinstance(value, dict):
+        spans = {name: tuple(one) if isinstance(one, list) else one for name, one in value.items()}
+        try:
+            return Film(**spans)
+        except TypeError:
+            raise ValueError(f"{FILE}: {value!r} is no film. Write coats, wet_mm and solids, e.g. "
+                             "{coats = 3, wet_mm = [0.4, 0.6], solids = [0.35, 0.5]}.") from None
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _with_unit(name: str) -> str:
+    """Return a line's name in words, its unit after a comma."""
+    words, _, unit = name.rpartition("_")
+    units = {"mm2": "mm²", "mm": "mm", "nm": "nm", "w": "W"}
+    return f"{words}, {units[unit]}".replace("_", " ") if unit in units else name.replace("_", " ")

@@ -1,0 +1,148 @@
+"""Lines: artwork cut into the spans that burn, line by line.
+
+Decides which stretches of which line burn, and what lies between them when pieces are swept together:
+gaps inside a line, the way from one line's end to the next one's beginning, and lines jumped because
+nothing burns there. All ways of sweeping burn the same lines, laid over the whole artwork.
+
+Memory is bounded: lines are cut a block at a time, and gaps are kept as a tally by length.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+
+_BLOCK = 500_000
+# Gaps of one tally box differ by 1 %; their mean stands for them, which is right to about 1e-5.
+_BOX, _SHORTEST_MM, _BOXES = np.log(1.01), 1e-4, 1800
+_WHISKER_MM = 1e-6
+
+
+def line_count(height_mm, line_pitch_mm):
+    """Return how many lines cover the height: floor(height / pitch) + 1."""
+    # 60 / 0.08 is 749.9999…: a whisker keeps a whole number of pitches whole.
+    return np.floor(height_mm / np.asarray(line_pitch_mm) + 1e-9) + 1
+
+
+def positions_mm(top_mm: float, bottom_mm: float, line_pitch_mm: float) -> np.ndarray:
+    """Return where the lines lie, centred over the height and a whisker inside its ends."""
+    count = int(line_count(bottom_mm - top_mm, line_pitch_mm))
+    reach = min((count - 1) * line_pitch_mm, bottom_mm - top_mm - 2 * _WHISKER_MM)
+    middle = (top_mm + bottom_mm) / 2
+    return np.linspace(middle - reach / 2, middle + reach / 2, count) if count > 1 else np.array([middle])
+
+
+def cut(pieces, at_mm: np.ndarray):
+    """Yield the burned spans a block of lines at a time, as arrays line, piece, left_mm, right_mm.
+
+    Within a block they are sorted by piece, line and place. A line along an edge burns with what lies
+    below it.
+
+    Parameters
+    ----------
+    pieces : sequence of shapely polygons
+    at_mm : array
+        Where the lines lie, evenly spaced and rising.
+    """
+    x0, y0, x1, y1, piece = _edges(pieces)
+    step = at_mm[1] - at_mm[0] if len(at_mm) > 1 else 1.0
+    first, after = (np.clip(np.ceil((end - at_mm[0]) / step), 0, len(at_mm)).astype(int)
+                    for end in (np.minimum(y0, y1), np.maximum(y0, y1)))
+    meets = after > first
+    x0, y0, x1, y1, piece, first, after = (a[meets] for a in (x0, y0, x1, y1, piece, first, after))
+    slope = (x1 - x0) / (y1 - y0)
+    crossings = np.cumsum(np.cumsum(np.bincount(first, minlength=len(at_mm) + 1)
+                                    - np.bincount(after, minlength=len(at_mm) + 1))[:-1])
+    begin = 0
+    while begin < len(at_mm):
+        done = crossings[begin - 1] if begin else 0
+        end = max(begin + 1, int(np.searchsorted(crossings, done + _BLOCK, side="right")))
+        here = np.flatnonzero((first < end) & (after > begin))
+        low = np.maximum(first[here], begin)
+        count = np.minimum(after[here], end) - low
+        edge = np.repeat(here, count)
+        line = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + np.repeat(low, count)
+        x = x0[edge] + (at_mm[line] - y0[edge]) * slope[edge]
+        order = np.lexsort((x, line, piece[edge]))
+        line, who, x = line[order], piece[edge][order], x[order]
+        yield line[::2], who[::2], x[::2], x[1::2]
+        begin = end
+
+
+def _edges(pieces):
+    """Return the ends of every edge of every ring, and the piece it belongs to."""
+    rings, owner = shapely.get_rings(np.asarray(pieces, object), return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    joined = ring[1:] == ring[:-1]
+    (x0, y0), (x1, y1) = points[:-1][joined].T, points[1:][joined].T
+    return x0, y0, x1, y1, owner[ring[:-1][joined]]
+
+
+@dataclass(eq=False)
+class Tally:
+    """What is between the burned spans, for pieces swept together.
+
+    Every sweep begins at its left and goes there and back, top to bottom. Fill it block by block with
+    `add`; then `lines`, `burn_mm` and the ends of each sweep, and `gap_mm` and `gap_count` of all.
+    """
+
+    sweep_of_piece: np.ndarray
+    jumps: list = field(default_factory=list)
+
+    def __post_init__(self):
+        sweeps = int(self.sweep_of_piece.max()) + 1
+        self.lines, self.burn_mm = np.zeros(sweeps, int), np.zeros(sweeps)
+        self.first_line, self.last_line = np.full(sweeps, -1), np.full(sweeps, -1)
+        self.left_mm, self.right_mm = np.full(sweeps, np.inf), np.full(sweeps, -np.inf)
+        self.entry_mm, self.exit_mm = np.zeros(sweeps), np.zeros(sweeps)
+        self._count, self._total = np.zeros(_BOXES), np.zeros(_BOXES)
+
+    def add(self, line, piece, left_mm, right_mm) -> None:
+        """Count one block of spans."""
+        if not len(line):
+            return
+        sweep = self.sweep_of_piece[piece]
+        order = np.lexsort((left_mm, line, sweep))
+        sweep, line, left_mm, right_mm = sweep[order], line[order], left_mm[order], right_mm[order]
+        self.burn_mm += np.bincount(sweep, right_mm - left_mm, len(self.burn_mm))
+        same = (sweep[1:] == sweep[:-1]) & (line[1:] == line[:-1])
+        self._gaps((left_mm[1:] - right_mm[:-1])[same])
+        begins, ends = np.append(True, ~same), np.append(~same, True)
+        self._lines(sweep[begins], line[begins], left_mm[begins], right_mm[ends])
+
+    def _lines(self, sweep, line, left, right):
+        """Count lines, and the way from each to the next of its sweep."""
+        new = np.append(True, sweep[1:] != sweep[:-1])
+        at = np.flatnonzero(new)
+        rank = np.arange(len(sweep)) - np.repeat(at, np.diff(np.append(at, len(sweep))))
+        forth = (self.lines[sweep] + rank) % 2 == 0
+        entry, leave = np.where(forth, left, right), np.where(forth, right, left)
+        came_from = np.where(new, self.exit_mm[sweep], np.append(0.0, leave[:-1]))
+        line_before = np.where(new, self.last_line[sweep], np.append(0, line[:-1]))
+        follows = line_before >= 0
+        self._gaps(np.abs(entry - came_from)[follows])
+        jumped = (line - line_before)[follows]
+        self.jumps.append(jumped[jumped > 1])
+        opens = sweep[~follows]
+        self.first_line[opens], self.entry_mm[opens] = line[~follows], entry[~follows]
+        last = np.append(sweep[1:] != sweep[:-1], True)
+        self.last_line[sweep[last]], self.exit_mm[sweep[last]] = line[last], leave[last]
+        self.lines += np.bincount(sweep, minlength=len(self.lines))
+        np.minimum.at(self.left_mm, sweep, left)
+        np.maximum.at(self.right_mm, sweep, right)
+
+    def _gaps(self, lengths):
+        lengths = lengths[lengths > 0]
+        box = np.clip(np.log(lengths / _SHORTEST_MM) / _BOX, 0, _BOXES - 1).astype(int)
+        self._count += np.bincount(box, minlength=_BOXES)
+        self._total += np.bincount(box, lengths, _BOXES)
+
+    @property
+    def gap_count(self) -> np.ndarray:
+        """How many gaps each box holds; empty boxes are left out."""
+        return self._count[self._count > 0]
+
+    @property
+    def gap_mm(self) -> np.ndarray:
+        """The mean length of the gaps of each box."""
+        return self._total[self._count > 0] / self.gap_count
