@@ -83,7 +83,7 @@ def timed_runs():
     for place, (width, height, speed) in enumerate(RUNS, start=1):
         lines = round(height / LINE_PITCH_MM) + 1
         seconds = lines * width / speed + (lines - 1) * (2 * speed / ACCELERATION_MM_S2 + OVERHEAD_S)
-        rows.append(dict(run=f"run-{place}", timed_on="2026-03-07", width_mm=width, height_mm=height, speed_mm_s=speed,
+        rows.append(dict(run=f"run-{place}", timed_on="2025-12-06", width_mm=width, height_mm=height, speed_mm_s=speed,
                          line_pitch_mm=LINE_PITCH_MM, passes=1,
                          seconds=round(seconds + dice.gauss(0, STOPWATCH_SD_S), 1), invented="yes"))
     return pd.DataFrame(rows)

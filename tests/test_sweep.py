@@ -282,7 +282,7 @@ def test_what_cannot_be_planned_is_said(ask, message):
 # --- timed runs
 
 def runs(*rows, acceleration=3000.0, overhead=0.02, off=(0,)):
-    frame = pd.DataFrame([dict(run=f"r{n}", timed_on="2026-03-07", width_mm=w, height_mm=h, speed_mm_s=v,
+    frame = pd.DataFrame([dict(run=f"r{n}", timed_on="2025-12-06", width_mm=w, height_mm=h, speed_mm_s=v,
                                line_pitch_mm=0.1, passes=p) for n, (w, h, v, p) in enumerate(rows, 1)])
     count = np.floor(frame["height_mm"] / 0.1 + 1e-9) + 1
     seconds = frame["passes"] * (count * frame["width_mm"] / frame["speed_mm_s"]

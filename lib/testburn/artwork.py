@@ -82,6 +82,9 @@ class Artwork:
             f"{self.name}: {len(self.pieces)} piece(s) on a page of {self.width_mm:.4g} × {self.height_mm:.4g} mm, "
             f"{self.area_mm2 / 100:.1f} cm² burned within {right - left:.1f} × {bottom - top:.1f} mm.", *self.remarks])
 
+    def __repr__(self) -> str:
+        return self.words
+
     def _repr_html_(self) -> str:
         """Draw the pieces as they burn; numbers only, so that nothing of the file is executed."""
         simple = shapely.simplify(np.array(self.pieces), max(self.width_mm, self.height_mm) / 2000)

@@ -3,8 +3,6 @@
 Decides what stands on the card and in which digits. `document` turns a fit and the chosen settings
 into plain data; the template beside this file (card.typ) only lays that data out, so nothing a
 maker wrote is ever read as markup. The same inputs give the same bytes: no clock, no system font.
-
-The finishing steps are common practice, no source.
 """
 
 import json
@@ -17,7 +15,7 @@ import pandas as pd
 import typst
 
 import testburn
-from testburn import cardchart, cardrecord, cardtext, cautions, energy
+from testburn import cardchart, cardrecord, cardtext, cautions, energy, finishing
 from testburn.cardchart import MOST_SHAPES
 from testburn.columns import GROUP_KEY
 
@@ -50,14 +48,6 @@ SCATTER = ("Scatter taken into account: boards ±{board:.0f} % ({prior:.0f} % of
 EXTRAPOLATED = (
     "† Outside what was burned ({burned}): the line is only carried on there. Burn swatches at "
     "that setting before you trust it."
-)
-FINISHING = (
-    ("Clean", "Brush out the char and vacuum the dust."),
-    ("Dry", "Let the wood come back to room humidity."),
-    ("Seal", "One thin coat in the recess, so that colour does not bleed. Dry as the label says."),
-    ("Colour", "Several light coats, each dried as the label says."),
-    ("Sand back", "Flat block, fine grit, once the paint is hard, until the face is clean."),
-    ("Seal", "Clear coat over all. Dry as the label says."),
 )
 CAUTIONS = cautions.ON_A_CARD
 
@@ -153,7 +143,8 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
     fit : DepthFit
     choices : DataFrame
         One row per wanted depth and species × module; columns `CHOICE_COLUMNS`. Each
-        species × module × wavelength gets a page, in order of first appearance.
+        species × module × wavelength gets a page, in order of first appearance. With a column
+        `minutes` (see `settings.for_job`) the minutes of the job are printed.
     window : mapping or row with at_least_mm and at_most_mm, optional
         The depths that the colour infill allows.
     paper : "a5" or "us-half-letter"
@@ -219,7 +210,7 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
         "columns": _columns(rows), "notes": _notes(fit, rows, readings, group, window, board),
         "extrapolated": [bool(flag) for flag in rows["extrapolated"]],
         "chart": cardchart.drawn(fit, rows, readings, group, window, board),
-        "finishing": FINISHING,
+        "finishing": finishing.ON_A_CARD,
         "cautions": [(head, text.format(wavelength=wavelength)) for head, text in CAUTIONS],
         "provenance": _provenance(readings, group),
     }
@@ -248,13 +239,19 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
         ([f"{100 * rows['level'].iloc[0]:g} %", "interval"], "mm",
          [cardtext.span(*pair, 2) for pair in zip(*ends)],
          [cardtext.span(*pair, 3, "in") for pair in zip(*map(energy.inches_from_mm, ends))]),
-        (["Minutes"], "per 10 cm²", cardtext.figures(rows["minutes_per_10cm2"], 1), [""] * len(rows)),
+        (["Minutes"], *_minutes(rows), [""] * len(rows)),
     ]
     if np.isfinite(rows["chance_inside"].astype(float)).any():
         columns.append((["Chance", "inside"], "%", cardtext.figures(100 * rows["chance_inside"], 0),
                         [""] * len(rows)))
     return [dict(zip(("head", "unit", "big", "small"), column)) | {"set": number < 5}
             for number, column in enumerate(columns)]
+
+
+def _minutes(rows: pd.DataFrame) -> tuple[str, list[str]]:
+    if "minutes" in rows:
+        return "this job", cardtext.figures(rows["minutes"], 0)
+    return "per 10 cm²", cardtext.figures(rows["minutes_per_10cm2"], 1)
 
 
 def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,

@@ -134,9 +134,13 @@ def kept(folder, tell=print) -> tuple[Record, ...]:
     return tuple(sorted(records, key=lambda record: record.newest_reading, reverse=True))
 
 
-def promises(folder, tell=print) -> pd.DataFrame:
-    """Return what all kept cards promised, without repeats; columns as in `promise.COLUMNS`."""
+def promises(folder, tell=print, first: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Return what all kept cards promised, without repeats; columns as in `promise.COLUMNS`.
+
+    What is promised today, `first` (from `promise.of`), comes before them.
+    """
     frames = [record.promised for record in kept(folder, tell)]
+    frames = frames if first is None else [first, *frames]
     if not frames:
         return _frame([])
     return pd.concat(frames, ignore_index=True).drop_duplicates(ignore_index=True)

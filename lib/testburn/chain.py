@@ -18,7 +18,7 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from testburn import depthfit, labbook, safekeeping, settings, suspects
+from testburn import depthfit, jobsheet, labbook, safekeeping, settings, suspects
 from testburn.workshop import PROJECT, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
@@ -102,7 +102,9 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
         fit = depthfit.fit(readings)
         left_off = settings.left_off(fit, settings.for_card(fit, workshop.machine))
         doubtful = suspects.suspects(fit, workshop.woods)
-    except (labbook.ReadingsError, OSError, ValueError) as fault:
+        job = jobsheet.read(workshop.book)
+        job.window(fit, job.drawing(workshop.artwork)).must_be_one()
+    except (labbook.ReadingsError, LookupError, OSError, ValueError) as fault:
         print(fault)
         return 1
     if left_off:

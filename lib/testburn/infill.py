@@ -29,6 +29,8 @@ MARGIN = 0.30
 AT_LEAST, AT_MOST = "at least", "at most"
 NOT_HERE = ("How deep the next board comes out is not in this window: settings.choose counts it in its "
             "chance to land inside.")
+# What is said of one way to fill says nothing of another.
+OWN = ("colour", "hides_mm", "least_step_mm", "most_step_mm")
 _COLUMNS = ("name", "side", "mm", "uncertainty_mm", "margin_mm", "counts_mm", "starts_mm", "source", "what",
             "remedy")
 _NAMED = {"board": "the board", "narrowest stroke": "the narrowest stroke", "char": "char", "paint": "the paint"}
@@ -238,9 +240,8 @@ def _clash(window: Window) -> Iterator[str]:
 
 def _others(empty: Window) -> list[str]:
     """Return which other variants would have a window on the same board, and which."""
-    own = {"colour", "hides_mm", "least_step_mm", "most_step_mm"}
     typed = {name: fact.value for name, fact in empty.facts.items()
-             if fact.source == infillfacts.TYPED and name not in own}
+             if fact.source == infillfacts.TYPED and name not in OWN}
     tried = [window(variant, confidence=empty.confidence, **typed) for variant in VARIANTS
              if variant != empty.variant]
     return [f"{one.variant}, {one.at_least_mm:.2f} to {one.at_most_mm:.2f} mm" for one in tried if one.feasible]

@@ -66,8 +66,11 @@ def sanded(facts: dict[str, Fact]) -> list[Term]:
         return [Term("sanding", infillfilm.middle(typed), infillfilm.spread(typed), TYPED,
                      f"{typed[0]:g} to {typed[1]:g} mm of wood off the face", fewer)]
     spans = [(grit, infillfacts.GRITS_MM[grit]) for grit in facts["grits"].value]
+    # Which grits is the maker's word; what they take off stays the chart's.
+    grits = facts["grits"].source
+    source = f"{infillfacts.SANDING}; grits {grits}" if grits == TYPED else grits
     return [Term(f"sanding, {grit} grit", infillfilm.middle(span), infillfilm.spread(span),
-                 facts["grits"].source,
+                 source,
                  f"{span[0]:.3f} to {span[1]:.3f} mm: least to clear the scratches before it, and most", fewer)
             for grit, span in spans]
 

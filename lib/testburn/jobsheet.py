@@ -12,17 +12,21 @@ import tomllib
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
+import pandas as pd
+import shapely
+
 from testburn.artwork import Artwork
 from testburn.artwork import read as read_artwork
 from testburn.depthfit import DepthFit
 from testburn.depthgroup import GroupFit
-from testburn.infill import Film, Window
+from testburn.infill import OWN, VARIANTS, Film, Window
 from testburn.infill import window as depth_window
+from testburn.settings import LINE_LENGTH_MM
 from testburn.stakes import Prices
 
 FILE = "job.toml"
 _TEXTS = ("name", "species", "artwork", "board")
-_WITHOUT_ARTWORK_MM2, _STROKE_MM = 6000.0, 2.0
+_WITHOUT_ARTWORK_MM2 = 6000.0
 _VARIANT = "brush-filled"
 _EXAMPLE_PRICES = {"per_minute": 0.5, "board": 18.0, "finishing": 12.0, "proof_minutes": 6.0,
                    "rerun_minutes": 15.0, "deep_extra": 3.0}
@@ -62,8 +66,8 @@ class JobSheet:
             return fit.best_known
         return fit.group(self.species, self.module_w, self.wavelength_nm)
 
-    def drawing(self, folder: Path) -> Artwork | None:
-        """Return the artwork out of its folder, or nothing where the sheet names none.
+    def drawing(self, folder: Path) -> Artwork:
+        """Return the artwork out of its folder; where the sheet names none, a block of its area.
 
         Raises
         ------
@@ -71,26 +75,44 @@ class JobSheet:
             If it cannot be read, or is not there.
         """
         if self.artwork is None:
-            return None
+            # As long as lines usually are, so that minutes and settings are those without artwork.
+            width, height = LINE_LENGTH_MM, self.area_mm2 / LINE_LENGTH_MM
+            return Artwork(f"a block of {self.area_mm2 / 100:g} cm² (no artwork is named)", width, height,
+                           (shapely.box(0, 0, width, height),))
         file = Path(folder) / self.artwork
         if not file.is_file():
             raise ValueError(f"{FILE} names the artwork {self.artwork}, which is not in {Path(folder).name}/ "
                              "of the lab book. Put the SVG there, or correct its name.")
         return read_artwork(file)
 
-    def window(self, fit: DepthFit, drawing: Artwork | None = None) -> Window:
+    def window(self, fit: DepthFit, drawing: Artwork, variant: str | None = None) -> Window:
         """Return the depth window of this job; see `infill.window`.
+
+        Parameters
+        ----------
+        fit : DepthFit
+        drawing : Artwork
+        variant : str, optional
+            Another way to fill it than the sheet's, with that way's own usual colour.
 
         Raises
         ------
         ValueError
             If [infill] says something that cannot be.
         """
-        stroke = _STROKE_MM if drawing is None else drawing.narrowest_stroke_mm
-        asked = {"variant": _VARIANT, "narrowest_stroke_mm": stroke,
-                 "species": self.group(fit).species, "board_thickness_mm": self.board_thickness_mm}
         said = {name: _typed(value) for name, value in self.infill.items()}
+        if variant not in (None, said.get("variant", _VARIANT)):
+            said = {name: value for name, value in said.items() if name not in OWN} | {"variant": variant}
+        asked = {"variant": _VARIANT, "narrowest_stroke_mm": drawing.narrowest_stroke_mm,
+                 "species": self.group(fit).species, "board_thickness_mm": self.board_thickness_mm}
         return depth_window(**asked | said)
+
+    def variants(self, fit: DepthFit, drawing: Artwork) -> pd.DataFrame:
+        """Return the window of every way to fill: variant, at_least_mm, at_most_mm, feasible, words."""
+        found = [self.window(fit, drawing, variant) for variant in VARIANTS]
+        return pd.DataFrame([{"variant": one.variant, "at_least_mm": one.at_least_mm,
+                              "at_most_mm": one.at_most_mm, "feasible": one.feasible,
+                              "words": one.words} for one in found])
 
     def costs(self) -> Prices:
         """Return the maker's prices, examples for those not said; see `stakes.Prices`."""

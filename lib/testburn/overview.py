@@ -43,13 +43,13 @@ def state(readings: pd.DataFrame, fit: DepthFit | None, jobs: pd.DataFrame,
     today = pd.Timestamp(today or datetime.date.today())
     kept = readings[readings["struck_because"] == ""] if "struck_because" in readings else readings
     fitted = {(group.species, group.module_w, group.wavelength_nm) for group in fit.groups} if fit else set()
-    rows = []
+    rows, judged = [], drift.check(jobs)
     for key, member in kept.groupby(list(GROUP_KEY), sort=True):
         own = jobs[(jobs[list(GROUP_KEY)] == list(key)).all(axis=1)]
         last = pd.to_datetime(member["burned_on"]).max()
         rows.append(dict(zip(GROUP_KEY, key)) | {
             "boards": member["board"].nunique(), "last_burn": last, "age_days": (today - last).days,
-            "jobs": own["burn"].nunique(), "drift": drift.state(jobs, *key), "fitted": key in fitted})
+            "jobs": own["burn"].nunique(), "drift": drift.state(judged, *key), "fitted": key in fitted})
     return pd.DataFrame(rows, columns=[*GROUP_KEY, "boards", "last_burn", "age_days", "jobs", "drift",
                                        "fitted"])
 

@@ -110,8 +110,8 @@ def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: flo
     """Say in words how sure the choice is, and what would make it surer."""
     group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
     said = (f"{choice['speed_mm_s']:g} mm/s at {choice['power_pct']:g} %: "
-            f"{100 * choice['chance_inside']:.0f} % chance to land between {at_least_mm:g} and "
-            f"{at_most_mm:g} mm")
+            f"{100 * choice['chance_inside']:.0f} % chance to land between {at_least_mm:.3g} and "
+            f"{at_most_mm:.3g} mm")
     if choice["chance_inside"] >= wanted:
         return said + "."
     row = choice.to_frame().T
@@ -199,6 +199,13 @@ def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> 
     if table.empty:
         raise ValueError("There is nothing to put on a card: " + left_off(fit, table))
     return table
+
+
+def for_job(choices: pd.DataFrame, at_least_mm: float, at_most_mm: float,
+            area_mm2: float) -> pd.DataFrame:
+    """Return choices as the rows of a job's own card: they aim at the middle of its window."""
+    return choices.assign(aim_mm=round((at_least_mm + at_most_mm) / 2, 3),
+                          minutes_per_10cm2=choices["minutes"] / area_mm2 * CARD_AREA_MM2)
 
 
 def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:

@@ -102,6 +102,12 @@ class SweepPlan:
         table.insert(1, "minutes", total)
         return table.assign(fastest=table["way"] == self.ways_at(speed_mm_s)[0])
 
+    def at_speeds(self, speeds_mm_s, passes: int = 1) -> pd.DataFrame:
+        """Return the fastest way's row of `table` at each speed, speed_mm_s in front."""
+        rows = pd.DataFrame([self.fastest(speed, passes) for speed in speeds_mm_s]).reset_index(drop=True)
+        rows.insert(0, "speed_mm_s", np.asarray(speeds_mm_s, float))
+        return rows
+
     def words(self, speed_mm_s: float, passes: int = 1) -> str:
         """Return which way is fastest, and what the others lose by."""
         table = self.table(speed_mm_s, passes).set_index("way")

@@ -8,14 +8,18 @@ Source: constant-acceleration kinematics, as in `sweep`; ordinary least squares 
 """
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 
+from testburn import csvtext
 from testburn.lines import line_count
+from testburn.readingcheck import ReadingsError
 
 COLUMNS = ("run", "timed_on", "width_mm", "height_mm", "speed_mm_s", "line_pitch_mm", "passes", "seconds")
+FILE = "timed_runs.csv"
 LEVEL = 0.95
 _NEXT = "Time a filled rectangle of many short lines (say 20 mm wide, 40 mm high) at {} speed."
 
@@ -58,11 +62,40 @@ class Calibration:
             f"{self.turn_overhead_s:.3f} s{turns} besides. The {len(self.runs)} runs are met to {off:.1f} s.",
             *self.remarks])
 
+    def __str__(self) -> str:
+        return f"{self.words}\n\nFor machine.toml:\n{self.toml.rstrip()}"
+
     @property
     def toml(self) -> str:
         """The two lines for machine.toml."""
         return (f"acceleration_mm_s2 = {self.acceleration_mm_s2:.0f}\n"
                 f"turn_overhead_s = {self.turn_overhead_s:.3f}\n")
+
+
+def read(book: str | Path) -> pd.DataFrame:
+    """Return the timed runs of a lab book's timed_runs.csv; none where the file is not there.
+
+    Raises
+    ------
+    ReadingsError
+        If the file is no CSV table with those columns.
+    """
+    file = Path(book) / FILE
+    if not file.exists():
+        return pd.DataFrame(columns=[*COLUMNS, "invented"])
+    rows, problems = csvtext.read_rows(file, COLUMNS)
+    if problems:
+        raise ReadingsError(problems)
+    return rows.drop(columns=[name for name in rows if name.startswith("_")])
+
+
+def from_book(book: str | Path) -> "Calibration | str":
+    """Return what a lab book's timed runs say, or in words why they say nothing yet."""
+    runs = read(book)
+    if runs.empty:
+        return (f"No timed runs yet. Write two or more into {FILE}, under the columns "
+                f"{', '.join(COLUMNS)}. " + _NEXT.format("one, and another at twice that"))
+    return calibrate(runs)
 
 
 def calibrate(timed_runs: pd.DataFrame) -> Calibration:
