@@ -265,6 +265,8 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
         ends = float(window["at_least_mm"]), float(window["at_most_mm"])
         notes.append(f"The infill needs {cardtext.span(*ends, 2, 'mm')} "
                      f"({cardtext.span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
+    if "way" in rows:
+        notes.append(f"Minutes are of the whole job, swept by {' or '.join(rows['way'].unique())}.")
     if rows["extrapolated"].any():
         notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
     sds = fit.components.set_index("component")

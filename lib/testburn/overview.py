@@ -18,6 +18,7 @@ from testburn.depthfit import DepthFit
 
 OLD_DAYS = 365
 _MOST_STEPS = 6
+_BOX = ' style="text-align: left; vertical-align: top; border: 1px solid #999; padding: 4px 10px"'
 _CALM = ("in step", "no jobs", "too few jobs")
 
 
@@ -77,14 +78,12 @@ class Grid:
         if self.table.empty:
             return "<i>no burn yet</i>"
         fields = self.fields
-        head = "".join(f"<th>{html.escape(name)}</th>" for name in ("species", *fields.columns))
+        head = "".join(f"<th{_BOX}>{html.escape(name)}</th>" for name in ("species", *fields.columns))
         body = "".join(
-            f"<tr><th>{html.escape(str(species))}</th>" + "".join(
-                f"<td>{html.escape(text).replace('; ', '<br>')}</td>" for text in row) + "</tr>"
+            f"<tr><th{_BOX}>{html.escape(str(species))}</th>" + "".join(
+                f"<td{_BOX}>{html.escape(text).replace('; ', '<br>')}</td>" for text in row) + "</tr>"
             for species, row in zip(fields.index, fields.to_numpy()))
-        return (f'<table class="map"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
-                "<style>.map td, .map th {text-align: left; vertical-align: top; "
-                "border: 1px solid #999; padding: 4px 10px}</style>")
+        return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def _field(row) -> str:

@@ -4,6 +4,7 @@ Decides the heading and the digits of every column that a notebook shows. Digits
 and a machine can tell: depth to 0.01 mm, speed to 1 mm/s below which no dial goes, chance to 1 %.
 """
 
+import html
 from dataclasses import dataclass
 
 import pandas as pd
@@ -101,10 +102,28 @@ class Shown:
         if self.frame.empty:
             return "<i>none</i>"
         with pd.option_context("display.max_colwidth", None):
-            html = self.frame.to_html(index=False, border=0)
+            drawn = self.frame.to_html(index=False, border=0)
         left = ' style="text-align: left"'
-        return html.replace("<td>", f"<td{left}>").replace("<th>", f"<th{left}>").replace(
+        return drawn.replace("<td>", f"<td{left}>").replace("<th>", f"<th{left}>").replace(
             '<tr style="text-align: right;">', "<tr>")
+
+
+@dataclass(frozen=True)
+class Said:
+    """Words as a notebook shows them: a paragraph each, broken between words and not within."""
+
+    texts: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return "\n\n".join(self.texts)
+
+    def _repr_html_(self) -> str:
+        return "".join(f'<p style="max-width: 80ch">{html.escape(text)}</p>' for text in self.texts)
+
+
+def said(*texts: str) -> Said:
+    """Return texts to be shown as paragraphs; empty ones are left out."""
+    return Said(tuple(text for text in texts if text) or ("nothing",))
 
 
 def shop(table: pd.DataFrame, *names: str) -> Shown:
