@@ -77,7 +77,7 @@ def as_csv():
     return csv_text
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def burns():
     return synthetic_burns
 

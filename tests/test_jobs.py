@@ -14,9 +14,8 @@ DAY = datetime.date(2026, 3, 20)
 
 
 @pytest.fixture(scope="module")
-def card(request):
-    from conftest import synthetic_burns
-    fit = depthfit.fit(synthetic_burns())
+def card(burns):
+    fit = depthfit.fit(burns())
     rows = promise.of(fit, settings.steps(fit, "white oak", 20, [0.5, 1.0]))
     return rows.assign(expected_mm=[0.498, 0.995], curve_sd=0.05, board_sd=0.083, df=7.4)
 

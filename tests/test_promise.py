@@ -8,9 +8,8 @@ from testburn.labbook import check
 
 
 @pytest.fixture(scope="module")
-def readings(request):
-    from conftest import synthetic_burns
-    return synthetic_burns()
+def readings(burns):
+    return burns()
 
 
 @pytest.fixture(scope="module")

@@ -3,10 +3,11 @@
 Decides, without drawing anything, whether a file is an SVG of bounded size, how large its page is in
 mm, and whether it asks for something that would change what is burned and that is not honoured here
 (clips, masks, text, pictures, dashes …). Such a drawing is refused by name: a shape left out in
-silence would be missing from the minutes and from the sign.
+silence would be missing from the minutes and from the sign. Styles are written out on each element,
+as the reader of outlines takes style blocks in the order of the file and of the class attribute.
 
-Source: SVG 2 (W3C), chapters 5, 8 and 13; CSS Values and Units Level 4, 6.2: 1 in = 25.4 mm =
-72 pt = 96 px.
+Source: SVG 2 (W3C), chapters 3, 5, 6, 8 and 13; CSS Cascading and Inheritance Level 4 (W3C), 6; CSS
+Values and Units Level 4, 6.2: 1 in = 25.4 mm = 72 pt = 96 px.
 """
 
 import re
@@ -32,7 +33,9 @@ _ASKS = ("clip-path", "mask", "filter", "marker", "marker-start", "marker-mid", 
 # What only serves others, and is never drawn by itself.
 _UNDRAWN = {"metadata", "title", "desc", "style", "clipPath", "mask", "marker", "pattern", "filter",
             "linearGradient", "radialGradient", "script", "namedview"}
-_SELECTOR = re.compile(r"\s*(\*|[\w-]+|[\w-]*\.[\w-]+|#[\w-]+)\s*")
+_HOLDERS = {"svg", "g", "a", "use", "symbol"}
+_SELECTOR = re.compile(r"\*|[\w-]+|[\w-]*\.[\w-]+|#[\w-]+")
+_IMPORTANT = re.compile(r"\s*!\s*important$", re.IGNORECASE)
 _HREF = "{http://www.w3.org/1999/xlink}href"
 
 
@@ -52,9 +55,11 @@ def checked(path: str | Path) -> tuple[bytes, float, float, tuple[str, ...]]:
     path = Path(path)
     root = _tree(path)
     width, height, remarks = _page(root, path.name)
-    faults = []
+    faults = _styled(root, path.name)
     _count_uses(root, path.name)
-    _tidy(root, faults)
+    if clear := _hide_clear(root):
+        remarks += (f"{clear} group(s) of opacity 0 are left out, with all they hold.",)
+    _tidy(root, faults, {_shown(element) for element in root.iter()} - {""})
     if faults:
         more = [f"… and {len(faults) - 8} more."] if len(faults) > 8 else []
         raise ArtworkError("\n".join([f"{path.name} cannot be read as it is:", *faults[:8], *more]))
@@ -143,7 +148,7 @@ def _count_uses(root, name) -> None:
         total = np.array([1.0, sum(map(len, element.attrib.values()))])
         total += sum(unfolded(child, depth + 1) for child in element)
         if _tag(element) == "use":
-            shown = by_id.get(element.get("href", element.get(_HREF, "")).lstrip("#"))
+            shown = by_id.get(_shown(element))
             total = total if shown is None else total + unfolded(shown, depth + 1)
         open_now.discard(element)
         counted[element] = total
@@ -154,18 +159,32 @@ def _count_uses(root, name) -> None:
                            "its copies, join its shapes and save again.")
 
 
-def _tidy(element, faults: list[str], inside=None, place=0) -> None:
+def _shown(element) -> str:
+    """Return the id that a use shows."""
+    return element.get("href", element.get(_HREF, "")).lstrip("#") if _tag(element) == "use" else ""
+
+
+def _hide_clear(root) -> int:
+    """Take away groups of opacity 0, which no child undoes, and return how many."""
+    clear = [element for element in root.iter() if _tag(element) in _HOLDERS
+             and re.fullmatch(r"-.*|[+]?0*\.?0*(e.*)?%?", _said(element).get("opacity") or "1")]
+    for element in clear:
+        if element is root:
+            element[:] = []
+        element.set("style", f"{element.get('style', '')};display:none" if element is not root else "")
+    return len(clear)
+
+
+def _tidy(element, faults: list[str], used: set[str], inside=None) -> None:
     """Name what is not honoured, and make plain what the reader of outlines would take amiss.
 
     A symbol is drawn only where it is used; "inherit" is what happens anyway; a place or size said by
-    a group is not its shapes'.
+    a group is not its shapes'. What is hidden may be used elsewhere.
     """
-    if (tag := _tag(element)) == "style":
-        faults.extend(_style_faults(element.text or ""))
-    if tag in _UNDRAWN:
+    if (tag := _tag(element)) in _UNDRAWN:
         return
     said = _said(element)
-    if said.get("display") == "none":
+    if said.get("display") == "none" and not any(inner.get("id") in used for inner in element.iter()):
         return
     faults.extend(_faults(element, tag, said, inside))
     _without_inherit(element)
@@ -174,10 +193,10 @@ def _tidy(element, faults: list[str], inside=None, place=0) -> None:
             del element.attrib[name]
     for number, child in enumerate(list(element)):
         child_tag = _tag(child)
-        if child_tag == "rect" and not {"width", "height"} <= set(child.attrib):
+        if child_tag == "rect" and not {"width", "height"} <= set(_said(child)):
             element.remove(child)  # a rectangle without a size is not drawn
             continue
-        _tidy(child, faults, inside=element)
+        _tidy(child, faults, used, inside=element)
         if child_tag == "symbol":
             holder = ElementTree.Element(child.tag.replace("symbol", "defs"))
             child.tag = child.tag.replace("symbol", "g")
@@ -204,26 +223,66 @@ def _said(element) -> dict[str, str]:
     """Return an element's properties: its attributes, and its style over them."""
     pairs = (part.partition(":") for part in element.get("style", "").split(";"))
     return {**{name: value.strip() for name, value in element.attrib.items()},
-            **{name.strip(): value.replace("!important", "").strip() for name, _, value in pairs if name.strip()}}
+            **{name.strip(): value.strip() for name, _, value in pairs if name.strip()}}
 
 
 def _without_inherit(element) -> None:
-    """Drop values that say only "as my parent"."""
-    for name in [name for name, value in element.attrib.items() if value.strip() == "inherit"]:
+    """Drop values that say only "as my parent", and what they override."""
+    parts = [part.partition(":") for part in element.get("style", "").split(";")]
+    dropped = {name for name, _, value in parts if value == "inherit"}
+    for name in [name for name, value in element.attrib.items() if value.strip() == "inherit" or name in dropped]:
         del element.attrib[name]
-    if style := element.get("style"):
-        kept = [part for part in style.split(";") if part.partition(":")[2].strip() != "inherit"]
-        element.set("style", ";".join(kept))
+    if "style" in element.attrib:
+        element.set("style", ";".join("".join(part) for part in parts if part[0] not in dropped))
 
 
-def _style_faults(text: str) -> list[str]:
-    """Return what a block of styles asks for that is not honoured."""
-    text = re.sub(r"/\*.*?\*/", "", text, flags=re.S)
-    faults = [f"- a style block says {name}, which is not read. {_PLAIN}" for name in _ASKS
-              if re.search(rf"[{{;\s]{name}\s*:\s*(?!none)", text)]
-    selectors = [one for block in re.findall(r"([^{}]*)\{[^{}]*\}", text) for one in block.split(",")]
-    odd = [one.strip() for one in selectors if not _SELECTOR.fullmatch(one)]
-    if odd or "@" in text or "!important" in text:
-        faults.append(f"- a style block picks shapes by {(odd or ['a rule'])[0]!r}, which is not read. "
-                      "Save as plain SVG, with the style on each shape.")
-    return faults
+def _styled(root, name) -> list[str]:
+    """Write out on each element what the style blocks say of it, and empty them; return what is not read.
+
+    The selector that says more wins (an id over a class over a name), then the later rule; the
+    element's own style wins over all of them, "!important" over that.
+    """
+    rules, odd, letters = [], [], 0
+    for block in root.iter():
+        if _tag(block) == "style":
+            _read_rules(block.text or "", rules, odd)
+            block.text = None
+    by_selector = {}
+    for order, (one, body) in enumerate(rules):
+        says = ("#" in one, "." in one, one[0] not in "#.*", order, body)
+        by_selector.setdefault(one, []).append(says)
+    for element in root.iter():
+        tag, classes = _tag(element), set(element.get("class", "").split())
+        picked = ["*", tag, f"#{element.get('id', '')}", *(start + "." + one for one in classes for start in ("", tag))]
+        bodies = [body for *_, body in sorted(rule for one in picked for rule in by_selector.get(one, ()))]
+        bodies.append(element.get("style", ""))
+        letters += sum(map(len, bodies))
+        if letters > MOST_BYTES:
+            raise ArtworkError(f"{name} has style blocks that unfold into more than {MOST_BYTES / 1e6:.0f} MB. Save it as "
+                               "plain SVG, with the style on each shape.")
+        if any(bodies):
+            element.set("style", _cascaded(bodies))
+    return [f"- a style block picks shapes by {one[:60]!r}, which is not read. Save as plain SVG, with the style "
+            "on each shape." for one in odd[:1]]
+
+
+def _read_rules(text: str, rules: list, odd: list[str]) -> None:
+    """Add a block's selectors with what each says, and what is no plain selector."""
+    *blocks, rest = re.sub(r"/\*.*?(\*/|\Z)", "", text, flags=re.DOTALL).split("}")
+    for block in blocks:
+        picked, _, body = block.partition("{")
+        for one in dict.fromkeys(map(str.strip, picked.split(","))):
+            (rules.append((one, body)) if _SELECTOR.fullmatch(one) and "{" not in body else odd.append(one))
+    if rest.strip():
+        odd.append(rest.strip())
+
+
+def _cascaded(bodies: list[str]) -> str:
+    """Return one style of several, each going over those before it."""
+    plain, important = {}, {}
+    for part in ";".join(bodies).split(";"):
+        name, colon, value = part.partition(":")
+        kept = _IMPORTANT.sub("", value.strip())
+        if colon:
+            (plain if kept == value.strip() else important)[name.strip().lower()] = kept
+    return ";".join(f"{name}:{value}" for name, value in {**plain, **important}.items())

@@ -52,11 +52,12 @@ def schedule(window: Window) -> pd.DataFrame:
     sealer, colour = (window.facts[name].value for name in ("sealer", "colour"))
     grits = window.facts["grits"].value if window.facts["sanded_mm"].value is None else ()
     with_grits = f"; grits {', '.join(map(str, grits))}" if grits else "; as you did when you measured it"
+    sealing = [("seal", "seal the recess, so that colour does not bleed", sealer, DRY, f"{SOLVENT} {RAGS}")]
     rows = [
         ("clean", "brush and vacuum the char out of the recess", None, "", SMOULDER),
         ("rest", "let the wood come back to the humidity of the room it was burned in", None,
          "a day or more", "A board that has cupped is sanded unevenly."),
-        ("seal", "seal the recess, so that colour does not bleed", sealer, DRY, SOLVENT),
+        *sealing * (sealer.coats > 0),
         ("colour", _COLOUR[window.variant], colour, DRY, f"{SOLVENT} {RAGS}"),
         ("sand back", _SAND[window.variant] + with_grits, None,
          "first let the paint get hard: gummy paint pulls out", DUST),

@@ -14,6 +14,7 @@ import html
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from numbers import Real
 
 import pandas as pd
 from scipy import stats
@@ -141,8 +142,8 @@ def window(variant: str, board_thickness_mm: float, narrowest_stroke_mm: float,
     ValueError
         A name or value that cannot be.
     """
-    if not 0.5 <= confidence < 1:
-        raise ValueError(f"A confidence of {confidence:g} is none. Give one from 0.5 to below 1, e.g. 0.95.")
+    if isinstance(confidence, bool) or not isinstance(confidence, Real) or not 0.5 <= confidence < 1:
+        raise ValueError(f"A confidence of {confidence} is none. Give one from 0.5 to below 1, e.g. 0.95.")
     facts = infillfacts.facts(variant, given | {"board_thickness_mm": board_thickness_mm,
                                                 "narrowest_stroke_mm": narrowest_stroke_mm})
     k = _k(confidence)

@@ -142,8 +142,13 @@ def _check(name: str, value) -> None:
         checked_span(name, value, 3, "mm")
     elif name == "shrinkage_pct":
         checked_span(name, value, 30, "% (radial, tangential)")
+    elif name == "flat_sawn" and not isinstance(value, bool):
+        raise ValueError(f"flat_sawn is {value!r}. Give true or false.")
+    elif name == "species" and not isinstance(value, str):
+        raise ValueError(f"species is {value!r}. Give its name, e.g. white oak.")
     elif name == "grits":
-        rising = len(value) > 0 and list(value) == sorted(set(value)) and set(value) <= set(GRITS_MM)
-        if not rising:
-            raise ValueError(f"The grits {tuple(value)} are not in the chart. Give, from coarse to fine, "
+        listed = list(value) if isinstance(value, (tuple, list)) else [value]
+        known = bool(listed) and all(grit in GRITS_MM for grit in listed if isinstance(grit, Real))
+        if not known or not all(isinstance(grit, Real) for grit in listed) or listed != sorted(set(listed)):
+            raise ValueError(f"The grits {tuple(listed)} are not in the chart. Give, from coarse to fine, "
                              f"some of {', '.join(map(str, GRITS_MM))}; or type sanded_mm=(from, to).")

@@ -8,6 +8,7 @@ Source: dry = wet × solids by volume, WOODWEB knowledge base, Wet mils, dry mil
 
 from dataclasses import dataclass
 from math import hypot, sqrt
+from numbers import Real
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,9 @@ def spread(span) -> float:
 
 def checked_span(name: str, span, most: float, unit: str) -> None:
     """Refuse what is not a span (from, to) between 0 and a largest value."""
-    fine = isinstance(span, (tuple, list)) and len(span) == 2 and 0 <= span[0] <= span[1] <= most
+    fine = (isinstance(span, (tuple, list)) and len(span) == 2
+            and all(isinstance(end, Real) and not isinstance(end, bool) for end in span)
+            and 0 <= span[0] <= span[1] <= most)
     if not fine:
         raise ValueError(f"{name} is {span!r}. Give (from, to) {unit}, between 0 and {most:g}, the "
                          "smaller first.")

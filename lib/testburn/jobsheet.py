@@ -15,12 +15,16 @@ from pathlib import Path
 import pandas as pd
 import shapely
 
+from testburn import promise, settings
 from testburn.artwork import Artwork
 from testburn.artwork import read as read_artwork
-from testburn.depthfit import DepthFit
+from testburn.columns import GROUP_KEY
+from testburn.depthfit import NEXT, DepthFit
 from testburn.depthgroup import GroupFit
 from testburn.infill import OWN, VARIANTS, Film, Window
 from testburn.infill import window as depth_window
+from testburn.machine import Machine
+from testburn.readingcheck import burn_name_fault
 from testburn.settings import LINE_LENGTH_MM
 from testburn.stakes import Prices
 
@@ -55,16 +59,37 @@ class JobSheet:
         return replace(self, **said)
 
     def group(self, fit: DepthFit) -> GroupFit:
-        """Return the wood and module to engrave with; the best known where the sheet says none.
+        """Return the wood and module to engrave with: of those the sheet leaves open, the best known.
 
         Raises
         ------
         LookupError
-            If that wood was never burned with that module.
+            If nothing was burned that is as the sheet says.
         """
-        if self.species is None or self.module_w is None:
-            return fit.best_known
-        return fit.group(self.species, self.module_w, self.wavelength_nm)
+        said = {name: getattr(self, name) for name in GROUP_KEY if getattr(self, name) is not None}
+        found = [group for group in fit.groups
+                 if all(getattr(group, name) == value for name, value in said.items())]
+        if not found:
+            asked = ", ".join(f"{name} = {value}" for name, value in said.items())
+            raise LookupError(f"{FILE} says {asked}, and there is no fit for that. Fitted are: "
+                              f"{'; '.join(group.name for group in fit.groups)}. Burn a board of it, or "
+                              "choose one of these.")
+        return max(found, key=lambda group: (group.boards, len(group.readings)))
+
+    def promised(self, fit: DepthFit, machine: Machine, folder: Path) -> pd.DataFrame:
+        """Return what may be promised today: this job's settings, then those of every card.
+
+        A job that has no window or no drawing (any more) has none of its own.
+        """
+        cards = promise.of(fit, settings.for_card(fit, machine))
+        try:
+            group, drawing = self.group(fit), self.drawing(folder)
+            window = self.window(fit, drawing).must_be_one()
+        except (LookupError, ValueError):
+            return cards
+        choices = settings.choose(fit, group.species, group.module_w, window.at_least_mm, window.at_most_mm,
+                                  machine, wavelength_nm=group.wavelength_nm, artwork=drawing)
+        return pd.concat([promise.of(fit, choices, window=window), cards], ignore_index=True)
 
     def drawing(self, folder: Path) -> Artwork:
         """Return the artwork out of its folder; where the sheet names none, a block of its area.
@@ -167,8 +192,13 @@ def read(book: str | Path) -> JobSheet:
         if not isinstance(value, wanted) or isinstance(value, bool):
             raise ValueError(f"{path.name}: {name} is {value!r}. Write "
                              + ("a text in quotes." if name in _TEXTS else "a number."))
-        if wanted == (int, float) and not value > 0:
+        if wanted == (int, float) and not 0 < value < float("inf"):
             raise ValueError(f"{path.name}: {name} is {value:g}. Give a number above 0.")
+        # Cards are named after both.
+        if name in ("name", "board") and (fault := burn_name_fault(value)):
+            raise ValueError(f"{path.name}: {name} is {value[:60]!r}: {fault[0]}. {fault[1]}")
+    if said.get("board") == NEXT:
+        raise ValueError(f"{path.name}: a board cannot be named {NEXT!r}: that means the one not yet seen.")
     return JobSheet(**said)
 
 

@@ -265,7 +265,8 @@ def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataF
     if artwork is None:
         return lambda options: options.assign(minutes=sweep.minutes(
             LINE_LENGTH_MM, area_mm2 / LINE_LENGTH_MM, options["speed_mm_s"],
-            options["line_pitch_mm"], options["passes"], machine.acceleration_mm_s2))
+            options["line_pitch_mm"], options["passes"], machine.acceleration_mm_s2,
+            machine.turn_overhead_s))
     plans = {}
 
     def timed(options):

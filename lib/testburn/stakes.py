@@ -14,6 +14,7 @@ maker's, in the maker's money.
 
 import html
 from dataclasses import dataclass
+from numbers import Real
 
 import numpy as np
 import pandas as pd
@@ -67,8 +68,9 @@ class Prices:
     def __post_init__(self):
         for name, value in vars(self).items():
             most = 1 if name.endswith("_share") else float("inf")
-            if not 0 <= value <= most or value == float("inf"):
-                raise ValueError(f"{name} is {value:g}. Give a number from 0"
+            number = isinstance(value, Real) and not isinstance(value, bool)
+            if not number or not 0 <= value <= most or value == float("inf"):
+                raise ValueError(f"{name} is {value!r}. Give a number from 0"
                                  + (" to 1." if most == 1 else " up."))
 
 
@@ -109,7 +111,10 @@ class Stakes:
 
     @property
     def break_even_board_price(self) -> float:
-        """The price of a board from which on a proof pays: 0 at any price, infinity at none."""
+        """The price of a board from which on a proof pays: 0 at any price, infinity at none.
+
+        NaN where a proof loses more boards than it saves, so that a dearer board speaks against it.
+        """
         rows = self.table.set_index("way")
         first = rows.loc[PROOF_FIRST]
         return max(_break_even(row, first, self.prices) for _, row in rows.drop(PROOF_FIRST).iterrows())
@@ -118,16 +123,18 @@ class Stakes:
     def words(self) -> str:
         """Whether to burn a proof, with the numbers, in the maker's money."""
         chances = (100 * self.table.set_index("way")["chance_inside"]).map("{:.0f} %".format)
-        pays = self.saving > self.proof_cost
+        gain = self.saving - self.proof_cost
+        advised = "it makes no difference" if abs(gain) < 0.005 else "burn it" if gain > 0 else "leave it"
         saves = f"saves {self.saving:.2f} on average" if self.saving >= 0.005 else "saves nothing"
         price = self.break_even_board_price
-        edge = ("It pays at any price of a board." if price == 0 else
+        edge = ("" if abs(gain) < 0.005 or np.isnan(price) else
+                "It pays at any price of a board." if price == 0 else
                 "It pays at no price of a board." if price == np.inf else
                 f"It pays from a board price of {price:.2f} on.")
         return (f"A proof swatch costs {self.proof_cost:.2f} and {saves}, in your money: "
-                f"{'burn it' if pays else 'leave it'}. The chance to land inside: {chances[AS_IS]} with the card "
+                f"{advised}. The chance to land inside: {chances[AS_IS]} with the card "
                 f"as it is, {chances[SUREST]} at the surest speed, {chances[PROOF_FIRST]} after a proof, "
-                f"averaged over what it may show. {edge}")
+                f"averaged over what it may show. {edge}").rstrip()
 
     def _repr_html_(self) -> str:
         return f"<p>{html.escape(self.words)}</p>" + self.table.round(2).to_html(index=False, border=0)
@@ -222,7 +229,7 @@ def _break_even(without: pd.Series, first: pd.Series, prices: Prices) -> float:
     fewer = _lost_share(without, prices) - _lost_share(first, prices)
     dearer = first["expected_cost"] - without["expected_cost"]
     if fewer <= 0:
-        return 0.0 if dearer <= 0 else np.inf
+        return np.nan if fewer < 0 and dearer <= 0 else 0.0 if dearer <= 0 else np.inf
     return max(prices.board + float(dearer / fewer), 0.0)
 
 

@@ -36,7 +36,8 @@ def run_up_mm(speed_mm_s, acceleration_mm_s2):
     return np.asarray(speed_mm_s) ** 2 / (2 * acceleration_mm_s2)
 
 
-def minutes(width_mm, height_mm, speed_mm_s, line_pitch_mm, passes=1, acceleration_mm_s2=None):
+def minutes(width_mm, height_mm, speed_mm_s, line_pitch_mm, passes=1, acceleration_mm_s2=None,
+            turn_overhead_s=0.0):
     """Return the minutes for a filled rectangle, burning in both directions.
 
     Parameters
@@ -46,9 +47,12 @@ def minutes(width_mm, height_mm, speed_mm_s, line_pitch_mm, passes=1, accelerati
     speed_mm_s, line_pitch_mm, passes : float or array
     acceleration_mm_s2 : float, optional
         Of the head along a line. Without it only the burning itself is counted.
+    turn_overhead_s : float
+        What a turn costs besides.
     """
     count = line_count(height_mm, line_pitch_mm)
-    turn = 0 if acceleration_mm_s2 is None else 2 * np.asarray(speed_mm_s) / acceleration_mm_s2
+    turn = (0 if acceleration_mm_s2 is None
+            else 2 * np.asarray(speed_mm_s) / acceleration_mm_s2 + turn_overhead_s)
     return passes * (count * width_mm / np.asarray(speed_mm_s) + (count - 1) * turn) / 60
 
 

@@ -90,12 +90,20 @@ def read(book: str | Path) -> pd.DataFrame:
 
 
 def from_book(book: str | Path) -> "Calibration | str":
-    """Return what a lab book's timed runs say, or in words why they say nothing yet."""
+    """Return what a lab book's timed runs say, or in words why they say nothing yet.
+
+    Raises
+    ------
+    ReadingsError
+        If the file is no CSV table with those columns.
+    ValueError
+        If a run is no run, or if they take no time to turn.
+    """
     runs = read(book)
     if runs.empty:
         return (f"No timed runs yet. Write two or more into {FILE}, under the columns "
                 f"{', '.join(COLUMNS)}. " + _NEXT.format("one, and another at twice that"))
-    return calibrate(runs)
+    return _too_few(_checked(runs)) or calibrate(runs)
 
 
 def calibrate(timed_runs: pd.DataFrame) -> Calibration:
@@ -112,28 +120,36 @@ def calibrate(timed_runs: pd.DataFrame) -> Calibration:
         If a run is no run, if all have one speed, or if they take no time to turn.
     """
     runs = _checked(timed_runs)
-    if runs["speed_mm_s"].nunique() < 2:
-        speed = runs["speed_mm_s"].iloc[0] if len(runs) else 0
-        raise ValueError(f"{len(runs)} timed run(s), " + (f"all at {speed:g} mm/s, " if len(runs) else "")
-                         + "cannot tell acceleration from what a turn costs besides. "
-                         + _NEXT.format("another" if len(runs) else "one, and another at twice that"))
+    if too_few := _too_few(runs):
+        raise ValueError(too_few)
     slowing = (2 * runs["speed_mm_s"] * runs["turns"]).to_numpy()
     design = np.column_stack([slowing, runs["turns"]])
     over = (runs["seconds"] - runs["burn_seconds"]).to_numpy()
     fit, remarks = sm.OLS(over, design).fit(), []
     limits = fit.conf_int(1 - LEVEL) if len(runs) > 2 else None
-    unclear = fit.params[1] < 0 or (limits is not None and limits[1, 0] <= 0)
-    if unclear and fit.params[0] > 0 or fit.params[1] < 0:
-        remarks.append("What a turn costs besides cannot be told from nothing and is taken as 0. "
+    # Dropped as soon as its limits hold 0, a real overhead would go into the acceleration and spoil both.
+    if fit.params[1] < 0:
+        remarks.append("By these runs a turn costs less than nothing besides, which is taken as 0. "
                        + _NEXT.format("a low"))
         fit = sm.OLS(over, design[:, :1]).fit()
         limits = fit.conf_int(1 - LEVEL)
+    elif limits is not None and limits[1, 0] <= 0:
+        remarks.append("What a turn costs besides is not yet told from nothing. " + _NEXT.format("a low"))
     if not fit.params[0] > 0:
         raise ValueError("By these runs turning at a higher speed takes no more time, so no acceleration can be "
                          "worked out. Check speed, line pitch and seconds of each. " + _NEXT.format("a high"))
     if limits is None:
         remarks.append("Two runs leave nothing to judge them by: no limits. Time a third, at another speed.")
     return _said(runs, fit, limits, design, over, remarks)
+
+
+def _too_few(runs) -> str:
+    """Return why runs at fewer than two speeds say nothing; nothing where there are two."""
+    if (speeds := runs["speed_mm_s"].unique()).size > 1:
+        return ""
+    return (f"{len(runs)} timed run(s), " + "".join(f"all at {speed:g} mm/s, " for speed in speeds)
+            + "cannot tell acceleration from what a turn costs besides. "
+            + _NEXT.format("another" if len(runs) else "one, and another at twice that"))
 
 
 def _said(runs, fit, limits, design, over, remarks) -> Calibration:
@@ -150,7 +166,8 @@ def _said(runs, fit, limits, design, over, remarks) -> Calibration:
     runs = runs.assign(expected_seconds=expected, residual_seconds=runs["seconds"] - expected)
     return Calibration(
         float(1 / fit.params[0]), between, overhead,
-        tuple(map(float, limits[1])) if limits is not None and with_overhead else None, runs, tuple(remarks))
+        # A turn gives no time back: the limits end at 0.
+        tuple(map(float, np.maximum(limits[1], 0))) if limits is not None and with_overhead else None, runs, tuple(remarks))
 
 
 def _checked(timed_runs: pd.DataFrame) -> pd.DataFrame:
