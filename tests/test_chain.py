@@ -91,6 +91,9 @@ def test_without_a_book_of_ones_own_it_is_a_scratch_copy_of_the_demo(monkeypatch
     ("powers_pct = [190]", "power cannot be set to 190 %"),
     ("powers_pct = 90", "machine.toml: powers_pct is 90. Write a list of numbers, e.g. [90]."),
     ("max_speed_mm_s = 'fast'", "machine.toml: max_speed_mm_s is 'fast'. Write a number."),
+    ("skips_blanks = 1", "machine.toml: skips_blanks is 1. Write true or false."),
+    ("turn_overhead_s = -1", "The machine's turn_overhead_s is -1. It cannot be below 0."),
+    ("travel_speed_mm_s = 0", "The machine's travel_speed_mm_s is 0. Give a number above 0, or leave it out."),
 ])
 def test_a_machine_file_that_cannot_be_is_refused(tmp_path, text, said):
     (tmp_path / "machine.toml").write_text(text, encoding="utf-8")

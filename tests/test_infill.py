@@ -350,3 +350,27 @@ def test_a_species_name_is_text_and_never_markup():
     window = infill.window("shallow", **BOARD, species="<b>oak</b>")
     assert "<b>oak" not in window._repr_html_()
     assert "<b>oak" not in windowchart.window(window).to_json()
+
+
+@pytest.mark.parametrize(("given", "said"), [
+    (dict(grits=(150, "180")), "The grits (150, '180') are not in the chart."),
+    (dict(sanded_mm=("0.1", "0.2")), "sanded_mm is ('0.1', '0.2'). Give (from, to) mm, between 0 and 3"),
+    (dict(flat_sawn="no"), "flat_sawn is 'no'. Give true or false."),
+    (dict(species=5), "species is 5. Give its name, e.g. white oak."),
+    (dict(confidence="95"), "A confidence of 95 is none."), (dict(confidence=True), "A confidence of True is none.")])
+def test_a_value_of_another_kind_is_said_by_name(given, said):
+    with pytest.raises(ValueError) as refused:
+        infill.window("shallow", **BOARD, **given)
+    assert str(refused.value).startswith(said)
+
+
+def test_grits_typed_keep_the_charts_source():
+    row = at_least(infill.window("shallow", **BOARD, grits=(180,)), "sanding, 180 grit")
+    assert row["source"] == "Woodworking Network, 7 August 2014, wide-belt machine; grits typed by the maker"
+
+
+def test_without_a_coat_of_sealer_there_is_no_sealing():
+    bare = finishing.schedule(infill.window("shallow", **BOARD, sealer=infill.Film(0, (0.1, 0.1), (0.3, 0.3))))
+    assert "seal" not in set(bare["step"])
+    sealed = finishing.schedule(infill.window("shallow", **BOARD)).set_index("step")
+    assert "Rags" in sealed.loc["seal", "caution"]

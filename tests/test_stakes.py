@@ -203,3 +203,15 @@ def test_the_chart_stacks_the_tables_parts_in_patterns(compared):
         assert list(trace.x) == pytest.approx(compared.table[column].tolist(), abs=5e-5)
     assert len({trace.marker.pattern.shape for trace in figure.data}) == len(stakes.COSTS)
     assert figure.layout.barmode == "stack"
+
+
+def test_where_nothing_costs_anything_a_proof_makes_no_difference(many_boards, choice):
+    free = stakes.Prices(0, 0, 0, 0, 0, 0)
+    said = stakes.compare(many_boards, choice, 0.45, 0.65, 20, free).words
+    assert "it makes no difference" in said and "It pays" not in said
+
+
+@pytest.mark.parametrize("price", ["0.6", True, [1]])
+def test_a_price_of_another_kind_is_said_by_name(price):
+    with pytest.raises(ValueError, match="per_minute is .*. Give a number from 0 up."):
+        stakes.Prices(price, 1, 1, 1, 1, 1)

@@ -97,3 +97,10 @@ def test_the_components_of_a_fit_have_each_a_meaning(burns):
 def test_every_column_of_the_lab_book_with_a_unit_has_a_heading_in_words():
     for name in ("module_w", "power_pct", "speed_mm_s", "line_pitch_mm", "depth_mm"):
         assert name in columns.BY_NAME and tables.HEADINGS[name][0] != name
+
+
+def test_words_are_shown_as_paragraphs_and_escaped():
+    shown = tables.said("one <b>board</b>", "", "two")
+    assert repr(shown) == "one <b>board</b>\n\ntwo"
+    assert "&lt;b&gt;" in shown._repr_html_() and shown._repr_html_().count("<p ") == 2
+    assert repr(tables.said("")) == "nothing"

@@ -147,8 +147,7 @@ def _check(name: str, value) -> None:
     elif name == "species" and not isinstance(value, str):
         raise ValueError(f"species is {value!r}. Give its name, e.g. white oak.")
     elif name == "grits":
-        listed = list(value) if isinstance(value, (tuple, list)) else [value]
-        known = bool(listed) and all(grit in GRITS_MM for grit in listed if isinstance(grit, Real))
-        if not known or not all(isinstance(grit, Real) for grit in listed) or listed != sorted(set(listed)):
-            raise ValueError(f"The grits {tuple(listed)} are not in the chart. Give, from coarse to fine, "
+        listed = isinstance(value, (tuple, list)) and all(isinstance(grit, int) for grit in value)
+        if not listed or not value or list(value) != sorted(set(value)) or not set(value) <= set(GRITS_MM):
+            raise ValueError(f"The grits {value} are not in the chart. Give, from coarse to fine, "
                              f"some of {', '.join(map(str, GRITS_MM))}; or type sanded_mm=(from, to).")
