@@ -14,9 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 
-from testburn import artwork, lines, linespicture, sweep, sweepchart, sweepways
+from testburn import artwork, lines, linespicture, sweep, sweepchart, sweepways, timedruns
 from testburn.artwork import Artwork
 from testburn.machine import Machine
+from testburn.readingcheck import ReadingsError
 
 HEAD = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700)
 SKIPS = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700, skips_blanks=True)
@@ -324,8 +325,81 @@ def test_two_runs_give_an_estimate_and_no_limits():
 def test_an_overhead_below_nothing_is_left_out_and_said():
     found = sweep.calibrate(runs(*FOUR, overhead=0, off=(-1, 0.5, 0.6, -0.4)))
     assert found.turn_overhead_s == 0 and found.overhead_limits_s is None
-    assert found.remarks == ("What a turn costs besides cannot be told from nothing and is taken as 0. Time a filled "
+    assert found.remarks == ("By these runs a turn costs less than nothing besides, which is taken as 0. Time a filled "
                              "rectangle of many short lines (say 20 mm wide, 40 mm high) at a low speed.",)
+
+
+def test_an_overhead_not_told_from_nothing_is_kept_with_its_limits():
+    found = sweep.calibrate(runs(*FOUR, off=(4, -4, 3, -3)))
+    # Of the normal equations, with t = 4.302653 as above; below 0 the limits are cut.
+    assert found.turn_overhead_s == pytest.approx(0.020923, abs=1e-6)
+    assert found.overhead_limits_s == (0, pytest.approx(0.060115, abs=1e-6))
+    assert found.remarks == ("What a turn costs besides is not yet told from nothing. Time a filled rectangle of many short "
+                             "lines (say 20 mm wide, 40 mm high) at a low speed.",)
+
+
+@pytest.mark.parametrize(("count", "acceleration_mm_s2", "overhead_s"), [
+    (2, 2941, 0.018), (3, 3031, 0.021), (4, 3023, 0.021), (5, 2997, 0.020)])
+def test_each_further_demo_run_brings_the_head_nearer(labdata, count, acceleration_mm_s2, overhead_s):
+    # The invented head has 3000 mm/s² and 0.020 s.
+    found = sweep.calibrate(pd.read_csv(labdata / "timed_runs.csv")[:count])
+    assert found.acceleration_mm_s2 == pytest.approx(acceleration_mm_s2, abs=0.5)
+    assert found.turn_overhead_s == pytest.approx(overhead_s, abs=0.0005)
+
+
+@pytest.fixture
+def timed_book(tmp_path):
+    """Write runs as a lab book's timed_runs.csv and return the book."""
+    def book(timed):
+        timed.to_csv(tmp_path / "timed_runs.csv", index=False, encoding="utf-8")
+        return tmp_path
+    return book
+
+
+NO_RUNS = ("No timed runs yet. Write two or more into timed_runs.csv, under the columns run, timed_on, width_mm, height_mm, "
+           "speed_mm_s, line_pitch_mm, passes, seconds. Time a filled rectangle of many short lines (say 20 mm wide, 40 mm "
+           "high) at one, and another at twice that speed.")
+ANOTHER = ("cannot tell acceleration from what a turn costs besides. Time a filled rectangle of many short lines (say 20 mm "
+           "wide, 40 mm high) at another speed.")
+
+
+@pytest.mark.parametrize(("timed", "words"), [
+    (runs(*FOUR)[:0], NO_RUNS),
+    (runs(FOUR[0]), f"1 timed run(s), all at 100 mm/s, {ANOTHER}"),
+    (runs(FOUR[0], (30, 50, 100, 1)), f"2 timed run(s), all at 100 mm/s, {ANOTHER}")])
+def test_a_book_of_too_few_runs_says_so(timed_book, timed, words):
+    assert timedruns.from_book(timed_book(timed)) == words
+
+
+def test_a_book_without_timed_runs_says_so(tmp_path):
+    assert timedruns.read(tmp_path).empty
+    assert timedruns.from_book(tmp_path) == NO_RUNS
+
+
+def test_a_book_s_two_runs_give_the_head(timed_book):
+    book = timed_book(runs(*FOUR[:2]))
+    assert timedruns.read(book)["speed_mm_s"].tolist() == ["100", "200"]
+    assert str(timedruns.from_book(book)) == (
+        "The head speeds up at 3000 mm/s²; a turn costs 0.020 s besides. The 2 runs are met to 0.0 s. Two runs leave nothing "
+        "to judge them by: no limits. Time a third, at another speed.\n\nFor machine.toml:\nacceleration_mm_s2 = 3000\n"
+        "turn_overhead_s = 0.020")
+
+
+def test_a_book_s_file_with_a_wrong_column_is_refused(timed_book):
+    book = timed_book(runs(*FOUR).rename(columns={"seconds": "minutes"}))
+    for ask in (timedruns.read, timedruns.from_book):
+        with pytest.raises(ReadingsError) as said:
+            ask(book)
+        assert str(said.value) == (
+            "1 fault in the readings:\n  timed_runs.csv, row 1, column seconds: this column is missing. Add the column; the "
+            "lab book's datapackage.json says what goes in it.")
+
+
+def test_a_book_s_faulty_run_is_refused_even_alone(timed_book):
+    with pytest.raises(ValueError) as said:
+        timedruns.from_book(timed_book(runs(FOUR[0]).assign(seconds="1:55")))
+    assert str(said.value) == ("The timed runs cannot be used:\n- run r1: seconds is 1:55\nEach number must be above 0, passes "
+                               "whole. Mend them in timed_runs.csv.")
 
 
 @pytest.mark.parametrize(("timed", "message"), [

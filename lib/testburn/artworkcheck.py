@@ -35,7 +35,9 @@ _UNDRAWN = {"metadata", "title", "desc", "style", "clipPath", "mask", "marker", 
             "linearGradient", "radialGradient", "script", "namedview"}
 _HOLDERS = {"svg", "g", "a", "use", "symbol"}
 _SELECTOR = re.compile(r"\*|[\w-]+|[\w-]*\.[\w-]+|#[\w-]+")
-_IMPORTANT = re.compile(r"\s*!\s*important$", re.IGNORECASE)
+_IMPORTANT = re.compile(r"!\s*important$", re.IGNORECASE)
+# Written without overlapping repeats, so that no value takes long to look at.
+_CLEAR = re.compile(r"[+]?[0.]+(e.*)?%?|-.*")
 _HREF = "{http://www.w3.org/1999/xlink}href"
 
 
@@ -59,7 +61,7 @@ def checked(path: str | Path) -> tuple[bytes, float, float, tuple[str, ...]]:
     _count_uses(root, path.name)
     if clear := _hide_clear(root):
         remarks += (f"{clear} group(s) of opacity 0 are left out, with all they hold.",)
-    _tidy(root, faults, {_shown(element) for element in root.iter()} - {""})
+    _tidy(root, faults, _used(root))
     if faults:
         more = [f"… and {len(faults) - 8} more."] if len(faults) > 8 else []
         raise ArtworkError("\n".join([f"{path.name} cannot be read as it is:", *faults[:8], *more]))
@@ -164,14 +166,29 @@ def _shown(element) -> str:
     return element.get("href", element.get(_HREF, "")).lstrip("#") if _tag(element) == "use" else ""
 
 
+def _used(root) -> set[str]:
+    """Return the ids that uses show, themselves not hidden; what they show may stand in what is."""
+    by_id, used, open_now = {element.get("id"): element for element in root.iter()}, set(), [root]
+    while open_now:
+        element = open_now.pop()
+        if _tag(element) not in _UNDRAWN and _said(element).get("display") != "none":
+            shown = _shown(element)
+            if shown in by_id and shown not in used:
+                used.add(shown)
+                open_now.append(by_id[shown])
+            open_now.extend(element)
+    return used
+
+
 def _hide_clear(root) -> int:
     """Take away groups of opacity 0, which no child undoes, and return how many."""
     clear = [element for element in root.iter() if _tag(element) in _HOLDERS
-             and re.fullmatch(r"-.*|[+]?0*\.?0*(e.*)?%?", _said(element).get("opacity") or "1")]
+             and _CLEAR.fullmatch(_said(element).get("opacity", "1"))]
     for element in clear:
         if element is root:
-            element[:] = []
-        element.set("style", f"{element.get('style', '')};display:none" if element is not root else "")
+            root[:] = []
+        else:
+            element.set("style", f"{element.get('style', '')};display:none")
     return len(clear)
 
 
@@ -282,7 +299,7 @@ def _cascaded(bodies: list[str]) -> str:
     plain, important = {}, {}
     for part in ";".join(bodies).split(";"):
         name, colon, value = part.partition(":")
-        kept = _IMPORTANT.sub("", value.strip())
+        kept = _IMPORTANT.sub("", value.strip()).rstrip()
         if colon:
             (plain if kept == value.strip() else important)[name.strip().lower()] = kept
     return ";".join(f"{name}:{value}" for name, value in {**plain, **important}.items())
