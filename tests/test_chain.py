@@ -125,6 +125,14 @@ def run_by_itself(program):
     return done.returncode, done.stdout.decode("utf-8").replace("\r\n", "\n")
 
 
+def test_a_job_that_cannot_be_stops_the_chain_with_what_else_can_be_done(small, capsys):
+    (small / "job.toml").write_text("board_thickness_mm = 3", encoding="utf-8")
+    assert chain.main([]) == 1
+    said = capsys.readouterr().out
+    assert said.startswith("The job on the bench (job.toml): Brush-filled: no depth will do.")
+    assert said.endswith("The cards of all woods need no job: python3 lib/start.py binder.\n")
+
+
 def test_a_small_lab_book_runs_through_every_notebook_to_its_cards(small, tmp_path):
     book = {path: path.read_bytes() for path in small.rglob("*") if path.is_file()}
     code, said = run_by_itself(["-m", "testburn.chain"])

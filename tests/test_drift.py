@@ -97,13 +97,37 @@ def test_an_odd_board_does_not_hide_a_fade():
     assert verdict(finished(off))["since"] == "job-11"
 
 
-def test_off_from_the_first_job_is_no_fade():
+WIPE = ("Wipe the lens: machine off and unplugged, module cool, and only with what its manual allows. ")
+REST = ("2. Check that power, speed, pitch and passes were those of the card. 3. Check the focus: lens "
+        "distance, board flat and down on its bed. 4. Check the air at the nozzle: on, and as strong as when "
+        "the card was burned. 5. Burn three swatches again, lowest, middle and highest setting of a wood you "
+        "know, and compare them with the card. 6. If these come out as the jobs did, it is the curve: accept "
+        "the jobs into the fit, or burn a board again. If they come out as the card says, leave the jobs out "
+        "of the fit.")
+
+
+def test_off_from_the_first_job_may_be_lens_setting_or_curve():
     said = verdict(finished([-0.25 + wiggle for wiggle in WIGGLE]))
     assert (said["state"], said["reason"], said["since"]) == ("shallower", "first", "job-01")
     assert said["words"] == (
-        "From the first job on recesses come out 25 % (16 to 33 %) shallower, on 10 boards. Nothing faded: "
-        "the curve is off, or the machine was not set as the card says.")
-    assert "accept the jobs into the fit" in said["advice"]
+        "Recesses since job job-01 (2025-03-01) come out 25 % (16 to 33 %) shallower, on 10 boards. It was so "
+        "from the first job on: lens, setting or curve.")
+    assert said["advice"] == "1. " + WIPE + REST
+
+
+def test_deeper_from_the_first_job_on_is_no_fogged_lens():
+    said = verdict(finished([0.3 + wiggle for wiggle in WIGGLE]))
+    assert (said["state"], said["reason"]) == ("deeper", "first")
+    assert said["advice"] == "1. Check the gauge's zero and the power set. " + REST
+
+
+def test_of_a_fade_that_was_there_before_the_first_job_looked_at_the_lens_is_not_ruled_out():
+    said = verdict(finished(WIGGLE + [-0.25] * 5), since=datetime.date(2025, 3, 11))
+    assert (said["reason"], said["since"], said["jobs"]) == ("first", "job-11", 5)
+    assert said["words"] == (
+        "Recesses since job job-11 (2025-03-11) come out 25 % (15 to 34 %) shallower, on 5 boards. It was so "
+        "from the first job on: lens, setting or curve.")
+    assert said["advice"].startswith("1. " + WIPE)
 
 
 def test_one_wood_off_is_its_curve():
@@ -157,6 +181,20 @@ def test_a_second_job_on_an_odd_board_adds_nothing_new():
     assert rows["z"].iloc[2] == pytest.approx(rows["z"].iloc[3])
     assert rows["fresh_z"].iloc[2] == pytest.approx(rows["z"].iloc[2])
     assert abs(rows["fresh_z"].iloc[3]) < abs(rows["fresh_z"].iloc[2]) / 2
+
+
+def test_jobs_before_and_after_a_proof_of_their_board_share_what_the_proof_left_unknown():
+    # Closed form: of curve + board, variance v, a proof with variance s leaves v s / (v + s). The first
+    # job is off by curve + board, the second by these less what the proof told; each has its own besides.
+    free, proof = 0.04**2 + 0.09**2, 0.04**2 + 0.03**2 / 3
+    left = free * proof / (free + proof)
+    told = np.array([[1.0, 0.0], [1 - free / (free + proof), -free / (free + proof)]])
+    expected = told @ np.diag([free, proof]) @ told.T
+    assert expected[0, 1] == pytest.approx(left) and expected[1, 1] == pytest.approx(left)
+    pair = finished([0.0, 0.0], boards=[0, 0]).assign(curve_sd=[0.04, 0.0], board_sd=[0.09, left**0.5])
+    rows = drift.check(pair).jobs
+    found = drift._covariance(rows) - np.diag(rows["own_variance"])
+    assert found == pytest.approx(expected, rel=1e-9)
 
 
 def test_order_is_by_day_and_not_by_row():

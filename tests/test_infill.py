@@ -214,7 +214,7 @@ def test_a_window_says_what_makes_it():
         "Brush-filled: burn between 0.47 and 0.63 mm deep (0.018 to 0.025 in). Most of the least depth is "
         "sanding (0.20 mm); it gets less with fewer or finer grits. The largest depth is set by the paint; "
         "it gets more with more or thicker coats. How deep the next board comes out is not in this window: "
-        "settings.choose counts it in its chance to land inside.")
+        "it is counted in the chance to land inside.")
 
 
 def test_a_film_too_thin_to_hide_is_said():

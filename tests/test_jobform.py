@@ -39,6 +39,22 @@ def test_a_card_row_is_said_in_one_line(form):
         "white oak, 20 W, 0.80 mm: 90 %, 143 mm/s · card 1a2b3c4d5e6f · board K1"]
 
 
+def test_rows_that_read_the_same_are_told_apart_by_what_differs(book, cards):
+    import pandas as pd
+    line = "white oak, 20 W, 0.60 mm: 90 %, 143 mm/s · card 1a2b3c4d5e6f"
+    for changes, lines in [
+            ([{}, {"at_least_mm": 0.55}], [" · at least 0.5 mm", " · at least 0.55 mm"]),
+            ([{}, {"at_most_mm": 0.65}, {"at_most_mm": np.nan, "at_least_mm": np.nan}],
+             [" · at least 0.5 mm · at most 0.7 mm", " · at least 0.5 mm · at most 0.65 mm", " · no window"]),
+            ([{}, {"board": "K1"}, {"board": "K2"}], ["", " · board K1", " · board K2"]),
+            ([{}, {"passes": 2, "line_pitch_mm": 0.1}], [" · pitch 0.05 mm", " · pitch 0.1 mm"]),
+            ([{}, {"expected_mm": 0.58}], [" · said 0.6 mm", " · said 0.58 mm"]),
+            ([{}, {"curve_sd": 0.05}], ["", " · no. 2"]), ([{}, {}], [""])]:
+        rows = pd.DataFrame([PROMISE | change for change in changes], columns=list(promise.COLUMNS))
+        assert [text for text, _ in jobform.form(book, rows).boxes["card"].options] == [
+            line + more for more in lines]
+
+
 def test_pressing_save_writes_the_job(form, book):
     fill(form, note="fern walk").save.click()
     assert form.said.value.count("Saved 3 readings in ") == 1
@@ -97,6 +113,7 @@ def test_a_change_after_the_question_asks_again(form, book):
 
 @pytest.mark.parametrize("typed, words", [
     ({"burn": ""}, "Job id: give the job one; its file is named after it."),
+    ({"board": "next"}, "A board cannot be named &#x27;next&#x27;: that means the one not yet seen."),
     ({"board": ""}, "Board: this cell is empty. Give each board a name of its own, e.g. C1."),
     ({"burned_on": "20.3.2026"}, "Finished on &#x27;20.3.2026&#x27;: this is not a day. Write it as "
                                  "year-month-day, e.g. 2026-03-14."),
@@ -151,6 +168,70 @@ def test_a_faded_job_is_accepted_on_a_second_press(book, cards):
     assert len(labbook.read(book)) == 1
     fill(form, burn="job-01").accept.click()
     assert "Job job-01 is in the fit now" in form.said.value
+
+
+def test_a_job_off_from_the_first_job_on_is_accepted_on_a_second_press(book, cards):
+    for place, share in enumerate([-0.25, -0.24, -0.28, -0.26, -0.22, -0.25]):
+        jobs.save(jobs.readings_of(cards.iloc[0], f"job-{place}", f"B{place}", [0.6 * (1 + share)], 0.01,
+                                   datetime.date(2026, 3, 1 + place)), book)
+    form = fill(jobform.form(book, cards), burn="job-3")
+    form.accept.click()
+    assert "Not accepted yet; press Accept into the fit again if you know the cause" in form.said.value
+    assert "It was so from the first job on: lens, setting or curve." in form.said.value
+    assert labbook.read(book).empty
+    form.accept.click()
+    assert "Job job-3 is in the fit now" in form.said.value
+
+
+LOST = ('<p class="fault">The card of this draft is not in the list: choose it again.</p>'
+        '<p class="doubt">It was: white oak, 20 W, 0.60 mm: 90 %, 143 mm/s · card 1a2b3c4d5e6f')
+
+
+def test_a_draft_whose_card_is_gone_is_not_held_to_another(book, cards):
+    fill(jobform.form(book, cards))
+    other = cards.assign(card="ffffffffffff", species="black cherry")
+    again = jobform.form(book, other)
+    assert again.row is None and again.boxes["card"].label is None
+    assert again.boxes["readings"].value == TYPED["readings"]
+    assert LOST in again.promised.value and "Mean of" not in again.promised.value
+    again.boxes["note"].value = "still"
+    again.save.click()
+    assert ("Not saved; everything you typed is still here.</p><p class=\"fault\">The card of this draft is "
+            "not in the list: choose it again.") in again.said.value
+    assert jobs.read(book).empty
+    assert LOST in jobform.form(book, other).promised.value, "asked again until it is chosen"
+    again.boxes["card"].value = 0
+    assert "Mean of 3: 0.60 mm" in again.promised.value and "not in the list" not in again.promised.value
+    assert jobform.form(book, other).row["species"] == "black cherry"
+    again.save.click()
+    assert set(jobs.read(book)["card"]) == {"ffffffffffff"}
+
+
+def test_a_draft_comes_back_with_its_own_one_of_two_cards_that_read_the_same(book, cards):
+    import pandas as pd
+    narrow = cards.iloc[[0]].assign(at_most_mm=0.65)
+    fill(jobform.form(book, pd.concat([cards, narrow])), card=2)
+    again = jobform.form(book, pd.concat([narrow, cards]))
+    assert (again.boxes["card"].value, again.row["at_most_mm"]) == (0, 0.65)
+    alone = jobform.form(book, cards)
+    assert alone.row is None, "its line is that of another card now"
+
+
+def test_a_draft_of_an_elder_form_leaves_its_card_open(book, cards):
+    from testburn import journal
+    journal.record(book / "jobs", "20260101-000000-abcdef", "card", jobform.label(cards.iloc[0]))
+    assert jobform.form(book, cards).row is None
+    journal.close(book / "jobs", "20260101-000000-abcdef")
+    journal.record(book / "jobs", "20260101-000000-abcdef", "note", "torn")
+    assert "It was: not kept" in jobform.form(book, cards).promised.value
+
+
+def test_start_empty_chooses_a_card_again_where_the_drafts_was_gone(book, cards):
+    fill(jobform.form(book, cards))
+    again = jobform.form(book, cards.assign(card="ffffffffffff"))
+    again.clear.click()
+    assert again.row["card"] == "ffffffffffff" and "not in the list" not in again.promised.value
+    assert jobform.form(book, cards).boxes["readings"].value == ""
 
 
 def test_what_was_typed_and_not_saved_is_there_again(book, cards):

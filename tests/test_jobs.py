@@ -159,6 +159,26 @@ def test_a_card_for_another_board_is_refused(card):
         "board.")
 
 
+@pytest.mark.parametrize("board, words", [
+    ("next", "A board cannot be named 'next': that means the one not yet seen."),
+    ("", "Board: this cell is empty. Give each board a name of its own, e.g. C1."),
+    (" ", "Board: this cell is empty. Give each board a name of its own, e.g. C1.")])
+def test_a_finished_job_was_made_on_a_board_with_a_name(card, board, words):
+    assert said(one_job, card, "job-1", [0.5], board, error=ValueError) == words
+
+
+@pytest.mark.parametrize("board, words", [
+    ("next", ", value 'next': a board cannot be named 'next': that means the one not yet seen. "),
+    ("", ": this cell is empty. ")])
+def test_a_table_of_a_job_on_a_board_without_a_name_is_refused(card, book, board, words):
+    told = "column board" + words + "Give each board a name of its own, e.g. C1."
+    assert said(jobs.check, one_job(card, depths=[0.5]).assign(board=board)) == (
+        f"1 fault in the readings:\n  table, row 0, {told}")
+    jobs.save(one_job(card, depths=[0.5]), book)
+    changed(book, ",K1,", f",{board},")
+    assert said(jobs.read, book) == f"1 fault in the readings:\n  job-1.csv, row 2, {told}"
+
+
 def test_a_job_needs_a_depth(card):
     assert said(one_job, card, "job-1", [], error=ValueError) == "Give at least one depth in mm."
 

@@ -51,7 +51,7 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
 
 @pytest.mark.parametrize(("text", "said"), [
     ("speceis = 'oak'", "job.toml says speceis, which nothing asks for. Known are: name, species, module_w, "
-     "wavelength_nm, board, board_thickness_mm, artwork, area_mm2, infill, prices."),
+     "wavelength_nm, board, board_thickness_mm, artwork, area_mm2, infill, prices, proof."),
     ("species = 5", "job.toml: species is 5. Write a text in quotes."),
     ("module_w = 'x'", "job.toml: module_w is 'x'. Write a number."),
     ("module_w = true", "job.toml: module_w is True. Write a number."),
@@ -139,3 +139,45 @@ def test_the_demo_goes_from_drawing_to_minutes(fit, labdata):
     assert best["way"] == plan.fastest(best["speed_mm_s"])["way"]
     twice = plan.fastest_minutes([best["speed_mm_s"], 2 * best["speed_mm_s"]])
     assert twice[1] > twice[0] / 2
+
+
+PROOF = ("[proof]\ndepths_mm = [0.66, 0.68]\ngauge_step_mm = 0.01\npower_pct = 90\nspeed_mm_s = 150\n"
+         "line_pitch_mm = 0.05\npasses = 1\n")
+
+
+def test_without_a_proof_the_bench_is_the_next_board(fit, tmp_path):
+    job = sheet(tmp_path, "")
+    assert job.proved(fit) is fit and job.bench == "next"
+
+
+def test_a_proof_of_the_sheet_is_the_makers_own_and_not_invented(labdata, tmp_path, fit):
+    measured = depthfit.fit(labbook.read(labdata).assign(invented=""))
+    job = sheet(tmp_path, f'species = "black cherry"\nmodule_w = 20\nboard = "Gate-1"\n{PROOF}')
+    proved = job.proved(measured)
+    assert job.bench == "Gate-1" and not proved.invented
+    assert list(proved.proofs["board"]) == ["Gate-1"]
+    assert sheet(tmp_path, PROOF + "invented = true").proved(measured).invented
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    (PROOF.replace("passes = 1\n", ""), "job.toml: [proof] lacks passes. Say the depths you read, the gauge's step, "
+     "and the setting the swatch was burned with."),
+    (PROOF.replace("[0.66, 0.68]", "0.66"), "job.toml: depths_mm under [proof] is 0.66. Write a list of depths in "
+     "mm, e.g. [0.56, 0.55, 0.58]."),
+    (PROOF.replace("150", "[150]"), "job.toml: speed_mm_s under [proof] is [150]. Write a number above 0."),
+    (PROOF.replace("[0.66, 0.68]", "[0.66, -1]"), "job.toml: depths_mm under [proof] is [0.66, -1]. Write a list of "
+     "depths in mm, e.g. [0.56, 0.55, 0.58]."),
+    (PROOF + "invented = 1", "job.toml: invented under [proof] is 1. Write true or false.")])
+def test_a_proof_that_cannot_be_is_said(text, said, tmp_path):
+    with pytest.raises(ValueError) as refused:
+        sheet(tmp_path, text)
+    assert str(refused.value) == said
+
+
+def test_a_card_of_a_job_goes_from_fast_to_sure(fit):
+    rows = settings.fast_and_sure(fit, "black cherry", 20, 0.45, 0.65)
+    fast, sure = rows.iloc[0], rows["chance_inside"].max()
+    assert fast["chance_inside"] >= 0.8 and sure > fast["chance_inside"]
+    job_rows = settings.for_job(rows, 5000)
+    assert (job_rows["aim_mm"] == rows["depth_mm"].round(2)).all()
+    assert job_rows["minutes_per_10cm2"].iloc[0] == pytest.approx(rows["minutes"].iloc[0] / 5)

@@ -139,3 +139,12 @@ def test_too_little_for_a_curve_is_said(x, form, said):
     with pytest.raises(ValueError) as caught:
         leastsquares.fitted(x, np.arange(len(x)) + 1.0, form)
     assert str(caught.value) == said
+
+
+def test_a_board_with_one_swatch_alone_at_its_energy_is_no_trouble():
+    """Its own column and its energy's are one and the same: it tells nothing of the curve's shape."""
+    x, y = [1, 1, 2, 2, 3, 3, 4, 4], [1.0, 1.1, 2.1, 2.0, 3.1, 2.9, 4.0, 4.1]
+    blocks = [[0.0]] * 8
+    plain = leastsquares.lack_of_fit(x, y, blocks=blocks)
+    more = leastsquares.lack_of_fit([*x, 2.5], [*y, 9.0], blocks=[*blocks, [1.0]])
+    assert more.f == pytest.approx(plain.f) and (more.df_lack, more.df_pure) == (plain.df_lack, plain.df_pure)

@@ -501,3 +501,13 @@ def test_planning_the_demo_is_quick(demo, quick_seconds=2.0):
     started = time.perf_counter()
     sweep.plan(demo.artwork, 0.05, SKIPS).fastest_minutes(np.arange(1, 601))
     assert time.perf_counter() - started < quick_seconds
+
+
+def test_a_run_far_off_the_others_is_named():
+    runs = pd.DataFrame([
+        dict(run=f"run-{n}", timed_on="2025-12-06", width_mm=20, height_mm=40, speed_mm_s=speed, line_pitch_mm=0.1,
+             passes=1, seconds=seconds)
+        for n, (speed, seconds) in enumerate([(100, 114.7), (200, 101.8), (400, 133.9), (200, 50.0)], start=1)])
+    said = sweep.calibrate(runs).words
+    assert "Run run-4 is -" in said and "time it again before you believe this." in said
+    assert "time it again" not in sweep.calibrate(runs.head(3)).words

@@ -50,6 +50,7 @@ EXTRAPOLATED = (
     "that setting before you trust it."
 )
 CAUTIONS = cautions.ON_A_CARD
+_SWEPT = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
 
 
 def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
@@ -266,7 +267,8 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
         notes.append(f"The infill needs {cardtext.span(*ends, 2, 'mm')} "
                      f"({cardtext.span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if "way" in rows:
-        notes.append(f"Minutes are of the whole job, swept by {' or '.join(rows['way'].unique())}.")
+        notes.append("Minutes are of the whole job, swept "
+                     + " or ".join(_SWEPT.get(way, way) for way in rows["way"].unique()) + ".")
     if rows["extrapolated"].any():
         notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
     sds = fit.components.set_index("component")

@@ -102,10 +102,15 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
         fit = depthfit.fit(readings)
         left_off = settings.left_off(fit, settings.for_card(fit, workshop.machine))
         doubtful = suspects.suspects(fit, workshop.woods)
+    except (labbook.ReadingsError, OSError, ValueError) as fault:
+        print(fault)
+        return 1
+    try:
         job = jobsheet.read(workshop.book)
         job.window(fit, job.drawing(workshop.artwork)).must_be_one()
-    except (labbook.ReadingsError, LookupError, OSError, ValueError) as fault:
-        print(fault)
+    except (LookupError, OSError, ValueError) as fault:
+        print(f"The job on the bench (job.toml): {fault}\nThe cards of all woods need no job: "
+              "python3 lib/start.py binder.")
         return 1
     if left_off:
         print(f"Not on the card: {left_off}.")

@@ -1,12 +1,13 @@
 """Drift: do finished jobs still come out as their cards promised, or is it time to burn again?
 
-Decides between four reasons for a job that is off: that board, that wood's curve, a curve or setting
-off from the first job on, and a module that fades. Each is a pattern of jobs shifted together: one
+Decides between four reasons for a job that is off: that board, that wood's curve, a lens, setting or
+curve off from the first job on, and a module that fades. Each is a pattern of jobs shifted together: one
 board's, one wood's, all of them, all since some job. Generalised least squares says how far each
 pattern is shifted, with everything in the jobs' covariance that their promise knew of: the curve's
 error, common to a wood (between two cards of growing lab books the smaller of both variances: what an
 efficient estimate shares with a later one, Hausman 1978, Econometrica 46:1251, from memory), the
-board's deviation, common to every job on it, and what each job has of its own. So four jobs on one
+board's deviation, common to every job on it (between a card made before its proof and one after, by
+the same rule, what the proof left unknown), and what each job has of its own. So four jobs on one
 odd board are one odd board. The pattern shifted most is the reason, if chance alone makes its kind
 so large seldom enough: a lasting shift once in 20 workshops in step, an odd board or wood once in
 100. A lasting shift must show on two boards at least.
@@ -172,7 +173,7 @@ def _covariance(rows, common_curve: bool = True) -> np.ndarray:
     wood = species[:, None] == species
     same = wood & (board[:, None] == board)
     curve = np.minimum.outer(*[rows["curve_sd"].to_numpy()**2] * 2)
-    shared = same * np.outer(rows["board_sd"], rows["board_sd"])
+    shared = same * np.minimum.outer(*[rows["board_sd"].to_numpy()**2] * 2)
     total = shared + (wood * curve if common_curve else 0) + np.diag(rows["own_variance"])
     return total + np.diag(rows["curve_sd"]**2 * (not common_curve))
 

@@ -10,6 +10,9 @@ _LOOK = "Check the focus: lens distance, board flat and down on its bed."
 _AIR = "Check the air at the nozzle: on, and as strong as when the card was burned."
 _BURN = ("Burn three swatches again, lowest, middle and highest setting of a wood you know, and "
          "compare them with the card.")
+_SET = "Check that power, speed, pitch and passes were those of the card."
+_SAME = ("If these come out as the jobs did, it is the curve: accept the jobs into the fit, or burn a "
+         "board again. If they come out as the card says, leave the jobs out of the fit.")
 _KEEP = ("Do not accept the jobs since then into the fit before the cause is known: a fit to a fogged "
          "lens is wrong once it is wiped.")
 
@@ -25,9 +28,10 @@ def verdict(said: dict) -> str:
              if said["state"] == "in step" else f"Too few jobs to tell: {count}. Four boards are needed."),
         "fade": (f"Since job {since} recesses come out {sure}, on {_many(said['boards_off'], 'board')}: "
                  "more than boards differ. It is the machine, not a board."),
-        "first": (f"From the first job on recesses come out {sure}, on "
-                  f"{_many(said['boards_off'], 'board')}. Nothing faded: the curve is off, or the "
-                  "machine was not set as the card says."),
+        # What happened before the first job looked at cannot be known: its lens may be fogged too.
+        "first": (f"Recesses since job {since} come out {sure}, on "
+                  f"{_many(said['boards_off'], 'board')}. It was so from the first job on: lens, "
+                  "setting or curve."),
         "board": (f"Board {said['board']} of {said['species']} is {sure}. "
                   + ("The others are in step: it is that board, not the machine." if said["boards"] > 1
                      else "There is no other board to compare it with yet.")),
@@ -42,16 +46,16 @@ def advice(said: dict) -> str:
     steps = {
         "": [],
         "fade": [_WIPE, _LOOK, _AIR, _BURN, _KEEP],
-        "first": ["Check that power, speed, pitch and passes were those of the card.", _LOOK, _AIR,
-                  "If all is right, accept the jobs into the fit, or burn a board again."],
+        "first": [_WIPE, _SET, _LOOK, _AIR, _BURN, _SAME],
         "board": ["Burn a proof swatch on that board before its next recess.",
                   "Check its species, its moisture and that it lay flat."],
         "wood": ["Check that these boards are of that wood.",
                  "If they are, accept its jobs into the fit, or burn a board of it again."],
     }[said["reason"]]
-    if said["reason"] == "fade" and said["state"] == "deeper":
+    if said["reason"] in ("fade", "first") and said["state"] == "deeper":
         # A lens does not fade upwards.
-        steps = ["Check the gauge's zero and the power set.", _LOOK, _AIR, _BURN,
+        steps = ["Check the gauge's zero and the power set.", *steps[1:-1],
+                 _SAME if said["reason"] == "first" else
                  "Do not accept the jobs since then into the fit before the cause is known."]
     return " ".join(f"{number}. {step}" for number, step in enumerate(steps, 1))
 

@@ -28,8 +28,8 @@ __all__ = ["Film", "VARIANTS", "Window", "defaults", "paint", "window"]
 CONFIDENCE = 0.95
 MARGIN = 0.30
 AT_LEAST, AT_MOST = "at least", "at most"
-NOT_HERE = ("How deep the next board comes out is not in this window: settings.choose counts it in its "
-            "chance to land inside.")
+NOT_HERE = ("How deep the next board comes out is not in this window: it is counted in the chance "
+            "to land inside.")
 # What is said of one way to fill says nothing of another.
 OWN = ("colour", "hides_mm", "least_step_mm", "most_step_mm")
 _COLUMNS = ("name", "side", "mm", "uncertainty_mm", "margin_mm", "counts_mm", "starts_mm", "source", "what",
@@ -89,6 +89,11 @@ class Window:
                 f"Most of the least depth is {least} ({self._sums(AT_LEAST)[least]:.2f} mm); it gets "
                 f"less with {self._remedy(least)}. The largest depth is set by {_NAMED[most]}; it gets "
                 f"more with {self._remedy(most)}. {NOT_HERE}" + _hiding(self))
+
+    @property
+    def assumed(self) -> pd.DataFrame:
+        """What stands in for what was not typed: name, value, source."""
+        return infillfacts.assumed(self.facts)
 
     def must_be_one(self) -> "Window":
         """Return the window itself, or refuse where no depth will do.

@@ -32,7 +32,7 @@ def most(variant: str, facts: dict[str, Fact]) -> list[Term]:
              f"{_THICKNESS_MM:g} mm off", "a thicker board"),
         Term("narrowest stroke", stroke * ratio.value,
              ratio.value * infillfilm.spread((-_STROKE_MM, _STROKE_MM)), ratio.source,
-             f"stroke {stroke:g} mm wide, at most {ratio.value:g} times as deep as wide; the stroke may be "
+             f"stroke {stroke:.3g} mm wide, at most {ratio.value:g} times as deep as wide; the stroke may be "
              f"{_STROKE_MM:g} mm off", "wider strokes"),
         Term("char", char.value, 0.0, char.source,
              "deeper is mostly time, char and paint", "a larger char_mm, if you brush the char out"),

@@ -94,9 +94,14 @@ def facts(variant: str, given: dict) -> dict[str, Fact]:
 
 def defaults(variant: str) -> pd.DataFrame:
     """Return what stands in for anything not typed: name, value, source."""
-    rows = facts(variant, {"board_thickness_mm": 20, "narrowest_stroke_mm": 2})
+    return assumed(facts(variant, {"board_thickness_mm": 20, "narrowest_stroke_mm": 2}))
+
+
+def assumed(known: dict[str, Fact]) -> pd.DataFrame:
+    """Return which of a window's facts nobody typed: name, value, source."""
     return pd.DataFrame([{"name": name, "value": _said(name, fact.value), "source": fact.source}
-                         for name, fact in rows.items() if fact.source not in (TYPED, "")])
+                         for name, fact in known.items() if fact.source not in (TYPED, "")],
+                        columns=["name", "value", "source"])
 
 
 def _said(name: str, value) -> str:

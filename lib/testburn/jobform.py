@@ -3,11 +3,12 @@
 Decides what the maker types after a job and what is answered at once: what the card promised, and
 where the readings fall. Readings go through `jobs`, which checks everything and never overwrites.
 Every box that is left is in a journal on the disk before anything else; what was not saved stands in
-the boxes again when the form is opened next. Accepting jobs that the drift check calls faded takes a
-second press.
+the boxes again when the form is opened next, against the same promise, or none where that is gone.
+Accepting jobs that the drift check finds off since some job takes a second press.
 """
 
 import datetime
+import hashlib
 import html
 import re
 import secrets
@@ -17,7 +18,7 @@ import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 
-from testburn import drift, formboxes, jobs, journal
+from testburn import drift, formboxes, jobs, journal, promise
 from testburn.draft import home
 from testburn.entry import MM_OF, length_mm, short
 from testburn.formboxes import as_html, button, field
@@ -31,6 +32,9 @@ LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "bo
 _WIDTHS = {"card": "520px", "readings": "220px", "unit": "80px", "note": "260px"}
 _FAULT_LABELS = LABELS | {"depth_mm": "Readings", "gauge_step_mm": "Gauge step"}
 _FAR_OFF = 2.0
+_APART = {"wavelength_nm": "{:g} nm", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
+          "at_least_mm": "at least {:g} mm", "at_most_mm": "at most {:g} mm", "expected_mm": "said {:g} mm"}
+_LOST = "The card of this draft is not in the list: choose it again."
 
 
 def label(row: pd.Series) -> str:
@@ -39,6 +43,16 @@ def label(row: pd.Series) -> str:
     board = "" if row["board"] == NEXT else f" · board {row['board']}"
     return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: {row['power_pct']:g} %, "
             f"{row['speed_mm_s']:g} mm/s · card {row['card']}{board}")
+
+
+def labels(promises: pd.DataFrame) -> list[str]:
+    """Return each promise as one line; those that read the same are told apart by what differs."""
+    lines = pd.Series([label(row) for _, row in promises.iterrows()], dtype=object)
+    for name, words in _APART.items():
+        more = promises[name].map(words.format).where(promises[name].notna(), "no window")
+        lines += (" · " + more).where(more.groupby(lines).transform("nunique") > 1, "")
+    number = lines.groupby(lines).cumcount() + 1
+    return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
 
 
 def form(book: str | Path, promises: pd.DataFrame, scratch: bool = False) -> "JobForm":
@@ -61,7 +75,7 @@ def form(book: str | Path, promises: pd.DataFrame, scratch: bool = False) -> "Jo
     if promises.empty:
         raise ValueError("There is no card to choose from. Print a card first, or make promises with "
                          "promise.of.")
-    return JobForm(Path(book), promises.reset_index(drop=True), scratch)
+    return JobForm(Path(book), promises.drop_duplicates(ignore_index=True), scratch)
 
 
 def depths_mm(typed: str, unit: str) -> list[float]:
@@ -88,7 +102,7 @@ class JobForm(widgets.VBox):
 
     def __init__(self, book, promises, scratch):
         self.book, self.promises, self.scratch = book, promises, scratch
-        self._folder, self._warned = home(book, scratch) / "jobs", ""
+        self._folder, self._warned, self._lost = home(book, scratch) / "jobs", "", ""
         self.boxes = {name: self._box(name) for name in LABELS}
         self.promised, self.said = formboxes.message(), formboxes.message()
         self._draft, self._kept = self._begun()
@@ -108,7 +122,7 @@ class JobForm(widgets.VBox):
 
     def _box(self, name) -> widgets.Widget:
         if name == "card":
-            options = [(label(row), place) for place, row in self.promises.iterrows()]
+            options = list(zip(labels(self.promises), self.promises.index))
             box = widgets.Dropdown(options=options, value=0, description=LABELS[name])
         elif name == "unit":
             box = widgets.Dropdown(options=list(MM_OF), value="mm", description=LABELS[name])
@@ -120,17 +134,17 @@ class JobForm(widgets.VBox):
         return {"burned_on": datetime.date.today().isoformat(), "gauge_step": "0.01 mm"}.get(name, "")
 
     def _begun(self) -> tuple[str, bool]:
-        """Fill in what was typed and not saved; return the draft's name, and whether there was one."""
+        """Fill in what was typed and not saved; return the draft's name, and if there was one."""
         # Several people's trials share one scratch folder: theirs are not filled in.
         left = pd.DataFrame() if self.scratch else journal.drafts(self._folder)
         if left.empty:
             return _new_draft(), False
-        name = left["draft"].iloc[0]
-        labels = {text: place for text, place in self.boxes["card"].options}
-        for cell, text in journal.replay(self._folder, name).items():
-            if cell == "card":
-                self.boxes["card"].value = labels.get(text, self.boxes["card"].value)
-            elif cell in self.boxes and (cell != "unit" or text in MM_OF):
+        typed = journal.replay(self._folder, name := left["draft"].iloc[0])
+        self._lost = typed.pop("card", "not kept")
+        places = {_mark(row): place for place, row in self.promises.iterrows()}
+        self.boxes["card"].value = places.get(self._lost.rpartition(" ")[2])
+        for cell, text in typed.items():
+            if cell in self.boxes and (cell != "unit" or text in MM_OF):
                 self.boxes[cell].value = text
         return name, True
 
@@ -147,19 +161,20 @@ class JobForm(widgets.VBox):
         return box
 
     @property
-    def row(self) -> pd.Series:
-        """The promise that is chosen."""
-        return self.promises.loc[self.boxes["card"].value]
+    def row(self) -> pd.Series | None:
+        """The promise that is chosen; None where a draft's is not in the list."""
+        place = self.boxes["card"].value
+        return None if place is None else self.promises.loc[place]
 
     def _changed(self, name) -> None:
         """Keep a change, then answer it."""
         self._warned, self.said.value = "", ""
         # A draft begins with the whole form, so that what stood there before comes back too.
-        names = [name] if self._kept else list(LABELS)
         try:
-            for cell in names:
+            for cell in [name] if self._kept else LABELS:
                 box = self.boxes[cell]
-                journal.record(self._folder, self._draft, cell, box.label if cell == "card" else box.value)
+                text = f"{box.label} · promise {_mark(self.row)}" if cell == "card" else box.value
+                journal.record(self._folder, self._draft, cell, text)
             self._kept = True
         except OSError as error:
             self._tell(("fault", f"Not kept for a crash: {error.strerror or error}. What you typed "
@@ -168,7 +183,9 @@ class JobForm(widgets.VBox):
 
     def _say(self) -> None:
         """Say what the card promised, and where the readings fall."""
-        row = self.row
+        if (row := self.row) is None:
+            self.promised.value = as_html([Remark("fault", _LOST), Remark("doubt", f"It was: {self._lost}")])
+            return
         low, high = jobs.expected_limits(row)
         said = [Remark("saved", f"The card promised {row['expected_mm']:.2f} mm; 19 recesses in 20 lie "
                        f"between {low:.2f} and {high:.2f} mm.")]
@@ -190,11 +207,13 @@ class JobForm(widgets.VBox):
         if pd.isna(row["at_least_mm"]):
             return ""
         inside = row["at_least_mm"] <= mean <= row["at_most_mm"]
-        return (f" {'Inside' if inside else 'Outside'} the window {row['at_least_mm']:g} to "
-                f"{row['at_most_mm']:g} mm.")
+        return (f" {'Inside' if inside else 'Outside'} the window {row['at_least_mm']:.3g} to "
+                f"{row['at_most_mm']:.3g} mm.")
 
     def _readings(self) -> pd.DataFrame:
         """Return the readings that the boxes hold."""
+        if self.row is None:
+            raise ValueError(_LOST)
         typed = {name: str(box.value).strip() for name, box in self.boxes.items()}
         if not typed["burn"]:
             raise ValueError("Job id: give the job one; its file is named after it.")
@@ -208,7 +227,7 @@ class JobForm(widgets.VBox):
             raise ValueError(f"Finished on '{short(typed['burned_on'])}': this is not a day. Write it as "
                              "year-month-day, e.g. 2026-03-14.") from None
         depths = depths_mm(typed["readings"], typed["unit"])
-        # Its emptiness is named by the check, before any word on which board the card is for.
+        # Its emptiness is named by `jobs`, before any word on which board the card is for.
         board = typed["board"] or self.row["board"].replace(NEXT, "")
         return jobs.readings_of(self.row, typed["burn"], board, depths,
                                 np.nan if step is None else step, day, typed["note"], self.scratch)
@@ -249,16 +268,17 @@ class JobForm(widgets.VBox):
                         "it."))
 
     def _faded(self, job) -> str:
-        """Return the drift check's words where this job belongs to a fade."""
+        """Return the drift check's words where this job is off with all since some job."""
         found = drift.check(jobs.read(self.book))
-        own = found.jobs[found.jobs["job"] == job]
-        for said in found.table[found.table["reason"] == "fade"].itertuples():
-            module = own[(own["module_w"] == said.module_w) & (own["wavelength_nm"] == said.wavelength_nm)]
-            if (module["finished_on"] >= said.since_on).any():
-                return said.words
-        return ""
+        # As objects, since without any job the two tables' empty columns differ in kind.
+        both = found.jobs.astype(object).merge(found.table.astype(object), on=drift.MODULE)
+        # Off from the first job on may be a lens fogged before it: no more for the fit than a fade.
+        off = both["reason"].isin(["fade", "first"]) & (both["finished_on"] >= both["since_on"])
+        words = both.loc[off & (both["job"] == job), "words"]
+        return words.iloc[0] if len(words) else ""
 
     def _clear(self, _) -> None:
+        self.boxes["card"].value = self.boxes["card"].value or 0
         self._put_away()
         for name in set(LABELS) - {"card", "unit"}:
             self.boxes[name].value = self._start(name)
@@ -273,11 +293,17 @@ class JobForm(widgets.VBox):
         self._draft, self._kept = _new_draft(), False
 
     def _refuse(self, faults) -> None:
-        self._tell(*(("fault", text) for text in ["Not saved; everything you typed is still here.",
-                                                  *faults]))
+        self._tell(*(("fault", text) for text in ("Not saved; everything you typed is still here.", *faults)))
 
     def _tell(self, *said) -> None:
         self.said.value = as_html([Remark(*one) for one in said])
+
+
+def _mark(row) -> str:
+    """Return twelve digits of everything a card promised, the same for the same promise only."""
+    cells = ("" if pd.isna(cell) else cell if isinstance(cell, str) else f"{cell:.6g}"
+             for cell in row[list(promise.COLUMNS)])
+    return hashlib.sha256("|".join(cells).encode()).hexdigest()[:12]
 
 
 def _new_draft() -> str:

@@ -49,6 +49,8 @@ PROMISED = (
 COLUMNS = (*columns.COLUMNS, *PROMISED)
 REQUIRED = (*columns.REQUIRED, *(column.name for column in PROMISED if column.required))
 _READING_COLUMNS = [column.name for column in columns.COLUMNS]
+_BOARD = columns.BY_NAME["board"]
+_NOT_NEXT = f" board cannot be named {NEXT!r}: that means the one not yet seen"
 _DEPTHS = "Give at least one depth in mm."
 
 
@@ -75,8 +77,13 @@ def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_s
     Raises
     ------
     ValueError
-        If the promise is for another board, or no depth is given.
+        If the board has no name or the name "next", the promise is for another board, or no
+        depth is given.
     """
+    if not board.strip():
+        raise ValueError(f"Board: this cell is empty. {_BOARD.remedy}")
+    if board == NEXT:
+        raise ValueError(f"A{_NOT_NEXT}.")
     if promise_row["board"] not in (NEXT, board):
         raise ValueError(f"The card's row is for board {promise_row['board']}, and the job was made on "
                          f"board {board}. Choose the row for the {NEXT} board.")
@@ -177,6 +184,8 @@ def accept(book: str | Path, job: str) -> Path:
     """Take a finished job into the fit: its readings become a burn, and its path is returned.
 
     The job's own file stays. What was promised of it is not the burn's business and stays behind.
+    Whether the job belongs to a fade is not asked here: that is the form's question, as only a maker
+    who knows the cause can answer it.
 
     Raises
     ------
@@ -245,6 +254,9 @@ def _checked(placed, species, today) -> tuple[pd.DataFrame, list[Problem]]:
         cells = placed[column.name] if column.name in placed else pd.Series(np.nan, placed.index)
         readings[column.name], faults = readingcheck._converted(column, cells, where)
         problems += faults + _beyond(column, readings[column.name], where)
+    # A job that is finished was made on a board that was seen.
+    problems += [fault(_BOARD, where, place, NEXT, f"a{_NOT_NEXT}", _BOARD.remedy)
+                 for place in readingcheck._first(readings["board"] == NEXT)]
     problems += _two_promises(readings, where)
     # One cell is told one fault, the first.
     problems = list({(p.file, p.row, p.column): p for p in reversed(problems)}.values())

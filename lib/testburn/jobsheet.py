@@ -3,8 +3,8 @@
 Decides which wood, module, drawing and board the notebooks work out a depth, minutes, settings and a
 card for. It is job.toml of the lab book, typed by the maker; what is left out is taken from the best
 known wood and module, so that an empty sheet works too. [infill] holds what `infill.window` asks,
-[prices] what `stakes.Prices` asks, under the same names. Where no price is said, examples stand in,
-and the sheet says so.
+[prices] what `stakes.Prices` asks, under the same names, and [proof] the depths of a proof swatch with
+the setting it was burned with. Where no price is said, examples stand in, and the sheet says so.
 """
 
 import html
@@ -33,7 +33,11 @@ _TEXTS = ("name", "species", "artwork", "board")
 _WITHOUT_ARTWORK_MM2 = 6000.0
 _VARIANT = "brush-filled"
 _EXAMPLE_PRICES = {"per_minute": 0.5, "board": 18.0, "finishing": 12.0, "proof_minutes": 6.0,
-                   "rerun_minutes": 15.0, "deep_extra": 3.0}
+                   "rerun_minutes": 45.0, "deep_extra": 3.0, "shallow_rerun_share": 0.8,
+                   "deep_lost_share": 0.2}
+_TABLES = ("infill", "prices", "proof")
+_PROVED_WITH = ("power_pct", "speed_mm_s", "line_pitch_mm", "passes")
+_PROOF = ("depths_mm", *_PROVED_WITH, "gauge_step_mm", "invented")
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +57,7 @@ class JobSheet:
     area_mm2: float = _WITHOUT_ARTWORK_MM2
     infill: dict = field(default_factory=dict)
     prices: dict = field(default_factory=dict)
+    proof: dict = field(default_factory=dict)
 
     def changed(self, **said) -> "JobSheet":
         """Return the sheet with some lines changed."""
@@ -75,6 +80,22 @@ class JobSheet:
                               f"{'; '.join(group.name for group in fit.groups)}. Burn a board of it, or "
                               "choose one of these.")
         return max(found, key=lambda group: (group.boards, len(group.readings)))
+
+    @property
+    def bench(self) -> str:
+        """The board to work out settings for: the job's own once it is proved, else the next one."""
+        return self.board if self.proof else NEXT
+
+    def proved(self, fit: DepthFit) -> DepthFit:
+        """Return the fit with what the sheet's proof swatch taught; without one, the fit itself."""
+        if not self.proof:
+            return fit
+        group = self.group(fit)
+        burned = pd.Series({name: getattr(group, name) for name in GROUP_KEY}
+                           | {name: self.proof[name] for name in _PROVED_WITH})
+        return fit.proved(settings.proof(burned, self.board, self.proof["depths_mm"],
+                                         self.proof["gauge_step_mm"],
+                                         invented=self.proof.get("invented", False)))
 
     def promised(self, fit: DepthFit, machine: Machine, folder: Path) -> pd.DataFrame:
         """Return what may be promised today: this job's settings, then those of every card.
@@ -130,7 +151,10 @@ class JobSheet:
             said = {name: value for name, value in said.items() if name not in OWN} | {"variant": variant}
         asked = {"variant": _VARIANT, "narrowest_stroke_mm": drawing.narrowest_stroke_mm,
                  "species": self.group(fit).species, "board_thickness_mm": self.board_thickness_mm}
-        return depth_window(**asked | said)
+        try:
+            return depth_window(**asked | said)
+        except ValueError as fault:
+            raise ValueError(f"{FILE}, [infill]: {fault}") from None
 
     def variants(self, fit: DepthFit, drawing: Artwork) -> pd.DataFrame:
         """Return the window of every way to fill: variant, at_least_mm, at_most_mm, feasible, words."""
@@ -146,11 +170,12 @@ class JobSheet:
     @property
     def lines(self) -> dict[str, str]:
         """What the sheet says, as text; what it leaves open is not there."""
-        unsaid = ("infill", "prices", "area_mm2" if self.artwork else "artwork")
+        unsaid = (*_TABLES, "area_mm2" if self.artwork else "artwork")
         said = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in unsaid}
         said |= {f"infill {name}": value for name, value in self.infill.items()}
         said |= {f"price, {name}": value if name in self.prices else f"{value:g} (an example; type your own)"
                  for name, value in (_EXAMPLE_PRICES | self.prices).items()}
+        said |= {f"proof {name}": value for name, value in self.proof.items()}
         return {_with_unit(name): f"{value:g}" if isinstance(value, float) else str(value)
                 for name, value in said.items() if value is not None}
 
@@ -178,17 +203,18 @@ def read(book: str | Path) -> JobSheet:
     try:
         said = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise ValueError(f"{path.name} cannot be read: {fault}. Write one `name = value` a line, "
-                         'texts in quotes, e.g. species = "white oak".') from None
+        raise ValueError(f"{path.name} cannot be read: {fault}. Write one `name = value` a line, a point in "
+                         'numbers, texts in quotes, e.g. species = "white oak".') from None
     _must_be_known(path.name, "", said, [one.name for one in fields(JobSheet)])
-    for table in ("infill", "prices"):
+    for table in _TABLES:
         if not isinstance(held := said.get(table, {}), dict):
             raise ValueError(f"{path.name}: {table} is {held!r}. Write [{table}] on a line of its own, "
                              "and its lines under it.")
     _must_be_known(path.name, " under [prices]", said.get("prices", {}),
                    [one.name for one in fields(Prices)])
+    _must_be_a_proof(path.name, said.get("proof", {}))
     for name, value in said.items():
-        wanted = str if name in _TEXTS else dict if name in ("infill", "prices") else (int, float)
+        wanted = str if name in _TEXTS else dict if name in _TABLES else (int, float)
         if not isinstance(value, wanted) or isinstance(value, bool):
             raise ValueError(f"{path.name}: {name} is {value!r}. Write "
                              + ("a text in quotes." if name in _TEXTS else "a number."))
@@ -206,6 +232,23 @@ def _must_be_known(file: str, where: str, said: dict, known: list[str]) -> None:
     if strange := sorted(set(said) - set(known)):
         raise ValueError(f"{file} says {', '.join(strange)}{where}, which nothing asks for. "
                          f"Known are: {', '.join(known)}.")
+
+
+def _must_be_a_proof(file: str, said: dict) -> None:
+    """Refuse a proof that lacks its depths or setting, or has something else than numbers."""
+    _must_be_known(file, " under [proof]", said, list(_PROOF))
+    if missing := [name for name in _PROOF[:-1] if said and name not in said]:
+        raise ValueError(f"{file}: [proof] lacks {', '.join(missing)}. Say the depths you read, the gauge's "
+                         "step, and the setting the swatch was burned with.")
+    for name, value in said.items():
+        wanted = bool if name == "invented" else (int, float)
+        listed = isinstance(value, list) and len(value) > 0
+        values = value if name == "depths_mm" and listed else [value]
+        if any(not isinstance(one, wanted) or wanted is not bool and (isinstance(one, bool) or not one > 0)
+               for one in values) or listed != (name == "depths_mm"):
+            raise ValueError(f"{file}: {name} under [proof] is {value!r}. Write "
+                             + {"depths_mm": "a list of depths in mm, e.g. [0.56, 0.55, 0.58].",
+                                "invented": "true or false."}.get(name, "a number above 0."))
 
 
 def _typed(value):

@@ -120,13 +120,23 @@ def lack_of_fit(x, y, form: str = "straight", weights=None, blocks=None) -> Lack
     blocks = np.empty((len(x), 0)) if blocks is None else np.asarray(blocks, float)
     levels, place = np.unique(x.round(12), return_inverse=True)
     middle, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2 or 1.0
-    curve = WLS(y, np.hstack([_design((x - middle) / half, form), blocks]), weights).fit()
-    free = WLS(y, np.hstack([np.eye(len(levels))[place], blocks]), weights).fit()
-    lack, pure = int(curve.df_resid - free.df_resid), int(free.df_resid)
-    if lack < 1 or pure < 1 or free.ssr <= 0:
+    left, df = _left_over(np.hstack([_design((x - middle) / half, form), blocks]), y, weights)
+    pure_left, pure = _left_over(np.hstack([np.eye(len(levels))[place], blocks]), y, weights)
+    lack = df - pure
+    if lack < 1 or pure < 1 or pure_left <= 0:
         return LackOfFit(np.nan, max(lack, 0), max(pure, 0), np.nan)
-    f = (curve.ssr - free.ssr) / lack / (free.ssr / pure)
+    f = (left - pure_left) / lack / (pure_left / pure)
     return LackOfFit(float(f), lack, pure, float(stats.f.sf(f, lack, pure)))
+
+
+def _left_over(design, y, weights) -> tuple[float, int]:
+    """Return the weighted sum of squares a linear fit leaves, and its degrees of freedom.
+
+    Columns may repeat one another: a board with one swatch alone at its energy has both to itself.
+    """
+    root = np.sqrt(weights)
+    coefficients, _, rank, _ = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)
+    return float(((y - design @ coefficients) ** 2 * weights).sum()), len(y) - int(rank)
 
 
 def _design(x, form) -> np.ndarray:

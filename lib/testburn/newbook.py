@@ -19,7 +19,8 @@ min_speed_mm_s = 1
 max_speed_mm_s = 600
 speed_step_mm_s = 1
 # How briskly the head speeds up and slows down along a line. Without it, minutes count burning only.
-# Time two or more jobs with a stopwatch and the notebook on time works it out; see there.
+# Time two or more filled rectangles with a stopwatch, write them into timed_runs.csv, and notebook 7
+# works out the next two lines.
 # acceleration_mm_s2 = 1000
 # turn_overhead_s = 0.0
 # Between pieces, with the beam off. Without it, the highest speed.
@@ -53,13 +54,27 @@ JOB = """\
 # colour = {coats = 3, wet_mm = [0.4, 0.6], solids = [0.35, 0.5]}
 
 # [prices]
-# In your money: a minute at the machine, a board, finishing one, and so on; see notebook 10.
+# In your money. A minute at the machine; a board, ready to burn; sealer, paint and time to finish it.
 # per_minute = 0.5
 # board = 18
 # finishing = 12
+# Minutes for a proof swatch, all in; minutes to set up AND burn a too shallow job once more.
 # proof_minutes = 6
-# rerun_minutes = 15
+# rerun_minutes = 45
+# Paint and time on top for a job that is too deep but serves.
 # deep_extra = 3
+# Of the too shallow, how many you notice in time to burn again; of the too deep, how many are lost.
+# shallow_rerun_share = 0.8
+# deep_lost_share = 0.2
+
+# [proof]
+# Once the board on the bench is proved: what you read, and the setting the swatch was burned with.
+# depths_mm = [0.56, 0.55, 0.58]
+# gauge_step_mm = 0.01
+# power_pct = 90
+# speed_mm_s = 143
+# line_pitch_mm = 0.05
+# passes = 1
 """
 
 

@@ -201,10 +201,18 @@ def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> 
     return table
 
 
-def for_job(choices: pd.DataFrame, at_least_mm: float, at_most_mm: float,
-            area_mm2: float) -> pd.DataFrame:
-    """Return choices as the rows of a job's own card: they aim at the middle of its window."""
-    return choices.assign(aim_mm=round((at_least_mm + at_most_mm) / 2, 3),
+def fast_and_sure(*asked, each: int = 2, **more) -> pd.DataFrame:
+    """Return the fastest settings that are good enough, and then the fastest that are 95 % sure.
+
+    Takes what `choose` takes, without its chance; `each` is how many of either kind.
+    """
+    found = pd.concat([choose(*asked, **more, chance=chance).head(each) for chance in (GOOD_CHANCE, 0.95)])
+    return found.drop_duplicates(["power_pct", "speed_mm_s", "line_pitch_mm", "passes"], ignore_index=True)
+
+
+def for_job(choices: pd.DataFrame, area_mm2: float) -> pd.DataFrame:
+    """Return choices as the rows of a job's own card: what they aim at is the depth they have."""
+    return choices.assign(aim_mm=choices["depth_mm"].round(2),
                           minutes_per_10cm2=choices["minutes"] / area_mm2 * CARD_AREA_MM2)
 
 

@@ -21,6 +21,8 @@ from testburn.readingcheck import ReadingsError
 COLUMNS = ("run", "timed_on", "width_mm", "height_mm", "speed_mm_s", "line_pitch_mm", "passes", "seconds")
 FILE = "timed_runs.csv"
 LEVEL = 0.95
+# A hand on a stopwatch, and a head that is not quite even; common practice, no source.
+_STOPWATCH_S, _OFF_SHARE = 4.0, 0.03
 _NEXT = "Time a filled rectangle of many short lines (say 20 mm wide, 40 mm high) at {} speed."
 
 
@@ -164,6 +166,11 @@ def _said(runs, fit, limits, design, over, remarks) -> Calibration:
             remarks.append("The acceleration has no upper limit yet. " + _NEXT.format("a high"))
     expected = runs["burn_seconds"] + design[:, :len(fit.params)] @ fit.params
     runs = runs.assign(expected_seconds=expected, residual_seconds=runs["seconds"] - expected)
+    off = runs["residual_seconds"].abs()
+    if (off > np.maximum(_STOPWATCH_S, _OFF_SHARE * runs["seconds"])).any():
+        worst = runs.loc[off.idxmax()]
+        remarks.append(f"Run {worst['run']} is {worst['residual_seconds']:+.0f} s off, more than a stopwatch is: "
+                       "time it again before you believe this.")
     return Calibration(
         float(1 / fit.params[0]), between, overhead,
         # A turn gives no time back: the limits end at 0.
