@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 import typst
 
-from testburn import card, cardchart, cardtext
+from testburn import card, cardchart, cardtext, depthfit, settings
 
 NASTY = "#panic() *bold* _low_ $x$ <b> `raw` \\ \" 😀 木 " + "W" * 300
 ONE = (("hard maple", 20.0, 450.0),)
@@ -413,3 +413,14 @@ def test_a_card_is_drawn_by_the_template_it_shares_with_the_binder():
     for name in ("card.typ", "binder.typ"):
         text = (card.HERE / name).read_text(encoding="utf-8")
         assert '#import "cardpage.typ"' in text and "chart" not in text
+
+
+def test_a_jobs_own_rows_stand_fast_ones_first_with_the_jobs_minutes(burns):
+    fit = depthfit.fit(burns())
+    rows = settings.for_job(settings.choose(fit, "white oak", 20, 0.8, 1.2).assign(way="rows"), 5000)
+    rows = pd.concat([rows.assign(aim_mm=1.1, minutes=20.0), rows.assign(aim_mm=0.9, minutes=31.4)])
+    page = card.document(fit, rows)["pages"][0]
+    columns = {" ".join(column["head"]): column for column in page["columns"]}
+    assert columns["Depth wanted"]["big"] == ["1.10", "0.90"]
+    assert (columns["Minutes"]["unit"], columns["Minutes"]["big"]) == ("this job", ["20", "31"])
+    assert "Minutes are of the whole job, swept in rows." in page["notes"]

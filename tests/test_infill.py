@@ -1,7 +1,7 @@
 """Infill: published films, sanding and shrinkage; uncertainties added as the GUM does; a window that says why."""
 
 import csv
-from math import atan2, cos, hypot, sin, sqrt
+from math import atan2, cos, hypot, sqrt
 from pathlib import Path
 
 import pytest

@@ -50,7 +50,6 @@ EXTRAPOLATED = (
     "that setting before you trust it."
 )
 CAUTIONS = cautions.ON_A_CARD
-_SWEPT = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
 
 
 def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
@@ -166,7 +165,9 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
         raise ValueError("There are no chosen settings to print. Choose at least one depth first.")
     if isinstance(window, pd.DataFrame):
         window = window.iloc[0]
-    pages = [_page(fit, rows.sort_values("aim_mm", kind="stable"), window, board)
+    # A job's own rows stand as they were chosen: fast ones first.
+    order = [] if "minutes" in choices else ["aim_mm"]
+    pages = [_page(fit, rows.sort_values(order, kind="stable") if order else rows, window, board)
              for _, rows in choices.groupby(list(GROUP_KEY), sort=False)]
     only = ", ".join(pages[0][name] for name in ("species", "module", "wavelength"))
     width, height = PAPERS[paper]
@@ -267,8 +268,7 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
         notes.append(f"The infill needs {cardtext.span(*ends, 2, 'mm')} "
                      f"({cardtext.span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if "way" in rows:
-        notes.append("Minutes are of the whole job, swept "
-                     + " or ".join(_SWEPT.get(way, way) for way in rows["way"].unique()) + ".")
+        notes.append(cardtext.swept(rows["way"].unique()))
     if rows["extrapolated"].any():
         notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
     sds = fit.components.set_index("component")

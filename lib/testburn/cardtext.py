@@ -65,3 +65,9 @@ def kept_alike(readings: pd.DataFrame) -> list[str]:
         if len(values) == 1:
             words.append(form.format(values.pop()))
     return words
+
+
+def swept(ways) -> str:
+    """Return how a job's minutes come about: which way it is swept."""
+    words = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
+    return f"Minutes are of the whole job, swept {' or '.join(words.get(way, way) for way in ways)}."

@@ -11,7 +11,7 @@ from dataclasses import replace
 from math import ceil
 
 from testburn import infillfilm, infillterms
-from testburn.infillfacts import PRACTICE, TYPED, Fact
+from testburn.infillfacts import TYPED, Fact
 from testburn.infillterms import Term
 
 # Boards and strokes are what they are said to be within these limits, either way.
