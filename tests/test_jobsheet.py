@@ -181,3 +181,10 @@ def test_a_card_of_a_job_goes_from_fast_to_sure(fit):
     job_rows = settings.for_job(rows, 5000)
     assert (job_rows["aim_mm"] == rows["depth_mm"].round(2)).all()
     assert job_rows["minutes_per_10cm2"].iloc[0] == pytest.approx(rows["minutes"].iloc[0] / 5)
+
+
+def test_what_is_the_matter_with_a_job_is_said_and_nothing_where_all_is_well(fit, tmp_path):
+    assert sheet(tmp_path, "").trouble(fit, tmp_path) == ""
+    assert "which is not in" in sheet(tmp_path, 'artwork = "gate.svg"').trouble(fit, tmp_path)
+    assert "there is no fit for that" in sheet(tmp_path, 'species = "white ash"').trouble(fit, tmp_path)
+    assert "no depth will do" in sheet(tmp_path, "board_thickness_mm = 3").trouble(fit, tmp_path)

@@ -106,10 +106,11 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
         print(fault)
         return 1
     try:
-        job = jobsheet.read(workshop.book)
-        job.window(fit, job.drawing(workshop.artwork)).must_be_one()
-    except (LookupError, OSError, ValueError) as fault:
-        print(f"The job on the bench (job.toml): {fault}\nThe cards of all woods need no job: "
+        trouble = jobsheet.read(workshop.book).trouble(fit, workshop.artwork)
+    except (OSError, ValueError) as fault:
+        trouble = str(fault)
+    if trouble:
+        print(f"The job on the bench (job.toml): {trouble}\nThe cards of all woods need no job: "
               "python3 lib/start.py binder.")
         return 1
     if left_off:

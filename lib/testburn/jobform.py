@@ -33,7 +33,7 @@ _WIDTHS = {"card": "520px", "readings": "220px", "unit": "80px", "note": "260px"
 _FAULT_LABELS = LABELS | {"depth_mm": "Readings", "gauge_step_mm": "Gauge step"}
 _FAR_OFF = 2.0
 _APART = {"wavelength_nm": "{:g} nm", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
-          "at_least_mm": "at least {:g} mm", "at_most_mm": "at most {:g} mm", "expected_mm": "said {:g} mm"}
+          "at_least_mm": "at least {:.3g} mm", "at_most_mm": "at most {:.3g} mm", "expected_mm": "said {:.3g} mm"}
 _LOST = "The card of this draft is not in the list: choose it again."
 
 
@@ -42,7 +42,7 @@ def label(row: pd.Series) -> str:
     depth = row["expected_mm"] if pd.isna(row["aim_mm"]) else row["aim_mm"]
     board = "" if row["board"] == NEXT else f" · board {row['board']}"
     return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: {row['power_pct']:g} %, "
-            f"{row['speed_mm_s']:g} mm/s · card {row['card']}{board}")
+            f"{row['speed_mm_s']:g} mm/s · card {row['card']}{board}{' · invented' * (row['invented'] == 'yes')}")
 
 
 def labels(promises: pd.DataFrame) -> list[str]:
@@ -198,9 +198,9 @@ class JobForm(widgets.VBox):
             mean = np.mean(depths)
             inside = low <= mean <= high
             off = 100 * (mean / row["expected_mm"] - 1)
-            where = "as boards differ" if inside else "further off than 19 boards in 20"
-            said.append(Remark("saved" if inside else "doubt", f"Mean of {len(depths)}: {mean:.2f} mm, "
-                               f"{off:+.0f} %: {where}.{self._in_window(row, mean)}"))
+            said.append(Remark("saved" if inside else "doubt", f"Mean of {len(depths)}: {mean:.2f} mm, {off:+.0f} %: "
+                               + ("as boards differ" if inside else "further off than 19 boards in 20")
+                               + f".{self._in_window(row, mean)}"))
         self.promised.value = as_html(said)
 
     def _in_window(self, row, mean) -> str:

@@ -156,6 +156,14 @@ class JobSheet:
         except ValueError as fault:
             raise ValueError(f"{FILE}, [infill]: {fault}") from None
 
+    def trouble(self, fit: DepthFit, folder: Path) -> str:
+        """Say what is the matter with the job: its wood, drawing or window; nothing where all is well."""
+        try:
+            self.window(fit, self.drawing(folder)).must_be_one()
+        except (LookupError, ValueError) as fault:
+            return str(fault)
+        return ""
+
     def variants(self, fit: DepthFit, drawing: Artwork) -> pd.DataFrame:
         """Return the window of every way to fill: variant, at_least_mm, at_most_mm, feasible, words."""
         found = [self.window(fit, drawing, variant) for variant in VARIANTS]
