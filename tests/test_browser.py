@@ -455,12 +455,12 @@ def test_the_card_is_made_and_the_browser_opens_it(bench):
     bench.clear_outputs()
     bench.run_all()
     assert {path.name for path in (bench.home / "cards").iterdir()} == {
-        "settings-cards-a5.pdf", "settings-cards-half-letter.pdf"}
+        "job-trail-sign.pdf", "settings-cards-a5.pdf", "settings-cards-half-letter.pdf", "records"}
     previews = bench.page.locator(".jp-RenderedImage img")
-    sync_api.expect(previews).to_have_count(2)
+    sync_api.expect(previews).to_have_count(3)
     wait_for(lambda: previews.evaluate_all("all => all.every(one => one.naturalWidth > 500)"))
     assert bench.outside == [] and bench.complaints == []
-    for path in (bench.home / "cards").iterdir():
+    for path in (bench.home / "cards").glob("*.pdf"):
         made = path.read_bytes()
         assert made.startswith(b"%PDF-1.") and made.rstrip().endswith(b"%%EOF")
     shown = bench.page.context.browser.new_page(viewport={"width": 1280, "height": 800})

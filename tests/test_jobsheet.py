@@ -141,7 +141,7 @@ def test_the_demo_goes_from_drawing_to_minutes(fit, labdata):
     assert twice[1] > twice[0] / 2
 
 
-PROOF = ("[proof]\ndepths_mm = [0.66, 0.68]\ngauge_step_mm = 0.01\npower_pct = 90\nspeed_mm_s = 150\n"
+PROOF = ("[proof]\nboard = 'Gate-1'\ndepths_mm = [0.66, 0.68]\ngauge_step_mm = 0.01\npower_pct = 90\nspeed_mm_s = 150\n"
          "line_pitch_mm = 0.05\npasses = 1\n")
 
 
@@ -156,12 +156,20 @@ def test_a_proof_of_the_sheet_is_the_makers_own_and_not_invented(labdata, tmp_pa
     proved = job.proved(measured)
     assert job.bench == "Gate-1" and not proved.invented
     assert list(proved.proofs["board"]) == ["Gate-1"]
-    assert sheet(tmp_path, PROOF + "invented = true").proved(measured).invented
+    invented = job.changed(proof=job.proof | {"invented": True})
+    assert invented.proved(measured).invented
+    first = job.promised(measured, machine.Machine(), tmp_path).iloc[0]
+    assert (first["board"], first["card"]) == ("Gate-1", proved.fingerprint)
+
+
+def test_a_proof_of_another_board_proves_nothing(fit, tmp_path):
+    job = sheet(tmp_path, f'board = "Gate-2"\n{PROOF}')
+    assert job.bench == "next" and job.proved(fit) is fit
 
 
 @pytest.mark.parametrize(("text", "said"), [
-    (PROOF.replace("passes = 1\n", ""), "job.toml: [proof] lacks passes. Say the depths you read, the gauge's step, "
-     "and the setting the swatch was burned with."),
+    (PROOF.replace("passes = 1\n", ""), "job.toml: [proof] lacks passes. Say the board, the depths you read, the "
+     "gauge's step, and the setting the swatch was burned with."),
     (PROOF.replace("[0.66, 0.68]", "0.66"), "job.toml: depths_mm under [proof] is 0.66. Write a list of depths in "
      "mm, e.g. [0.56, 0.55, 0.58]."),
     (PROOF.replace("150", "[150]"), "job.toml: speed_mm_s under [proof] is [150]. Write a number above 0."),
@@ -178,7 +186,9 @@ def test_a_card_of_a_job_goes_from_fast_to_sure(fit):
     rows = settings.fast_and_sure(fit, "black cherry", 20, 0.45, 0.65)
     fast, sure = rows.iloc[0], rows["chance_inside"].max()
     assert fast["chance_inside"] >= 0.8 and sure > fast["chance_inside"]
-    job_rows = settings.for_job(rows, 5000)
+    block = jobsheet.JobSheet(area_mm2=5000.0).drawing(None)
+    rows = settings.fast_and_sure(fit, "black cherry", 20, 0.45, 0.65, artwork=block)
+    job_rows = settings.for_job(rows, block)
     assert (job_rows["aim_mm"] == rows["depth_mm"].round(2)).all()
     assert job_rows["minutes_per_10cm2"].iloc[0] == pytest.approx(rows["minutes"].iloc[0] / 5)
 

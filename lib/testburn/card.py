@@ -268,7 +268,7 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
         notes.append(f"The infill needs {cardtext.span(*ends, 2, 'mm')} "
                      f"({cardtext.span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if "way" in rows:
-        notes.append(cardtext.swept(rows["way"].unique()))
+        notes.append(cardtext.swept(rows))
     if rows["extrapolated"].any():
         notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
     sds = fit.components.set_index("component")

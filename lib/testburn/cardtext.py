@@ -67,7 +67,9 @@ def kept_alike(readings: pd.DataFrame) -> list[str]:
     return words
 
 
-def swept(ways) -> str:
-    """Return how a job's minutes come about: which way it is swept."""
+def swept(rows: pd.DataFrame) -> str:
+    """Return what a job's minutes are of, how it is swept, and whether turns are in them."""
     words = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
-    return f"Minutes are of the whole job, swept {' or '.join(words.get(way, way) for way in ways)}."
+    ways = " or ".join(words.get(way, way) for way in rows["way"].unique())
+    few = "" if rows["turns_counted"].all() else " Turns are not counted: machine.toml has no acceleration."
+    return f"Minutes are of {said(rows['artwork'].iloc[0], 60, 60)}, swept {ways}.{few}"

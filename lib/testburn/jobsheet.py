@@ -37,7 +37,7 @@ _EXAMPLE_PRICES = {"per_minute": 0.5, "board": 18.0, "finishing": 12.0, "proof_m
                    "deep_lost_share": 0.2}
 _TABLES = ("infill", "prices", "proof")
 _PROVED_WITH = ("power_pct", "speed_mm_s", "line_pitch_mm", "passes")
-_PROOF = ("depths_mm", *_PROVED_WITH, "gauge_step_mm", "invented")
+_PROOF = ("board", "depths_mm", *_PROVED_WITH, "gauge_step_mm", "invented")
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,12 +83,15 @@ class JobSheet:
 
     @property
     def bench(self) -> str:
-        """The board to work out settings for: the job's own once it is proved, else the next one."""
-        return self.board if self.proof else NEXT
+        """The board to work out settings for: the job's own once it is proved, else the next one.
+
+        A proof of another board proves nothing of this one.
+        """
+        return self.board if self.proof.get("board") == self.board else NEXT
 
     def proved(self, fit: DepthFit) -> DepthFit:
         """Return the fit with what the sheet's proof swatch taught; without one, the fit itself."""
-        if not self.proof:
+        if self.bench == NEXT:
             return fit
         group = self.group(fit)
         burned = pd.Series({name: getattr(group, name) for name in GROUP_KEY}
@@ -108,9 +111,14 @@ class JobSheet:
             window = self.window(fit, drawing).must_be_one()
         except (LookupError, ValueError):
             return cards
-        choices = settings.choose(fit, group.species, group.module_w, window.at_least_mm, window.at_most_mm,
-                                  machine, wavelength_nm=group.wavelength_nm, artwork=drawing)
-        return pd.concat([promise.of(fit, choices, window=window), cards], ignore_index=True)
+        asked = (group.species, group.module_w, window.at_least_mm, window.at_most_mm, machine)
+        wave, found = dict(wavelength_nm=group.wavelength_nm, artwork=drawing), []
+        if self.bench != NEXT:
+            proved = self.proved(fit)
+            sure = settings.choose(proved, *asked, board=self.bench, chance=0.95, **wave)
+            found.append(promise.of(proved, settings.for_job(sure, drawing), self.bench, window))
+        rows = settings.for_job(settings.fast_and_sure(fit, *asked, **wave), drawing)
+        return pd.concat([*found, promise.of(fit, rows, window=window), cards], ignore_index=True)
 
     def drawing(self, folder: Path) -> Artwork:
         """Return the artwork out of its folder; where the sheet names none, a block of its area.
@@ -246,17 +254,17 @@ def _must_be_a_proof(file: str, said: dict) -> None:
     """Refuse a proof that lacks its depths or setting, or has something else than numbers."""
     _must_be_known(file, " under [proof]", said, list(_PROOF))
     if missing := [name for name in _PROOF[:-1] if said and name not in said]:
-        raise ValueError(f"{file}: [proof] lacks {', '.join(missing)}. Say the depths you read, the gauge's "
-                         "step, and the setting the swatch was burned with.")
+        raise ValueError(f"{file}: [proof] lacks {', '.join(missing)}. Say the board, the depths you read, the "
+                         "gauge's step, and the setting the swatch was burned with.")
     for name, value in said.items():
-        wanted = bool if name == "invented" else (int, float)
+        wanted = {"invented": bool, "board": str}.get(name, (int, float))
         listed = isinstance(value, list) and len(value) > 0
         values = value if name == "depths_mm" and listed else [value]
-        if any(not isinstance(one, wanted) or wanted is not bool and (isinstance(one, bool) or not one > 0)
+        if any(not isinstance(one, wanted) or wanted == (int, float) and (isinstance(one, bool) or not one > 0)
                for one in values) or listed != (name == "depths_mm"):
             raise ValueError(f"{file}: {name} under [proof] is {value!r}. Write "
                              + {"depths_mm": "a list of depths in mm, e.g. [0.56, 0.55, 0.58].",
-                                "invented": "true or false."}.get(name, "a number above 0."))
+                                "invented": "true or false.", "board": "a text in quotes."}.get(name, "a number above 0."))
 
 
 def _typed(value):

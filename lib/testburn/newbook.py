@@ -68,7 +68,9 @@ JOB = """\
 # deep_lost_share = 0.2
 
 # [proof]
-# Once the board on the bench is proved: what you read, and the setting the swatch was burned with.
+# Once the board on the bench is proved: that board again (a proof counts for no other), what you read,
+# and the setting the swatch was burned with.
+# board = "Plaque-1"
 # depths_mm = [0.56, 0.55, 0.58]
 # gauge_step_mm = 0.01
 # power_pct = 90

@@ -57,8 +57,8 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     DataFrame
         species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
         line_energy_j_mm, depth_mm, lower_mm, upper_mm and level (of a single reading),
-        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes, way (with
-        artwork), extrapolated.
+        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes, way and
+        turns_counted (with artwork), extrapolated.
 
     Raises
     ------
@@ -210,10 +210,10 @@ def fast_and_sure(*asked, each: int = 2, **more) -> pd.DataFrame:
     return found.drop_duplicates(["power_pct", "speed_mm_s", "line_pitch_mm", "passes"], ignore_index=True)
 
 
-def for_job(choices: pd.DataFrame, area_mm2: float) -> pd.DataFrame:
+def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:
     """Return choices as the rows of a job's own card: what they aim at is the depth they have."""
-    return choices.assign(aim_mm=choices["depth_mm"].round(2),
-                          minutes_per_10cm2=choices["minutes"] / area_mm2 * CARD_AREA_MM2)
+    return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=artwork.name,
+                          minutes_per_10cm2=choices["minutes"] / artwork.area_mm2 * CARD_AREA_MM2)
 
 
 def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:
@@ -282,5 +282,6 @@ def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataF
         pitch, speeds = options["line_pitch_mm"].iloc[0], options["speed_mm_s"].to_numpy()
         plan = plans.get(pitch) or plans.setdefault(pitch, sweep.plan(artwork, pitch, machine))
         return options.assign(minutes=plan.fastest_minutes(speeds, options["passes"].iloc[0]),
-                              way=plan.ways_at(speeds))
+                              way=plan.ways_at(speeds),
+                              turns_counted=machine.acceleration_mm_s2 is not None)
     return timed
