@@ -5,7 +5,7 @@ import datetime
 import pandas as pd
 import pytest
 
-from testburn import jobs, labbook, overview
+from testburn import depthfit, jobs, labbook, overview
 
 TODAY = datetime.date(2026, 4, 1)
 
@@ -17,7 +17,7 @@ def none(tmp_path):
 
 def test_a_field_says_boards_day_age_and_jobs(burns, none):
     readings = burns(boards=2)
-    table = overview.state(readings, overview.fitted(readings), none, TODAY)
+    table = overview.state(readings, depthfit.fit_if_enough(readings), none, TODAY)
     assert table.to_dict("records") == [{
         "species": "white oak", "module_w": 20.0, "wavelength_nm": 450.0, "boards": 2,
         "last_burn": pd.Timestamp("2026-03-14"), "age_days": 18, "jobs": 0, "drift": "no jobs",
@@ -28,7 +28,7 @@ def test_a_field_says_boards_day_age_and_jobs(burns, none):
 def test_woods_go_down_and_modules_across(burns, none):
     readings = pd.concat([burns("white oak", 20), burns("white oak", 5), burns("sugar maple", 20),
                           burns("sugar maple", 2, 1064)], ignore_index=True)
-    fields = overview.Grid(overview.state(readings, overview.fitted(readings), none, TODAY)).fields
+    fields = overview.Grid(overview.state(readings, depthfit.fit_if_enough(readings), none, TODAY)).fields
     assert list(fields.columns) == ["5 W, 450 nm", "20 W, 450 nm", "2 W, 1064 nm"]
     assert list(fields.index) == ["sugar maple", "white oak"]
     assert fields.loc["white oak", "2 W, 1064 nm"] == ""
@@ -44,15 +44,15 @@ def test_an_empty_book_says_where_to_begin(book, none):
 def test_too_few_swatches_for_a_curve_are_on_the_map(burns, none):
     readings = burns(boards=1)
     few = readings[readings["swatch"].isin(["1", "2"])]
-    assert overview.fitted(few) is None
-    table = overview.state(few, overview.fitted(few), none, TODAY)
+    assert depthfit.fit_if_enough(few) is None
+    table = overview.state(few, depthfit.fit_if_enough(few), none, TODAY)
     assert overview.next_steps(table) == [
         "white oak 20 W: no curve yet. Burn more swatches, at three speeds or more."]
 
 
 def test_what_is_asked_for_comes_in_order_of_weight(labdata):
     readings, finished = labbook.read(labdata), jobs.read(labdata)
-    table = overview.state(readings, overview.fitted(readings), finished, TODAY)
+    table = overview.state(readings, depthfit.fit_if_enough(readings), finished, TODAY)
     said = overview.next_steps(table.assign(boards=[1, *table["boards"][1:]]))
     assert said[0] == ("black cherry 20 W, black walnut 20 W, sugar maple 20 W, white oak 20 W: finished jobs no "
                        "longer come out as promised. See the notebook on finished jobs.")

@@ -7,7 +7,6 @@ cards for the next board only the marks are named, so that the sheets can be tak
 `python -m testburn.binder` binds the open lab book on both papers.
 """
 
-import os
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +15,7 @@ from testburn import card, cardrecord, cardtext, cautions, depthfit, labbook, se
 from testburn.cardrecord import MARK_DIGITS, Record
 from testburn.depthfit import NEXT, DepthFit
 from testburn.machine import Machine
-from testburn.workshop import PROJECT, open_workshop
+from testburn.workshop import cards_folder, open_workshop
 
 FILES = {"a5": "binder-a5.pdf", "us-half-letter": "binder-half-letter.pdf"}
 OUT_OF_DATE, HOLDS = "Out of date", "Holds"
@@ -145,8 +144,7 @@ def _stale(fit: DepthFit, record: Record) -> str:
 def main() -> int:
     """Bind the open lab book's cards on both papers; return the exit code."""
     try:
-        workshop = replace(open_workshop(),
-                           cards=Path(os.environ.get("TESTBURN_CARDS") or PROJECT / "cards"))
+        workshop = replace(open_workshop(), cards=cards_folder())
         fit = depthfit.fit(labbook.read(workshop.book))
         kept = cardrecord.kept(workshop.records)
         made = [write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)

@@ -19,7 +19,7 @@ from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
 from testburn import depthfit, jobsheet, labbook, safekeeping, settings, suspects
-from testburn.workshop import PROJECT, open_workshop
+from testburn.workshop import PROJECT, cards_folder, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
 CELL_SECONDS = 300
@@ -67,7 +67,7 @@ def main(arguments: list[str] | None = None) -> int:
                         help="write the outputs back into the notebooks")
     refresh = parser.parse_args(arguments).refresh
     before = dict(os.environ)
-    cards = Path(os.environ.get("TESTBURN_CARDS") or PROJECT / "cards")
+    cards = cards_folder()
     try:
         with tempfile.TemporaryDirectory(prefix="testburn-", ignore_cleanup_errors=True) as scratch:
             # Kernels are ended abruptly: what they leave in their temporary folder goes with ours.

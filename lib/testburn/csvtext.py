@@ -52,6 +52,31 @@ def restored(text: str) -> str:
     return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
 
 
+def read_files(files: list[Path], needed: tuple[str, ...],
+               what: str) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return the cells of all files as text, with _file and _row beside them, and every fault.
+
+    Parameters
+    ----------
+    files : list of Path
+    needed : tuple of str
+        As in `read_rows`.
+    what : str
+        What a file holds, e.g. burn, for the words on an empty one.
+    """
+    frames, problems = [], too_large(files)
+    for file in files if not problems else ():
+        frame, faults = read_rows(file, needed)
+        problems += faults
+        if len(frame):
+            frames.append(frame.assign(_file=file.name, _row=frame.index))
+        elif not faults:
+            problems.append(Problem(file.name, None, "", "", "the file is empty",
+                                    f"Enter the {what}'s readings, or remove the file."))
+    empty = pd.DataFrame(columns=[*needed, "_file", "_row"], dtype=object)
+    return (pd.concat(frames, ignore_index=True) if frames else empty), problems
+
+
 def too_large(files: list[Path]) -> list[Problem]:
     """Find the file with which the limits are passed; looks at sizes and line ends only."""
     total_bytes = total_rows = 0

@@ -56,10 +56,9 @@ class DepthFit:
     @cached_property
     def groups(self) -> tuple[GroupFit, ...]:
         """Each species × module, in the order of its name."""
-        members = self.readings[self.readings["used"]].groupby(GROUP, sort=True).indices
         used = self.readings[self.readings["used"]]
         return tuple(GroupFit(*key, used.iloc[rows], self.curves, self.curves.group_index(*key))
-                     for key, rows in sorted(members.items()))
+                     for key, rows in sorted(used.groupby(GROUP, sort=True).indices.items()))
 
     @cached_property
     def table(self) -> pd.DataFrame:
@@ -224,9 +223,9 @@ class DepthFit:
                 self.curves, state, tidy.regressor, tidy.mean_mm, tidy.count,
                 float(member["gauge_step_mm"].median()))
         made_up = "invented" in rows and (rows["invented"] == "yes").any()
-        return replace(self, proved_boards=learned,
-                       invented_proof=bool(self.invented_proof or made_up),
-                       proof_marks=(*self.proof_marks, fingerprint(rows)))
+        marks = (*self.proof_marks, fingerprint(rows))
+        return replace(self, proved_boards=learned, proof_marks=marks,
+                       invented_proof=bool(self.invented_proof or made_up))
 
     def _state_before_proof(self, group: GroupFit, board: str) -> BoardState:
         """Return what its burn says of a board, or what is known of any board."""
@@ -287,6 +286,14 @@ def fit(readings: pd.DataFrame) -> DepthFit:
         used &= ~pd.MultiIndex.from_frame(rows[GROUP]).isin(list(thin[GROUP].itertuples(index=False)))
         tidy = _reduced(rows, used)
     return DepthFit(rows.assign(used=used), curvefit.fitted(tidy), thin.reset_index(drop=True))
+
+
+def fit_if_enough(readings: pd.DataFrame) -> DepthFit | None:
+    """Return the fit, or None where there is too little for one yet."""
+    try:
+        return fit(readings)
+    except ValueError:
+        return None
 
 
 def _reduced(rows: pd.DataFrame, used: np.ndarray) -> Swatches:

@@ -17,11 +17,7 @@ _DASHED = dict(color="#222", dash="dash", width=1.5)
 def individuals(found: Drift, module_w: float, wavelength_nm: float | None = None) -> go.Figure:
     """Draw each job's deviation from its card in percent, with the individuals chart's limits."""
     rows, title = _of(found.jobs, found, module_w, wavelength_nm)
-    figure = go.Figure()
-    for name, rows_of, look in _by_wood(rows):
-        figure.add_scatter(x=rows_of["number"].tolist(), y=charts._rounded(rows_of["off_pct"]),
-                           mode="markers", name=name, marker=look, text=_job_words(rows_of),
-                           hovertemplate="%{text}<extra></extra>")
+    figure = _jobs(rows, "off_pct")
     for column, words in (("upper_pct", "limits"), ("lower_pct", "")):
         _level(figure, rows, column, _DASHED, words)
     _level(figure, rows, "centre_pct", dict(color="#222", dash="dot", width=1.5), "mean")
@@ -33,11 +29,7 @@ def individuals(found: Drift, module_w: float, wavelength_nm: float | None = Non
 def ewma(found: Drift, module_w: float, wavelength_nm: float | None = None) -> go.Figure:
     """Draw the moving average of what each job adds to the jobs before it on its board."""
     rows, title = _of(found.jobs, found, module_w, wavelength_nm)
-    figure = go.Figure()
-    for name, rows_of, look in _by_wood(rows):
-        figure.add_scatter(x=rows_of["number"].tolist(), y=charts._rounded(rows_of["fresh_z"]),
-                           mode="markers", name=name, marker=look, text=_job_words(rows_of),
-                           hovertemplate="%{text}<extra></extra>")
+    figure = _jobs(rows, "fresh_z")
     figure.add_scatter(x=rows["number"].tolist(), y=charts._rounded(rows["ewma"]), mode="lines",
                        name="moving average", line=dict(color="#000", width=2.5),
                        hovertemplate="%{y:+.2f}<extra>moving average</extra>")
@@ -76,6 +68,16 @@ def _of(rows, found, module_w, wavelength_nm) -> tuple[pd.DataFrame, str]:
         return own, f"{module_w:g} W: no finished jobs"
     invented = found.jobs["invented"].any()
     return own, f"{module_w:g} W at {nm:g} nm, finished jobs" + " (invented data)" * bool(invented)
+
+
+def _jobs(rows, column) -> go.Figure:
+    """Return a figure with a mark a job, told apart by wood."""
+    figure = go.Figure()
+    for name, rows_of, look in _by_wood(rows):
+        figure.add_scatter(x=rows_of["number"].tolist(), y=charts._rounded(rows_of[column]),
+                           mode="markers", name=name, marker=look, text=_job_words(rows_of),
+                           hovertemplate="%{text}<extra></extra>")
+    return figure
 
 
 def _by_wood(rows):

@@ -61,7 +61,7 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
         try:
             readings = labbook.read(book)
             known = remembered(readings)
-            fit = _fitted(readings[readings["burn"] != (saved.burn if saved else "")])
+            fit = depthfit.fit_if_enough(readings[readings["burn"] != (saved.burn if saved else "")])
         except labbook.ReadingsError as error:
             notice = f"The header is not filled in, since the lab book cannot be read. {error}"
     typed = {"burned_on": datetime.date.today().isoformat(), "passes": "1", "depth_unit": "mm",
@@ -69,14 +69,6 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
     correcting = {"burn": saved.burn, "seen": saved.seen} if saved else None
     draft = draft or Draft(home(book, scratch), correcting=correcting)
     return BurnForm(book, typed, wood, draft, LiveChart(fit), notice, scratch, saved, begin)
-
-
-def _fitted(readings):
-    """Return the fit of the lab book, or None where it has too little for one."""
-    try:
-        return depthfit.fit(readings)
-    except ValueError:
-        return None
 
 
 class BurnForm(widgets.VBox):

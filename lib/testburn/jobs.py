@@ -7,9 +7,7 @@ fit by being there. `accept` is the maker's word that one shall; its file stays 
 Faults are found and said as for burns.
 """
 
-import csv
 import datetime
-import io
 from pathlib import Path
 
 import numpy as np
@@ -229,17 +227,7 @@ def _field(column: Column) -> dict:
 
 def _read(book, files, today=None) -> pd.DataFrame:
     """Read job files of a lab book; every fault of every file at once."""
-    frames, problems = [], csvtext.too_large(files)
-    for file in files if not problems else ():
-        frame, faults = csvtext.read_rows(file, REQUIRED)
-        problems += faults
-        if len(frame):
-            frames.append(frame.assign(_file=file.name, _row=frame.index))
-        elif not faults:
-            problems.append(Problem(file.name, None, "", "", "the file is empty",
-                                    "Enter the job's readings, or remove the file."))
-    empty = pd.DataFrame(columns=[*REQUIRED, "_file", "_row"], dtype=object)
-    text = pd.concat(frames, ignore_index=True) if frames else empty
+    text, problems = csvtext.read_files(files, REQUIRED, "job")
     rows, faults = _checked(text, labbook._known_species(book), today)
     if problems := problems + faults + labbook._foreign_burns(text):
         raise ReadingsError(problems)
@@ -294,8 +282,4 @@ def _csv_bytes(rows) -> bytes:
     """Return the job as CSV (RFC 4180, UTF-8); optional columns without content are left out."""
     kept = [column.name for column in COLUMNS if column.required
             or any(map(readingcheck.as_text, rows[column.name].unique()))]
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(kept)
-    writer.writerows(zip(*(labbook._column(rows[name]) for name in kept)))
-    return out.getvalue().encode("utf-8")
+    return labbook.as_csv(rows, kept)

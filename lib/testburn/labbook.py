@@ -56,16 +56,7 @@ def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
         raise FileNotFoundError(f"The lab book {path} has no folder named burns. Make one in it "
                                 "and put the burns there.")
     files = [path] if not path.is_dir() else _burn_files(burns)
-    frames, problems = [], csvtext.too_large(files)
-    for file in files if not problems else ():
-        frame, faults = csvtext.read_rows(file, columns.REQUIRED)
-        problems += faults
-        if len(frame):
-            frames.append(frame.assign(_file=file.name, _row=frame.index))
-        elif not faults:
-            problems.append(Problem(file.name, None, "", "", "the file is empty",
-                                    "Enter the burn's readings, or remove the file."))
-    text = pd.concat(frames, ignore_index=True) if frames else _no_rows()
+    text, problems = csvtext.read_files(files, columns.REQUIRED, "burn")
     readings, faults = checked(text, _known_species(book), today)
     struck, strike_faults = strikes.read(book / "strikes.csv")
     problems += faults + _foreign_burns(text) + strike_faults
@@ -261,10 +252,6 @@ def _known_species(book: Path) -> set[str]:
     return set(woods.read(own if own.exists() else woods.HANDBOOK).index)
 
 
-def _no_rows() -> pd.DataFrame:
-    return pd.DataFrame(columns=[*columns.REQUIRED, "_file", "_row"], dtype=object)
-
-
 def _foreign_burns(text) -> list[Problem]:
     """Find rows whose burn is not the name of the file they stand in."""
     if "burn" not in text:
@@ -283,11 +270,15 @@ def _csv_bytes(frame) -> bytes:
     kept = [name for name in frame.columns
             if name in (*columns.REQUIRED, *strikes.COLUMNS)
             or name in columns.BY_NAME and any(map(as_text, frame[name].unique()))]
+    return as_csv(frame, kept)
+
+
+def as_csv(frame: pd.DataFrame, names: list[str]) -> bytes:
+    """Return the named columns as CSV (RFC 4180, UTF-8)."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(kept)
-    cells = [_column(frame[name]) for name in kept]
-    writer.writerows(zip(*cells))
+    writer.writerow(names)
+    writer.writerows(zip(*(_column(frame[name]) for name in names)))
     return out.getvalue().encode("utf-8")
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from testburn import depthfit, drift
+from testburn import drift
 from testburn.columns import GROUP_KEY
 from testburn.depthfit import DepthFit
 
@@ -20,14 +20,6 @@ OLD_DAYS = 365
 _MOST_STEPS = 6
 _BOX = ' style="text-align: left; vertical-align: top; border: 1px solid #999; padding: 4px 10px"'
 _CALM = ("in step", "no jobs", "too few jobs")
-
-
-def fitted(readings: pd.DataFrame) -> DepthFit | None:
-    """Return the fit, or nothing where there is too little for one yet."""
-    try:
-        return depthfit.fit(readings)
-    except ValueError:
-        return None
 
 
 def state(readings: pd.DataFrame, fit: DepthFit | None, jobs: pd.DataFrame,

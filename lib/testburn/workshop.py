@@ -79,6 +79,11 @@ class Workshop:
         return "<b>Lab book: your own.</b>"
 
 
+def cards_folder() -> Path:
+    """Return where a command leaves its cards: TESTBURN_CARDS, or cards/ of the project."""
+    return Path(os.environ.get("TESTBURN_CARDS") or PROJECT / "cards")
+
+
 def open_workshop() -> Workshop:
     """Open the maker's lab book, or a scratch copy of the demo.
 
