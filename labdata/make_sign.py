@@ -15,7 +15,7 @@ import pandas as pd
 import svgelements
 import typst
 
-FONTS = Path(__file__).parents[1] / "lib" / "testburn" / "fonts"
+FONTS = Path(__file__).parents[1] / "lib" / "testburn" / "paper" / "fonts"
 SEED = 20260307
 WIDTH_MM, HEIGHT_MM = 300, 180
 SETTING = """

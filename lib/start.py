@@ -55,7 +55,7 @@ def lab(folder, browser):
     if folder:
         book["TESTBURN_LABDATA"] = str(folder)
     if folder and (not folder.exists() or not any(folder.iterdir())):
-        code = run(["-m", "testburn.newbook", folder], **book)
+        code = run(["-m", "testburn.workshop.newbook", folder], **book)
         if code:
             return code
     sys.stdout.write("JupyterLab starts. If no browser opens, copy the line with http://127.0.0.1 "
@@ -122,7 +122,7 @@ def main(arguments):
                 makevenv.add("browser")
             return run(["-m", "pytest"] + asked.pytest)
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
-        module = {"card": "testburn.chain", "binder": "testburn.binder"}[asked.command]
+        module = {"card": "testburn.workshop.chain", "binder": "testburn.paper.binder"}[asked.command]
         return run(["-m", module], **book)
     except makevenv.SetupError as error:
         sys.stderr.write("%s\n" % error)

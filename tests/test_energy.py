@@ -2,7 +2,8 @@
 
 import pytest
 
-from testburn import energy, woods
+from testburn import energy
+from testburn.labbook import woods
 
 SOFTWOODS = {"eastern white pine", "sugar pine", "Sitka spruce", "loblolly pine", "longleaf pine",
              "western redcedar"}

@@ -25,7 +25,7 @@ import numpy as np
 import pandas as pd
 from simulated_workshops import POWER_W, SPECIES, SPEEDS_MM_S, burned, draw_truth, factors, line_energy_j_mm
 
-from testburn import boards, curvefit, leastsquares, swatches
+from testburn.depthfit import boards, curves, leastsquares, swatches
 
 FIRST_SEED, NEW_BOARDS, WINDOW = 10_000, 20, 0.15
 GRID = POWER_W / np.arange(SPEEDS_MM_S[0], SPEEDS_MM_S[1] + 1)
@@ -71,7 +71,7 @@ def score(case: Case, seed: int) -> dict[str, np.ndarray]:
     rng = np.random.default_rng(seed)
     truth = draw_truth(rng, **case.truth)
     readings, _ = burned(rng, truth, case.boards, **case.burn)
-    fit = curvefit.fitted(swatches.reduced(readings, line_energy_j_mm(readings)))
+    fit = curves.fitted(swatches.reduced(readings, line_energy_j_mm(readings)))
     found = []
     for group, name in enumerate(fit.swatches.group_keys["species"]):
         species, mine = SPECIES.index(name), readings[readings["species"] == name]

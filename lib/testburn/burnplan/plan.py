@@ -1,0 +1,238 @@
+"""Burn plan: which swatches to burn next, on how many boards, and what that will teach.
+
+Decides levels, counts and order. Where the lab book knows the wood under this module, swatches stand
+at three depths: half the window's floor, its middle, and one and a half times its ceiling, in the
+counts of `optimaldesign`. Where it does not, the depth that a setting gives is a guess, and
+the swatches are spread evenly over all energies that may reach the window; with the first burn in
+the lab book the next plan knows more. Speed alone varies, and the order is random, so that a lens that
+fogs up during the burn does not pose as curvature.
+
+How many boards and swatches: every alternative is weighed by the interval it will leave (`planwidth`).
+The plan takes the fewest swatches that bring the interval of a recess inside the window, or, where no
+plan does, the fewest that come within a tenth of the best.
+"""
+
+import hashlib
+import random
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from testburn.burnplan import layout as swatchlayout
+from testburn.depthfit import width as planwidth
+from testburn.sweep import sweeps as sweep
+from testburn.depthfit.depths import DepthFit
+from testburn.labbook.machine import Machine
+from testburn.burnplan.levels import Levels, levels_for
+from testburn.burnplan.layout import Layout, Scrap
+
+BOARDS, SWATCHES = (1, 2, 3, 4, 5), (3, 5, 8)
+# Without a setting repeated on one board, boards and swatches are hard to tell apart.
+FEWEST, MOST_BOARDS, MOST_SWATCHES = 5, 26, 40
+_NEAR_BEST = 1.1
+
+
+@dataclass(frozen=True, eq=False)
+class BurnPlan:
+    """One proposed test burn.
+
+    Attributes
+    ----------
+    levels : Levels
+        What varies and what stays, and on what ground.
+    boards : int
+        Boards to burn, the same swatches on each, in another order.
+    readings : int
+        Readings to take of each swatch.
+    swatches : DataFrame
+        A row per swatch in the order to burn: board (A, B …), swatch (its id, e.g. A3), level, power_pct,
+        speed_mm_s, line_pitch_mm, passes, line_energy_j_mm, depth_mm, lowest_mm, highest_mm (what to
+        expect), x_mm, y_mm, width_mm, height_mm (on the scrap), minutes.
+    alternatives : DataFrame
+        A row per plan that was weighed: boards, swatches (on each), reading_pct, recess_pct (half the
+        95 % interval at the window's middle), minutes, area_cm2, fits (on one scrap each), chosen.
+    now : Series or None
+        reading and recess: the same as it stands without any more burning.
+    layout : Layout
+    notes : tuple of str
+        What the maker should know about this plan.
+    """
+
+    levels: Levels
+    boards: int
+    readings: int
+    seed: int
+    swatches: pd.DataFrame
+    alternatives: pd.DataFrame
+    now: pd.Series | None
+    layout: Layout
+    invented: bool
+    data: str
+    notes: tuple[str, ...]
+
+    @cached_property
+    def id(self) -> str:
+        """A name that is another one wherever a setting is: what is on the wood stays what it says."""
+        said = self.swatches.round(6).to_csv(index=False, lineterminator="\n") + repr(self.layout)
+        mark = hashlib.sha256(said.encode("utf-8")).hexdigest()[:6]
+        wood = "".join(sign if sign.isascii() and sign.isalnum() else "-"
+                       for sign in self.levels.species.lower())
+        return f"{wood[:40]}-{self.levels.module_w:g}W-{mark}"
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of burning, all boards together."""
+        return float(self.swatches["minutes"].sum())
+
+    def board(self, name: str) -> pd.DataFrame:
+        """Return one board's swatches."""
+        return self.swatches[self.swatches["board"] == name].reset_index(drop=True)
+
+
+def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w: float,
+            at_least_mm: float, at_most_mm: float, scrap: Scrap, machine: Machine = Machine(),
+            wavelength_nm: float | None = None, boards: int | None = None,
+            swatches: int | None = None, readings: int = 3, gauge_foot_mm: float = 4.0,
+            run_up_outside: bool = False, seed: int = 1, **settings) -> BurnPlan:
+    """Propose a test burn.
+
+    Parameters
+    ----------
+    fit : DepthFit or None
+        What the lab book knows so far.
+    wood_table : DataFrame
+        From `woods.read`.
+    at_least_mm, at_most_mm : float
+        The depth window wanted.
+    scrap : Scrap
+        Each board to burn on is one like this.
+    wavelength_nm : float, optional
+        Needed where the lab book has not seen the module, or at several.
+    boards, swatches : int, optional
+        To be burned, and on each of them; without a word the plan chooses.
+    readings : int
+        Of each swatch, 1 to 5.
+    gauge_foot_mm, run_up_outside
+        As in `swatchlayout.size_mm`.
+    seed : int
+        Another number gives other orders.
+    **settings
+        power_pct, line_pitch_mm, passes, gauge_step_mm, as in `planlevels.levels_for`.
+
+    Raises
+    ------
+    ValueError
+        If there is no such plan: a window that is none, an unknown species, a machine that cannot be
+        set to it, a scrap too small or too thin.
+    """
+    _refuse(boards, swatches, readings)
+    levels = levels_for(fit, wood_table, species, module_w, at_least_mm, at_most_mm,
+                        scrap.thickness_mm, machine, wavelength_nm, **settings)
+    width, height = swatchlayout.size_mm(levels.speeds(3).max(), gauge_foot_mm,
+                                         machine.acceleration_mm_s2, run_up_outside)
+    layout = swatchlayout.fitted(scrap, width, height)
+    weighed = _alternatives(levels, layout, readings, machine, {boards} - {None}, {swatches} - {None})
+    weighed["chosen"] = weighed.index == _choice(weighed, levels, boards, swatches)
+    if not weighed["chosen"].any():
+        raise ValueError(_too_small(layout, swatches or FEWEST, levels, run_up_outside))
+    chosen = weighed[weighed["chosen"]].iloc[0]
+    rows = pd.concat([_board(levels, layout, number, int(chosen["swatches"]), machine, seed)
+                      for number in range(int(chosen["boards"]))], ignore_index=True)
+    now = planwidth.half_width(levels.start, [], 0, readings, levels.target_dose,
+                               levels.gauge_step_mm) if levels.known else None
+    return BurnPlan(levels, int(chosen["boards"]), readings, seed, rows, weighed, now, layout,
+                    bool(fit and fit.invented), fit.fingerprint if fit else "",
+                    _notes(levels, weighed, machine, run_up_outside))
+
+
+def _refuse(boards, swatches, readings):
+    """Raise where a number that was asked for makes no plan."""
+    for name, value, least, most in (("boards", boards, 1, MOST_BOARDS),
+                                     ("swatches", swatches, 3, MOST_SWATCHES),
+                                     ("readings", readings, 1, 5)):
+        if value is not None and not (isinstance(value, (int, np.integer)) and least <= value <= most):
+            raise ValueError(f"{value!r} {name} make no plan. Give a whole number from {least} to {most}.")
+
+
+def _alternatives(levels, layout, readings, machine, boards, swatches) -> pd.DataFrame:
+    """Return what each number of boards and swatches would leave open, and cost."""
+    rows = []
+    for count in sorted({*SWATCHES, *swatches}):
+        speeds = levels.speeds(count)
+        minutes = _minutes(levels, layout, speeds, machine).sum()
+        for number in sorted({*BOARDS, *boards}):
+            share = planwidth.half_width(levels.start, levels.doses(speeds), number, readings,
+                                         levels.target_dose, levels.gauge_step_mm)
+            rows.append({"boards": number, "swatches": count, "reading_pct": 100 * share["reading"],
+                         "recess_pct": 100 * share["recess"], "minutes": number * minutes,
+                         "area_cm2": number * layout.area_cm2(count) if layout.columns else np.nan,
+                         "fits": count <= layout.columns * layout.rows})
+    return pd.DataFrame(rows).sort_values(["boards", "swatches"], ignore_index=True)
+
+
+def _choice(weighed, levels, boards, swatches) -> int | None:
+    """Return which alternative to burn: the fewest swatches that do, then the fewest minutes."""
+    can = weighed[weighed["fits"]]
+    can = can[can["boards"] == boards] if boards else can
+    can = can[can["swatches"] == swatches] if swatches else can[
+        can["swatches"] >= (min(FEWEST, can["swatches"].max()) if len(can) else 0)]
+    if can.empty:
+        return None
+    good = can["recess_pct"] <= levels.window_pct
+    if not good.any():
+        good = can["recess_pct"] <= _NEAR_BEST * can["recess_pct"].min()
+    cost = (can["boards"] * can["swatches"])[good]
+    return can.loc[cost.index].assign(cost=cost).sort_values(["cost", "minutes"]).index[0]
+
+
+def _board(levels, layout, number, count, machine, seed) -> pd.DataFrame:
+    """Return one board's swatches in the order to burn, which is that of their places."""
+    speeds, name = levels.speeds(count), chr(ord("A") + number)
+    order = random.Random(f"{seed}-{name}").sample(range(count), count)
+    speeds = speeds[order]
+    x, y = np.array(layout.places(count)).T
+    return pd.DataFrame({
+        "board": name, "swatch": [f"{name}{place}" for place in range(1, count + 1)],
+        "level": levels.names(speeds), "power_pct": levels.power_pct, "speed_mm_s": speeds,
+        "line_pitch_mm": levels.line_pitch_mm, "passes": levels.passes,
+        "line_energy_j_mm": levels.line_energies(speeds), **levels.expected(speeds),
+        "x_mm": x, "y_mm": y, "width_mm": layout.swatch_width_mm,
+        "height_mm": layout.swatch_height_mm, "minutes": _minutes(levels, layout, speeds, machine)})
+
+
+def _minutes(levels, layout, speeds, machine) -> np.ndarray:
+    return sweep.minutes(layout.swatch_width_mm, layout.swatch_height_mm, speeds, levels.line_pitch_mm,
+                         levels.passes, machine.acceleration_mm_s2)
+
+
+def _too_small(layout, count, levels, run_up_outside) -> str:
+    """Say how large a swatch must be, and what would help."""
+    room, one = layout.columns * layout.rows, layout
+    said = (f"The scrap of {one.scrap.width_mm:g} × {one.scrap.height_mm:g} mm holds {room} swatches of "
+            f"{one.swatch_width_mm:g} × {one.swatch_height_mm:g} mm with {one.land_mm:g} mm of face "
+            f"around each; {count} are asked for. Use a larger scrap, turn it, or plan fewer.")
+    if one.swatch_width_mm > one.swatch_height_mm and not run_up_outside:
+        said += (f" The width comes from the run-up at {levels.speeds(3).max():g} mm/s: less power "
+                 "makes the swatches slower and smaller; or say run_up_outside=True if your machine "
+                 "reaches its speed before the artwork begins.")
+    return said
+
+
+def _notes(levels, weighed, machine, run_up_outside) -> tuple[str, ...]:
+    """Return what the maker should know about this plan."""
+    notes = [*levels.notes]
+    chosen = weighed[weighed["chosen"]].iloc[0]
+    if chosen["recess_pct"] > levels.window_pct:
+        notes.append(
+            f"Your window is ±{levels.window_pct:.0f} % wide; after this burn a recess on the next board "
+            f"is known to ±{chosen['recess_pct']:.0f} %. Boards differ too much for burning alone: "
+            "prove each job's board with one swatch on its waste side.")
+    if machine.acceleration_mm_s2 is None:
+        notes.append("Without acceleration_mm_s2 in machine.toml the run-up is not counted, neither in "
+                     "the swatches' width nor in the minutes.")
+    elif run_up_outside:
+        reach = float(sweep.run_up_mm(levels.speeds(3).max(), machine.acceleration_mm_s2))
+        notes.append(f"The head runs up to {reach:.0f} mm beyond a swatch on both sides: keep clamps away.")
+    return tuple(notes)

@@ -1,0 +1,297 @@
+"""Charts: what the fit says, drawn.
+
+Decides how a species is told apart (colour, dash and marker together, so that a grey print or a
+colour-blind eye still can) and which units stand on an axis. Charts compute nothing: every number
+comes from the fit, and is rounded so that the same lab book draws the same chart on any machine.
+
+Source: colours after Okabe & Ito 2008, 'Color Universal Design' (from memory), ordered so that
+their greys differ too.
+"""
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from testburn import energy
+from testburn.depthfit import leastsquares
+from testburn.depthfit.depths import NEXT, DepthFit
+from testburn.depthfit.group import DOSE, ENERGY, LEVEL, GroupFit
+
+_LOOKS = (
+    ("#0072B2", "solid", "circle"), ("#D55E00", "dash", "square"), ("#009E73", "dot", "diamond"),
+    ("#000000", "dashdot", "cross"), ("#CC79A7", "longdash", "triangle-up"),
+    ("#E69F00", "longdashdot", "x"), ("#56B4E9", "solid", "star"),
+)
+_BOARD_MARKS = ("circle", "square", "diamond", "triangle-up", "cross", "x", "star", "hexagon")
+AXIS_WORDS = {ENERGY: "line energy, J/mm", DOSE: "areal dose, J/mm²"}
+_POINTS = 60
+_DIGITS = 4
+
+
+def _style(figure: go.Figure, title: str, height: int = 460, under: str = "") -> go.Figure:
+    axis = dict(showline=True, linecolor="#444", gridcolor="#ddd", zeroline=False, ticks="outside",
+                automargin=True)
+    figure.update_layout(
+        template="none", height=height, font=dict(size=14, color="#222"),
+        title=dict(text=title, x=0.01, xanchor="left", subtitle=dict(text=under, font_size=12)),
+        margin=dict(l=70, r=20, t=80 if under else 60, b=60),
+        legend=dict(bgcolor="rgba(255,255,255,0.8)"), hoverlabel=dict(font_size=13))
+    figure.update_xaxes(**axis)
+    figure.update_yaxes(**axis)
+    return figure
+
+
+def _rounded(values) -> list[float]:
+    """Return plain numbers of four decimals, the same on every machine."""
+    return [round(float(value), _DIGITS) for value in values]
+
+
+def _look(fit: DepthFit, species: str) -> tuple[str, str, str]:
+    place = sorted({group.species for group in fit.groups}).index(species)
+    colour = _LOOKS[place % len(_LOOKS)][0]
+    # Beyond the last colour the dashes and marks move on by one, so that no two woods look alike.
+    return colour, *_LOOKS[(place + place // len(_LOOKS)) % len(_LOOKS)][1:]
+
+
+def _band(fit: DepthFit, group: GroupFit, line_pitch_mm: float, of: str, board: str = NEXT):
+    """Return the predicted band on a grid of line energies from the lowest burned to the highest."""
+    low, high = group.line_energy_of(np.array(group.doses), line_pitch_mm)
+    return fit.predict(group.species, group.module_w, np.linspace(low, high, _POINTS),
+                       line_pitch_mm, of=of, board=board, wavelength_nm=group.wavelength_nm)
+
+
+def _setting_words(rows: pd.DataFrame) -> list[str]:
+    """Return each reading's setting in shop units, for hovering."""
+    lines = energy.lines_per_cm(rows["line_pitch_mm"])
+    return [f"board {board}, burn {burn}, swatch {swatch}<br>{power:g} %, {speed:g} mm/s, "
+            f"{per_cm:g} lines/cm, {passes} pass(es)<br>{depth:g} mm ({energy.inches_from_mm(depth):.3f} in)"
+            for board, burn, swatch, power, speed, per_cm, passes, depth in zip(
+                rows["board"].map(_plain), rows["burn"].map(_plain), rows["swatch"].map(_plain),
+                rows["power_pct"], rows["speed_mm_s"], lines, rows["passes"], rows["depth_mm"])]
+
+
+def _plain(text) -> str:
+    """Return text from the lab book so that a chart shows it and never runs it."""
+    return str(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
+    """Return a filled interval and its middle line, tied together in the legend."""
+    name = _plain(name)
+    red, green, blue = (int(colour[i:i + 2], 16) for i in (1, 3, 5))
+    common = dict(x=_rounded(x), mode="lines", legendgroup=name)
+    return [
+        go.Scatter(**common, y=_rounded(band["upper_mm"]), line_width=0, hoverinfo="skip",
+                   showlegend=False),
+        go.Scatter(**common, y=_rounded(band["lower_mm"]), line_width=0, hoverinfo="skip",
+                   fill="tonexty", fillcolor=f"rgba({red},{green},{blue},0.12)", showlegend=False),
+        go.Scatter(**common, y=_rounded(band["depth_mm"]), name=name, showlegend=legend,
+                   line=dict(color=colour, dash=dash, width=2.5),
+                   hovertemplate="%{y:.2f} mm at %{x:.3f}<extra>" + name + "</extra>"),
+    ]
+
+
+def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | None = None,
+          settings: pd.DataFrame | None = None, board: str = NEXT,
+          ordinary: bool = False) -> go.Figure:
+    """Draw one species × module: readings by board, the curve, its band, and chosen settings.
+
+    With `ordinary`, also what the ordinary interval would have told you: the textbook's, which
+    takes every reading for a board of its own.
+    """
+    group = fit.group(species, module_w, wavelength_nm)
+    pitch = group.line_pitches_mm[0]
+    colour, dash, _ = _look(fit, group.species)
+    band = _band(fit, group, pitch, "reading", board)
+    name = f"{'next board' if board == NEXT else 'board ' + board}, 95 % band"
+    # At one pitch a line energy is a dose; at several only the dose compares.
+    scale = 1.0 if group.regressor == ENERGY else 1 / pitch
+    at = band[ENERGY] * scale
+    figure = go.Figure(_band_traces(at, band, name, colour, dash))
+    if ordinary:
+        ends = leastsquares.interval(group.ordinary, band[ENERGY] / pitch, LEVEL)
+        for end, shown in zip(ends, (True, False)):
+            figure.add_scatter(x=_rounded(at), y=_rounded(end), mode="lines",
+                               name="what the ordinary interval<br>would have told you",
+                               legendgroup="ordinary", showlegend=shown, hoverinfo="skip",
+                               line=dict(color="#222", dash="dot", width=1.5))
+    for place, (named, rows) in enumerate(group.readings.groupby("board")):
+        figure.add_scatter(
+            x=_rounded(_energy_at(rows, pitch * scale)), y=_rounded(rows["depth_mm"]),
+            mode="markers", name=_plain(named), text=_setting_words(rows), hovertemplate="%{text}<extra></extra>",
+            marker=dict(symbol=_BOARD_MARKS[place % len(_BOARD_MARKS)], size=8, color="white",
+                        line=dict(color="#222", width=1.4)))
+    if settings is not None:
+        figure.add_scatter(
+            x=_rounded(_energy_at(settings, pitch * scale)), y=_rounded(settings["depth_mm"]),
+            mode="markers", name="settings", text=_chosen_words(settings),
+            hovertemplate="%{text}<extra></extra>",
+            marker=dict(symbol="star", size=15, color=colour, line=dict(color="black", width=1)))
+    figure.update_xaxes(title=AXIS_WORDS[group.regressor], rangemode="tozero")
+    figure.update_yaxes(title="depth, mm", rangemode="tozero")
+    return _style(figure, _plain(group.name), under=group.formula)
+
+
+def _energy_at(rows: pd.DataFrame, pitch: float) -> pd.Series:
+    """Return the line energy that would lay the rows' areal dose at that pitch."""
+    return rows[ENERGY] / rows["line_pitch_mm"] * pitch
+
+
+def _energy_title(pitch: float) -> str:
+    return f"line energy, J/mm (lines {pitch:g} mm apart)"
+
+
+def _chosen_words(rows: pd.DataFrame) -> list[str]:
+    return [f"{row.power_pct:g} %, {row.speed_mm_s:g} mm/s, "
+            f"{energy.lines_per_cm(row.line_pitch_mm):g} lines/cm<br>"
+            f"{row.depth_mm:.2f} mm ({row.lower_mm:.2f} to {row.upper_mm:.2f} mm)"
+            for row in rows.itertuples()]
+
+
+def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERGY,
+              wavelength_nm: float | None = None) -> go.Figure:
+    """Draw how far each reading lies from the curve, in percent, against one column."""
+    group = fit.group(species, module_w, wavelength_nm)
+    words = {**AXIS_WORDS, "speed_mm_s": "speed, mm/s", "fitted_mm": "fitted depth, mm",
+             "burned_on": "day of the burn", "order": "place of the swatch in its burn"}
+    rows = fit.fitted.loc[group.readings.index]
+    figure = go.Figure()
+    for place, (board, part) in enumerate(rows.groupby("board")):
+        figure.add_scatter(
+            x=part[against].astype(str) if against == "burned_on" else _rounded(part[against]),
+            y=_rounded(part["residual_pct"]), mode="markers", name=_plain(board),
+            text=_setting_words(part), hovertemplate="%{y:+.0f} %<br>%{text}<extra></extra>",
+            marker=dict(symbol=_BOARD_MARKS[place % len(_BOARD_MARKS)], size=8, color="white",
+                        line=dict(color="#222", width=1.4)))
+    figure.add_hline(y=0, line_color="#444")
+    figure.update_xaxes(title=words[against])
+    figure.update_yaxes(title="deeper than the curve, %")
+    return _style(figure, f"{_plain(group.name)}: what the curve leaves over", 380)
+
+
+def board_deviations(fit: DepthFit) -> go.Figure:
+    """Draw how much deeper or shallower than its curve each burned board is, with its limits."""
+    rows = fit.board_deviations
+    names = [f"{_plain(row.board)}, {row.module_w:g} W" for row in rows.itertuples()]
+    figure = go.Figure()
+    for species, part in rows.groupby("species", sort=True):
+        colour, _, mark = _look(fit, species)
+        figure.add_scatter(
+            x=_rounded(part["board_pct"]), y=[names[place] for place in part.index], name=_plain(species),
+            mode="markers", marker=dict(symbol=mark, size=10, color=colour),
+            error_x=dict(type="data", symmetric=False, thickness=1.5, color=colour,
+                         array=_rounded(part["upper_pct"] - part["board_pct"]),
+                         arrayminus=_rounded(part["board_pct"] - part["lower_pct"])),
+            hovertemplate="%{y}: %{x:+.0f} %<extra></extra>")
+    figure.add_vline(x=0, line_color="#444")
+    figure.update_xaxes(title="deeper than the curve of its wood and module, %")
+    figure.update_yaxes(autorange="reversed")
+    return _style(figure, "Each board's own deviation", 160 + 20 * len(rows))
+
+
+def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure:
+    """Draw the chance to land inside the window over speed, the fastest good setting marked.
+
+    Parameters
+    ----------
+    options : DataFrame
+        From `settings.by_speed`: speed_mm_s, chance_inside, depth_mm, minutes.
+    choice : Series
+        The chosen row of `settings.choose`.
+    wanted : float
+        The chance asked for.
+    """
+    figure = go.Figure(go.Scatter(
+        x=_rounded(options["speed_mm_s"]), y=_rounded(100 * options["chance_inside"]), mode="lines",
+        line=dict(color="#0072B2", width=2.5), name="chance", showlegend=False,
+        text=[f"{depth:.2f} mm, {minutes:.1f} min" for depth, minutes
+              in zip(options["depth_mm"], options["minutes"])],
+        hovertemplate="%{x:g} mm/s: %{y:.0f} %<br>%{text}<extra></extra>"))
+    figure.add_hline(y=100 * wanted, line=dict(color="#444", dash="dash"),
+                     annotation_text=f"wanted: {100 * wanted:g} %", annotation_position="top left")
+    figure.add_scatter(
+        x=[round(float(choice["speed_mm_s"]), _DIGITS)], mode="markers+text",
+        y=[round(100 * float(choice["chance_inside"]), _DIGITS)], showlegend=False,
+        text=[f"{choice['speed_mm_s']:g} mm/s"], textposition="top right",
+        marker=dict(symbol="star", size=16, color="#D55E00", line=dict(color="black", width=1)))
+    figure.update_xaxes(title="speed, mm/s")
+    figure.update_yaxes(title="chance to land inside, %", range=[0, 105])
+    return _style(figure, f"Chance over speed at {choice['power_pct']:g} %, "
+                          f"lines {choice['line_pitch_mm']:g} mm apart", 380)
+
+
+def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
+    """Draw small multiples: one panel a module, every species in it, same axes throughout."""
+    modules = list(dict.fromkeys((group.module_w, group.wavelength_nm) for group in fit.groups))
+    modules.sort(key=lambda module: (module[1], module[0]))
+    figure = make_subplots(
+        1, len(modules), shared_yaxes=True, horizontal_spacing=0.03,
+        subplot_titles=[f"{watts:g} W, {nm:g} nm" for watts, nm in modules])
+    shown = set()
+    for group in fit.groups:
+        place = modules.index((group.module_w, group.wavelength_nm)) + 1
+        colour, dash, _ = _look(fit, group.species)
+        band = _band(fit, group, line_pitch_mm, "mean")
+        for trace in _band_traces(band[ENERGY], band, group.species, colour, dash,
+                                  group.species not in shown):
+            figure.add_trace(trace, 1, place)
+        shown.add(group.species)
+    figure.update_xaxes(title="J/mm", matches="x", rangemode="tozero")
+    figure.update_yaxes(rangemode="tozero")
+    figure.update_yaxes(title="depth, mm", col=1)
+    return _style(figure, f"Mean depth against line energy (lines {line_pitch_mm:g} mm apart)")
+
+
+def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
+               wavelength_nm: float | None = None) -> go.Figure:
+    """Draw one module's species in one chart: readings, lines and the bands of single readings."""
+    figure = go.Figure()
+    groups = [group for group in fit.groups if np.isclose(group.module_w, module_w)
+              and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))]
+    for group in groups:
+        colour, dash, mark = _look(fit, group.species)
+        band = _band(fit, group, line_pitch_mm, "reading")
+        figure.add_traces(_band_traces(band[ENERGY], band, group.species, colour, dash))
+        rows = group.readings
+        figure.add_scatter(
+            x=_rounded(_energy_at(rows, line_pitch_mm)), y=_rounded(rows["depth_mm"]),
+            mode="markers", legendgroup=_plain(group.species), showlegend=False,
+            text=_setting_words(rows),
+            hovertemplate="%{text}<extra>" + _plain(group.species) + "</extra>",
+            marker=dict(symbol=mark, size=6, color=colour, opacity=0.7))
+    figure.update_xaxes(title=_energy_title(line_pitch_mm), rangemode="tozero")
+    figure.update_yaxes(title="depth, mm", rangemode="tozero")
+    return _style(figure, f"{module_w:g} W module: species side by side, "
+                          f"{100 * LEVEL:g} % bands of single readings")
+
+
+def energy_needed(fit: DepthFit, needs: pd.DataFrame) -> go.Figure:
+    """Draw the line energy a depth needs, with its limits: one row a species × module.
+
+    Parameters
+    ----------
+    needs : DataFrame
+        From `settings.energy_needs`. A missing upper limit is drawn as none.
+    """
+    figure = go.Figure()
+    modules = (needs["module_w"].map("{:g} W, ".format)
+               + needs["wavelength_nm"].map("{:g} nm".format))
+    for species, rows in needs.groupby("species"):
+        colour, _, mark = _look(fit, species)
+        figure.add_scatter(
+            x=_rounded(rows["best_j_mm"]), y=[_plain(species) + ", " + m for m in modules[rows.index]],
+            name=_plain(species), mode="markers", marker=dict(symbol=mark, size=11, color=colour),
+            error_x=dict(type="data", symmetric=False, thickness=1.8, color=colour,
+                         array=_rounded((rows["upper_j_mm"] - rows["best_j_mm"]).fillna(0)),
+                         arrayminus=_rounded((rows["best_j_mm"] - rows["lower_j_mm"]).fillna(0))),
+            text=rows["words"].tolist(), hovertemplate="%{text}<extra></extra>", showlegend=False)
+    order = needs.sort_values(["wavelength_nm", "module_w", "species"], ascending=False).index
+    if needs.empty:
+        return _style(figure, "No wood was burned to this depth", 160)
+    wanted = needs["depth_mm"].iloc[0]
+    figure.update_xaxes(title="line energy, J/mm, with its limits", rangemode="tozero")
+    figure.update_yaxes(categoryorder="array", categoryarray=[
+        _plain(needs["species"][i]) + ", " + modules[i] for i in order])
+    return _style(figure, f"Line energy for {wanted:g} mm "
+                          f"({energy.inches_from_mm(wanted):.3f} in)", 160 + 34 * len(needs))

@@ -1,0 +1,183 @@
+"""Components: how much boards, swatches and readings of one depth differ.
+
+Decides four variances from all groups together: board, swatch and reading, each as a share of the
+depth, and the gauge's own scatter in mm. Two boards of one species are not the same wood, and a
+workshop that has burned one board each cannot see how much they differ; so each component starts
+from a prior, stated in `PRIORS` and shown wherever a result is. A prior counts as evidence: so many
+imagined degrees of freedom at such an sd (a scaled inverse chi-squared). In balanced data the
+estimate is then the mean of prior and mean square, weighted by degrees of freedom. Once the
+readings say a component is larger than its prior the prior gives way: its weight shrinks by
+(prior sd / estimated sd)², so that unusual wood is not averaged back to usual wood. It does not
+give way downwards: too wide is safe, too narrow is not.
+
+The estimate is found by Fisher scoring: variances move by information⁻¹ · score (`reml.step`), both
+with the prior's part added, until they stay. The inverse information is the covariance of the
+estimates, and 2 · variance² / its variance is how many degrees of freedom a component is worth
+(Satterthwaite 1946, Biometrics Bulletin 2:110-114, from memory).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from testburn.depthfit import reml, swatches as reduction
+
+NAMES = ("board", "swatch", "reading", "gauge")
+# (sd, weight in degrees of freedom); sd is relative, the gauge's in mm. Board: specific gravity
+# varies by about 10 % within a species (Wood Handbook, FPL-GTR-190, table 5-6, from memory) and
+# depth follows it. The others: judgement, no source, and weak on purpose.
+PRIORS = {"board": (0.10, 4.0), "swatch": (0.05, 2.0), "reading": (0.04, 2.0), "gauge": (0.02, 2.0)}
+NO_PRIORS = {name: (1.0, 0.0) for name in NAMES}
+# One move may shrink a component to a quarter or raise it 16-fold: from far off scoring overshoots.
+_LEAST_MOVE, _MOST_MOVE = 0.25, 16.0
+_ROUNDS = 200
+
+
+@dataclass(frozen=True, eq=False)
+class Components:
+    """The four variances in the order of `NAMES`, and what they rest on.
+
+    Attributes
+    ----------
+    variances : (4,) array
+        Relative; the gauge's in mm².
+    covariance : (4, 4) array
+        Of these estimates, priors counted as evidence.
+    information : (4, 4) array
+        Expected information of the data alone.
+    priors : mapping of name to (sd, weight)
+    """
+
+    variances: np.ndarray
+    covariance: np.ndarray
+    information: np.ndarray
+    priors: Mapping[str, tuple[float, float]]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per component: component, sd, df, data_df, prior_sd, prior_weight, prior_share, data_sd.
+
+        `sd` is relative, the gauge's in mm. `prior_share` is the part of `df` that the prior lends,
+        `data_sd` what the readings alone would say (NaN where they say nothing).
+        """
+        return pd.DataFrame([self._row(place) for place in range(len(NAMES))])
+
+    def _row(self, place) -> dict:
+        value, spread = self.variances[place], self.covariance[place, place]
+        prior_sd, _ = self.priors[NAMES[place]]
+        weight = prior_weights(self.variances, self.priors)[1][place]
+        df = 2 * value**2 / spread if spread > 0 else np.nan
+        data_df = max(df - weight, 0.0)
+        alone = (value * df - weight * prior_sd**2) / data_df if data_df > 0.05 else np.nan
+        return {"component": NAMES[place], "sd": np.sqrt(value), "df": df, "data_df": data_df,
+                "prior_sd": prior_sd if weight else np.nan, "prior_weight": weight,
+                "prior_share": min(weight / df, 1.0) if df else np.nan,
+                "data_sd": np.sqrt(max(alone, 0.0)) if np.isfinite(alone) else np.nan}
+
+
+def prior_variances(priors: Mapping[str, tuple[float, float]]) -> np.ndarray:
+    """Return the variances that the priors expect."""
+    return np.array([priors[name][0] ** 2 for name in NAMES])
+
+
+def prior_weights(variances: np.ndarray, priors) -> tuple[np.ndarray, np.ndarray]:
+    """Return the priors' variances and their weights now, after giving way."""
+    expected = prior_variances(priors)
+    weight = np.array([priors[name][1] for name in NAMES])
+    return expected, weight * np.minimum(expected / np.maximum(variances, 1e-300), 1.0)
+
+
+def prior_terms(variances: np.ndarray, priors) -> tuple[np.ndarray, np.ndarray]:
+    """Return what the priors add to the score and to the information's diagonal.
+
+    Evidence of w degrees of freedom at variance v adds -½w (1/θ - v/θ²) and ½w/θ².
+    """
+    expected, weight = prior_weights(variances, priors)
+    safe = np.where(variances > 0, variances, 1.0)
+    return (-0.5 * weight * (1 / safe - expected / safe**2), 0.5 * weight / safe**2)
+
+
+def scored(variances: np.ndarray, step: reml.Step, priors,
+           free: Sequence[bool] = (True,) * 4) -> np.ndarray:
+    """Move the variances once by Fisher scoring.
+
+    Components without a prior may reach zero, and stay there while the score pushes them below.
+    `free` is False for components that are not estimated.
+    """
+    free = np.asarray(free)
+    extra, extra_information = prior_terms(variances, priors)
+    # From below, a prior pulls harder than its expected curvature says: longer moves would swing.
+    swing = 2 * prior_variances(priors) / np.maximum(variances, 1e-300) - 1
+    information = step.information + np.diag(extra_information * np.maximum(swing, 1.0))
+    moved = _bounded_move(variances, step.score + extra, information, free)
+    held = np.array([priors[name][1] > 0 for name in NAMES])
+    moved = np.maximum(moved, np.where(held, variances * _LEAST_MOVE, 0.0))
+    moved = np.where(held & (variances > 0), np.minimum(moved, variances * _MOST_MOVE), moved)
+    return np.where(free, moved, variances)
+
+
+def _bounded_move(variances, score, information, free) -> np.ndarray:
+    """Solve for the move with components at zero held there where they would go below."""
+    live = free & ~((variances <= 0) & (score < 0))
+    moved = variances.copy()
+    while live.any():
+        places = np.flatnonzero(live)
+        moved = variances.copy()
+        moved[places] += np.linalg.solve(information[np.ix_(places, places)], score[places])
+        stuck = live & (moved < 0) & (variances <= 1e-14)
+        if not stuck.any():
+            break
+        live &= ~stuck
+    return moved
+
+
+def finished(variances: np.ndarray, step: reml.Step, priors,
+             free: Sequence[bool] = (True,) * 4) -> Components:
+    """Return the components with the covariance of their estimates."""
+    _, extra = prior_terms(variances, priors)
+    live = np.flatnonzero(np.asarray(free) & (variances > 0))
+    covariance = np.zeros((4, 4))
+    total = step.information + np.diag(extra)
+    covariance[np.ix_(live, live)] = np.linalg.inv(total[np.ix_(live, live)])
+    return Components(variances, covariance, step.information, priors)
+
+
+def of_values(values, board, swatch, design, parts: Sequence[str] = ("board", "swatch", "reading"),
+              group=None) -> tuple[Components, reml.Step]:
+    """Estimate components of plain values: nothing divided by a depth, no priors.
+
+    This is REML as in the textbooks, so that published variance components can be checked.
+
+    Parameters
+    ----------
+    values : (n,) array
+    board, swatch : (n,) arrays
+        Outer and inner label of each value.
+    design : (n, p) array
+        Fixed effects, equal within a swatch.
+    parts : names of the components to estimate; the others are zero
+    group : (n,) array, optional
+        Groups with coefficients of their own.
+
+    Returns
+    -------
+    Components
+    Step
+        With the fixed effects in `coefficients` and `covariance`.
+    """
+    values, free = np.asarray(values, float), np.array([name in parts for name in NAMES])
+    frame = pd.DataFrame({"group": 0 if group is None else group, "board": board, "swatch": swatch,
+                          "depth_mm": values, "gauge_step_mm": 0.0})
+    s = reduction.reduced(frame, np.zeros(len(frame)), ("group",), ("swatch",))
+    rows = np.ascontiguousarray(np.asarray(design, float)[s.first_row].T)
+    data = reml.Divided(s, np.ones_like(s.count), s.mean_mm, rows)
+    third = np.var(values) / 3
+    variances = np.where(free, third, 0.0)
+    for _ in range(_ROUNDS):
+        before, variances = variances, scored(variances, reml.step(variances, data), NO_PRIORS, free)
+        if np.allclose(variances, before, rtol=1e-12, atol=1e-14 * third):
+            break
+    step = reml.step(variances, data)
+    return finished(variances, step, NO_PRIORS, free), step

@@ -1,0 +1,321 @@
+"""Depth fit: depth against line energy, per species and module, honest for the next board.
+
+Decides how deep a setting goes and how far a recess on a board not yet seen may lie from that. Each
+species × module × wavelength has its own curve, because low irradiance wastes energy and the same
+joules from another module or wavelength do not dig as deep. What boards, swatches and readings
+scatter is shared by all groups (`components`). A prediction adds up what is not known of the
+curve, the board, the swatch and the reading; one proof swatch on the actual board takes most of
+the board's part away (`boards`).
+"""
+
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from testburn import energy
+from testburn.depthfit import boards, boardtable, curves as curvefit, proving, swatches
+from testburn.labbook import columns, woods
+from testburn.depthfit.boards import BoardState, Predictive
+from testburn.depthfit.curves import CurveFit
+from testburn.depthfit.group import DOSE, LEVEL, GroupFit
+from testburn.depthfit.coldstart import Guess, guess
+from testburn.depthfit.proving import NEXT
+from testburn.labbook.readings import fingerprint, joined_marks
+from testburn.depthfit.swatches import Swatches
+
+GROUP = list(columns.GROUP_KEY)
+FEWEST_ENERGIES = 3
+OF = ("reading", "swatch", "mean")
+
+
+@dataclass(frozen=True, eq=False)
+class DepthFit:
+    """Depth against line energy for every species × module of a lab book.
+
+    Attributes
+    ----------
+    readings : DataFrame
+        Every reading given, with line energy, areal dose and `used` (False where struck out or
+        where its group has too little data).
+    curves : CurveFit
+    left_out : DataFrame
+        species, module_w, wavelength_nm and `why` of the groups that could not be fitted.
+    proved_boards : dict
+        What proof swatches taught: (group index, board) → BoardState.
+    proof_marks : tuple of str
+        The fingerprint of each proof's readings.
+    """
+
+    readings: pd.DataFrame
+    curves: CurveFit
+    left_out: pd.DataFrame
+    proved_boards: dict[tuple[int, str], BoardState] = field(default_factory=dict)
+    invented_proof: bool = False
+    proof_marks: tuple[str, ...] = ()
+
+    @cached_property
+    def groups(self) -> tuple[GroupFit, ...]:
+        """Each species × module, in the order of its name."""
+        used = self.readings[self.readings["used"]]
+        return tuple(GroupFit(*key, used.iloc[rows], self.curves, self.curves.group_index(*key))
+                     for key, rows in sorted(used.groupby(GROUP, sort=True).indices.items()))
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """A row per species × module_w × wavelength_nm."""
+        return pd.DataFrame([group.row for group in self.groups])
+
+    @property
+    def components(self) -> pd.DataFrame:
+        """What boards, swatches and readings scatter, and how much of that is prior."""
+        return self.curves.components.table
+
+    @cached_property
+    def best_known(self) -> GroupFit:
+        """The group with the most boards, and among these the most readings."""
+        return max(self.groups, key=lambda group: (group.boards, len(group.readings)))
+
+    @cached_property
+    def fitted(self) -> pd.DataFrame:
+        """The readings used, with `fitted_mm`, `residual_pct` (percent of the curve) and `order`.
+
+        `order` is the place of the swatch in its burn, as the file has it.
+        """
+        rows = pd.concat([group.readings.assign(fitted_mm=group.mean(group.readings[DOSE]))
+                          for group in self.groups])
+        return rows.assign(
+            residual_pct=100 * (rows["depth_mm"] / rows["fitted_mm"] - 1),
+            order=rows.groupby("burn")["swatch"].transform(lambda names: pd.factorize(names)[0] + 1))
+
+    @property
+    def invented(self) -> bool:
+        """True where any reading used, or any proof, is invented demo data."""
+        used = self.readings["used"]
+        return self.invented_proof or bool((self.readings["invented"] == "yes")[used].any())
+
+    @cached_property
+    def readings_mark(self) -> str:
+        """Twelve hex digits of the readings used; see `readingcheck.fingerprint`."""
+        return fingerprint(self.readings[self.readings["used"]])
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """Twelve hex digits of all that a prediction rests on: the readings used, and the proofs."""
+        return joined_marks(self.readings_mark, *sorted(self.proof_marks))
+
+    def group(self, species: str, module_w: float, wavelength_nm: float | None = None) -> GroupFit:
+        """Return the fit of one species × module.
+
+        Raises
+        ------
+        LookupError
+            If it was never burned, or at several wavelengths and none is said.
+        """
+        found = [group for group in self.groups
+                 if group.species == species and np.isclose(group.module_w, module_w)
+                 and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))]
+        if len(found) == 1:
+            return found[0]
+        known = "; ".join(group.name for group in found or self.groups) or "none"
+        asked = f"{species} with the {module_w:g} W module"
+        if found:
+            raise LookupError(f"{asked} was burned at several wavelengths ({known}). "
+                              "Say wavelength_nm.")
+        raise LookupError(f"There is no fit for {asked}. Fitted are: {known}. "
+                          "Burn a board of it, or choose one of these.")
+
+    def board_state(self, group: GroupFit, board: str) -> BoardState:
+        """Return what is known of a board: the next one, one that was burned, or one proved.
+
+        Raises
+        ------
+        LookupError
+            If a board is named that is neither.
+        """
+        if (group.index, board) in self.proved_boards:
+            return self.proved_boards[group.index, board]
+        if board == NEXT:
+            return boards.next_board(self.curves, group.index)
+        if board in set(group.readings["board"]):
+            return boards.burned_board(self.curves, group.index, board)
+        known = ", ".join(sorted(set(group.readings["board"])
+                                 | {name for at, name in self.proved_boards if at == group.index}))
+        raise LookupError(f"Board {board} is not known for {group.name}. Known are: {known}. "
+                          f"Prove it with a swatch, or ask for the {NEXT} board.")
+
+    def predictive(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None,
+                   of: str = "reading", board: str = NEXT) -> tuple[Predictive, np.ndarray]:
+        """Return the predictive distribution at line energies, and where it is extrapolated."""
+        if of not in OF:
+            raise ValueError(f"A prediction is of one of {', '.join(OF)}, not of {of!r}.")
+        dose, strange_pitch = group.dose_of(line_energy_j_mm, line_pitch_mm)
+        state = self.board_state(group, board)
+        if of == "mean" and board == NEXT:
+            # The mean curve is that of the average board: no board's own deviation in it.
+            parts = state.parts.copy()
+            parts[0, -1, -1] = 0
+            state = replace(state, parts=parts)
+        step = float(group.readings["gauge_step_mm"].median())
+        low, high = group.doses
+        outside = (dose < low * (1 - 1e-9)) | (dose > high * (1 + 1e-9)) | strange_pitch
+        return boards.predictive(self.curves, state, dose, of, step), outside
+
+    def predict(self, species: str, module_w: float, line_energy_j_mm, line_pitch_mm=None,
+                level: float = LEVEL, of: str = "reading", board: str = NEXT,
+                wavelength_nm: float | None = None) -> pd.DataFrame:
+        """Predict depth at line energies.
+
+        Parameters
+        ----------
+        species, module_w, wavelength_nm
+            The group; the wavelength only where a module's watts come at several.
+        line_energy_j_mm : float or (n,) array
+        line_pitch_mm : float, optional
+            Needed where the group was burned at several.
+        level : float
+            Share of cases the interval is meant to hold, between 0 and 1.
+        of : "reading", "swatch" or "mean"
+            A single reading, the mean of a recess, or the mean curve (on a named board: that
+            board's own).
+        board : "next" or a board's id
+            One never seen, one that was burned, or one that was proved.
+
+        Returns
+        -------
+        DataFrame
+            line_energy_j_mm, depth_mm, lower_mm, upper_mm, sd_mm, df, extrapolated.
+        """
+        group = self.group(species, module_w, wavelength_nm)
+        spread, outside = self.predictive(group, line_energy_j_mm, line_pitch_mm, of, board)
+        lower, upper = spread.limits(level)
+        return pd.DataFrame({
+            "line_energy_j_mm": np.atleast_1d(np.asarray(line_energy_j_mm, float)),
+            "depth_mm": spread.depth_mm, "lower_mm": lower, "upper_mm": upper,
+            "sd_mm": spread.sd_mm, "df": spread.df,
+            "extrapolated": outside})
+
+    def proved(self, proof_readings: pd.DataFrame) -> "DepthFit":
+        """Return a fit that has learned boards from proof swatches.
+
+        The ratio of observed to predicted depth is shrunk toward what boards do: a proof of three
+        readings is never believed whole. Several swatches of a board add up. The curves and
+        components stay as they are; only `predict(board=...)` of the proved boards changes.
+
+        Parameters
+        ----------
+        proof_readings : DataFrame
+            Tidy readings of one or more swatches of one or more boards of fitted groups.
+
+        Raises
+        ------
+        ValueError
+            If they cannot prove anything; see `proofcheck.checked`.
+        """
+        rows = proving.checked(proof_readings, self.readings[self.readings["used"]])
+        learned = dict(self.proved_boards)
+        for (*key, board), member in rows.groupby([*GROUP, "board"], sort=True):
+            group = self.group(*key)
+            state = learned.get((group.index, board))
+            if state is None:
+                state = self._state_before_proof(group, board)
+            tidy = swatches.reduced(member, member[DOSE].to_numpy())
+            learned[group.index, board] = boards.proved(
+                self.curves, state, tidy.regressor, tidy.mean_mm, tidy.count,
+                float(member["gauge_step_mm"].median()))
+        made_up = "invented" in rows and (rows["invented"] == "yes").any()
+        marks = (*self.proof_marks, fingerprint(rows))
+        return replace(self, proved_boards=learned, proof_marks=marks,
+                       invented_proof=bool(self.invented_proof or made_up))
+
+    def _state_before_proof(self, group: GroupFit, board: str) -> BoardState:
+        """Return what its burn says of a board, or what is known of any board."""
+        try:
+            return boards.burned_board(self.curves, group.index, board)
+        except LookupError:
+            return boards.next_board(self.curves, group.index)
+
+    def guess(self, species: str, module_w: float, line_pitch_mm: float = 0.05,
+              wavelength_nm: float = 450.0, wood_table: pd.DataFrame | None = None) -> Guess:
+        """Guess the depth for a wood or module that was never burned; see `testburn.depthfit.coldstart`."""
+        table = woods.read() if wood_table is None else wood_table
+        scatter = self.components.set_index("component")["sd"]
+        return guess(self.groups, table, species, module_w, line_pitch_mm, wavelength_nm,
+                     float(np.hypot(scatter["board"], scatter["swatch"])))
+
+    @cached_property
+    def board_deviations(self) -> pd.DataFrame:
+        """How far each burned board lies off its curve; see `boardtable.deviations`."""
+        return boardtable.deviations(self.groups)
+
+    @property
+    def proofs(self) -> pd.DataFrame:
+        """A row per proved board: how it differs, with a warning; see `boardtable.proofs`."""
+        return boardtable.proofs(self.groups, self.proved_boards)
+
+    def _repr_html_(self) -> str:
+        return self.table.round(3).to_html(index=False)
+
+
+def fit(readings: pd.DataFrame) -> DepthFit:
+    """Fit every species × module of the readings.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        From `labbook.read` or `labbook.check`; rows with a reason in `struck_because` stay out.
+
+    Raises
+    ------
+    ValueError
+        If no group at all has enough readings to fit.
+    """
+    rows = energy.with_energy(readings)
+    used = np.ones(len(rows), bool)
+    if "struck_because" in rows:
+        used &= (rows["struck_because"] == "").to_numpy()
+    if not used.any():
+        raise ValueError(_nothing([]))
+    tidy = _reduced(rows, used)
+    energies = _energies(tidy)
+    thin = tidy.group_keys[energies < FEWEST_ENERGIES].assign(
+        why=[f"left a mark at {count} different energies, {FEWEST_ENERGIES} are needed"
+             for count in energies[energies < FEWEST_ENERGIES]])
+    if len(thin) == len(tidy.group_keys):
+        raise ValueError(_nothing(thin.to_dict("records")))
+    if len(thin):
+        used &= ~pd.MultiIndex.from_frame(rows[GROUP]).isin(list(thin[GROUP].itertuples(index=False)))
+        tidy = _reduced(rows, used)
+    return DepthFit(rows.assign(used=used), curvefit.fitted(tidy), thin.reset_index(drop=True))
+
+
+def fit_if_enough(readings: pd.DataFrame) -> DepthFit | None:
+    """Return the fit, or None where there is too little for one yet."""
+    try:
+        return fit(readings)
+    except ValueError:
+        return None
+
+
+def _reduced(rows: pd.DataFrame, used: np.ndarray) -> Swatches:
+    """Reduce the used readings to swatches over areal dose, which is one scale for every pitch."""
+    kept = rows if used.all() else rows[used]
+    return swatches.reduced(kept, kept[DOSE].to_numpy())
+
+
+def _energies(tidy: Swatches) -> np.ndarray:
+    """Return at how many different doses each group got a mark deeper than its gauge's step."""
+    marked = tidy.mean_mm > tidy.gauge_step_mm
+    group, dose = tidy.group_of[marked], tidy.regressor[marked]
+    order = np.lexsort((dose, group))
+    group, dose = group[order], dose[order]
+    fresh = np.ones(len(group), bool)
+    fresh[1:] = (np.diff(group) > 0) | (np.diff(dose) > 1e-9 * dose[1:])
+    return np.bincount(group[fresh], minlength=len(tidy.group_keys))
+
+
+def _nothing(thin: list[dict]) -> str:
+    why = "; ".join(f"{one['species']} with {one['module_w']:g} W {one['why']}" for one in thin)
+    return (f"There is nothing to fit yet: {why or 'the lab book has no readings'}. "
+            "Burn more swatches and enter their depths.")

@@ -1,0 +1,212 @@
+"""Depth group: one species × module, its curve, and what the curve rests on.
+
+Decides how a group of readings is said: its regressor, its range, its formula in shop units, and
+what a maker should know before trusting it. The regressor is line energy where all readings share
+one line pitch and areal dose where they do not (oak mass loss was linear in one dose over all
+powers and raster densities: Kudela et al. 2022, Materials 15:8384).
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from testburn import energy
+from testburn.depthfit import curve, leastsquares
+from testburn.depthfit.curves import BEND_RANGE, CurveFit
+from testburn.depthfit.leastsquares import LackOfFit, OrdinaryFit
+
+ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
+LEVEL = 0.95
+# Below this depth a reading scatters by the floor's roughness rather than in proportion: unlasered
+# beech has a peak-to-valley height of 0.05 to 0.08 mm (Acta Facultatis Xylologiae Zvolen 61(1), 2019).
+_ROUGH_MM = 0.1
+ENOUGH_BOARDS = 3
+
+
+@dataclass(frozen=True, eq=False)
+class GroupFit:
+    """One species × module of a fit; `index` is its place in `curves`."""
+
+    species: str
+    module_w: float
+    wavelength_nm: float
+    readings: pd.DataFrame
+    curves: CurveFit
+    index: int
+
+    @property
+    def name(self) -> str:
+        return f"{self.species}, {self.module_w:g} W at {self.wavelength_nm:g} nm"
+
+    @cached_property
+    def line_pitches_mm(self) -> list[float]:
+        """The line pitches that were burned, each once."""
+        return sorted(self.readings["line_pitch_mm"].round(9).unique().tolist())
+
+    @property
+    def regressor(self) -> str:
+        """The column that the curve is said in; one pitch makes them the same but for a factor."""
+        return ENERGY if len(self.line_pitches_mm) == 1 else DOSE
+
+    @cached_property
+    def doses(self) -> tuple[float, float]:
+        """Lowest and highest areal dose that was burned, J/mm²."""
+        return self.readings[DOSE].min(), self.readings[DOSE].max()
+
+    def dose_of(self, line_energy_j_mm, line_pitch_mm=None) -> tuple[np.ndarray, bool]:
+        """Return the areal doses of these line energies, and whether the pitch was never burned."""
+        burned = self.line_pitches_mm
+        if line_pitch_mm is None and len(burned) > 1:
+            raise ValueError(f"{self.name} was burned at several line pitches "
+                             f"({', '.join(f'{p:g}' for p in burned)} mm). Say line_pitch_mm.")
+        pitch = burned[0] if line_pitch_mm is None else line_pitch_mm
+        joules = np.atleast_1d(np.asarray(line_energy_j_mm, float))
+        return energy.areal_dose(joules, pitch), not np.isclose(pitch, burned).any()
+
+    def line_energy_of(self, dose_j_mm2, line_pitch_mm=None):
+        """Return the line energy in J/mm that lays a dose (the inverse of the above)."""
+        return dose_j_mm2 * (line_pitch_mm or self.line_pitches_mm[0])
+
+    def mean(self, dose_j_mm2) -> np.ndarray:
+        """Return the mean depth in mm at areal doses."""
+        x = np.asarray(dose_j_mm2, float) / self.curves.unit[self.index]
+        return curve.depth_and_slopes(x, self.curves.coefficients[self.index])[0]
+
+    @cached_property
+    def coefficients(self) -> np.ndarray:
+        """Intercept (mm), slope at no energy and bend, per unit of the regressor."""
+        return self.curves.coefficients[self.index] / self._units
+
+    @cached_property
+    def covariance(self) -> np.ndarray:
+        """Covariance of `coefficients`; a bend that was not fitted has none."""
+        weights = np.append(self.curves.components.variances, 1.0)
+        own = np.einsum("k,kij->ij", weights, self.curves.shares[self.index])
+        return own / np.outer(self._units, self._units)
+
+    @property
+    def _units(self) -> np.ndarray:
+        """What the curve's own coefficients are divided by to be per unit of the regressor."""
+        pitch = self.line_pitches_mm[0] if self.regressor == ENERGY else 1.0
+        unit = self.curves.unit[self.index] * pitch
+        return np.array([1.0, unit, unit])
+
+    @property
+    def form(self) -> str:
+        """straight, flattening or steepening."""
+        bend = self.coefficients[2]
+        return "straight" if bend == 0 else "flattening" if bend > 0 else "steepening"
+
+    @property
+    def formula(self) -> str:
+        """The mean curve in words of the table: depth from the regressor."""
+        intercept, slope, bend = self.coefficients
+        run = self.regressor if bend == 0 else (
+            f"(1 - exp({-bend:.3g} × {self.regressor})) / {bend:.3g}")
+        return f"depth_mm = {intercept:.3g} {'-' if slope < 0 else '+'} {abs(slope):.4g} × {run}"
+
+    @property
+    def threshold(self) -> float:
+        """The regressor value below which the curve predicts no mark; 0 where it always does."""
+        intercept, slope, bend = self.coefficients
+        if intercept >= 0 or slope <= 0:
+            return 0.0
+        reach = -intercept / slope
+        return reach if bend == 0 else -np.log1p(-bend * reach) / bend
+
+    @cached_property
+    def boards(self) -> int:
+        return self.readings["board"].nunique()
+
+    @cached_property
+    def ordinary(self) -> OrdinaryFit:
+        """The fit that takes every reading for independent, for comparison only."""
+        return leastsquares.fitted(self.readings[DOSE], self.readings["depth_mm"],
+                                   floor=_ROUGH_MM)
+
+    @cached_property
+    def lack_of_fit(self) -> LackOfFit:
+        """Whether the means at each energy lie off the curve, boards' own deviations allowed."""
+        swatches = self.readings.groupby(["board", "burn", "swatch"], sort=True)[
+            [DOSE, "depth_mm"]].mean().reset_index()
+        depth = np.maximum(self.mean(swatches[DOSE]), _ROUGH_MM)
+        boards = pd.get_dummies(swatches["board"], drop_first=True, dtype=float).to_numpy()
+        form = "straight" if self.form == "straight" else "quadratic"
+        return leastsquares.lack_of_fit(swatches[DOSE], swatches["depth_mm"], form,
+                                        depth**-2.0, boards * depth[:, None])
+
+    @property
+    def rises(self) -> bool:
+        """Whether more energy clearly digs deeper."""
+        x = np.array(self.doses) / self.curves.unit[self.index]
+        _, slopes = curve.depth_and_slopes(x, self.curves.coefficients[self.index])
+        rise = slopes[1] - slopes[0]
+        weights = np.append(self.curves.components.variances, 1.0)
+        variance = rise @ np.einsum("k,kij->ij", weights, self.curves.shares[self.index]) @ rise
+        low, high = self.mean(self.doses)
+        return bool(high - low > stats.norm.ppf((1 + LEVEL) / 2) * np.sqrt(variance))
+
+    def must_rise(self) -> None:
+        """Refuse to be inverted where more energy does not clearly dig deeper.
+
+        Raises
+        ------
+        ValueError
+        """
+        if not self.rises:
+            raise ValueError(f"{self.name}: more energy does not clearly dig deeper in these "
+                             "readings, so no setting can be told from them. Look for a reading in "
+                             "the wrong unit, or burn more swatches further apart.")
+
+    @property
+    def flags(self) -> list[str]:
+        """What the maker should know before trusting this curve."""
+        intercept, errors = self.coefficients[0], np.sqrt(np.diag(self.covariance))
+        wide = stats.norm.ppf((1 + LEVEL) / 2)
+        unit = "J/mm" if self.regressor == ENERGY else "J/mm²"
+        found = []
+        if self.boards < ENOUGH_BOARDS:
+            found.append(f"only {self.boards} board{'s' * (self.boards > 1)}")
+        if not self.rises:
+            found.append("more energy does not clearly dig deeper")
+        if intercept > wide * errors[0]:
+            found.append("depth at no energy: check the gauge's zero")
+        if self.threshold > 0 and intercept < -wide * errors[0]:
+            found.append(f"no mark below {self.threshold:.2g} {unit}")
+        if self.lack_of_fit.p < 0.01:
+            found.append("the curve misses some energies")
+        if self.curves.coefficients[self.index, 2] in BEND_RANGE:
+            found.append("bends as far as the form allows")
+        if self.readings["passes"].nunique() > 1:
+            found.append("mixes numbers of passes")
+        return found
+
+    @property
+    def r_squared(self) -> float:
+        """Share of the squared deviations, each relative to its depth, that the curve explains."""
+        depth, fitted = self.readings["depth_mm"], self.mean(self.readings[DOSE])
+        weights = np.maximum(fitted, _ROUGH_MM) ** -2.0
+        middle = np.average(depth, weights=weights)
+        return 1 - (weights * (depth - fitted) ** 2).sum() / (weights * (depth - middle) ** 2).sum()
+
+    @cached_property
+    def row(self) -> dict:
+        """This group's row of `DepthFit.table`."""
+        used, errors = self.readings, np.sqrt(np.diag(self.covariance))
+        intercept, slope, bend = self.coefficients
+        return {
+            "species": self.species, "module_w": self.module_w,
+            "wavelength_nm": self.wavelength_nm, "form": self.form, "regressor": self.regressor,
+            "intercept": intercept, "intercept_se": errors[0], "slope": slope,
+            "slope_se": errors[1], "bend": bend, "bend_se": errors[2],
+            "r_squared": self.r_squared, "boards": self.boards,
+            "swatches": len(used[["burn", "swatch"]].drop_duplicates()), "readings": len(used),
+            "lowest_energy_j_mm": used[ENERGY].min(), "highest_energy_j_mm": used[ENERGY].max(),
+            "lowest_depth_mm": used["depth_mm"].min(), "highest_depth_mm": used["depth_mm"].max(),
+            "threshold": self.threshold, "lack_of_fit_p": self.lack_of_fit.p,
+            "line_pitch_mm": ", ".join(f"{pitch:g}" for pitch in self.line_pitches_mm),
+            "formula": self.formula, "flags": "; ".join(self.flags),
+        }

@@ -1,0 +1,52 @@
+"""Proof check: what the readings of a proof swatch must be before a fit learns from them.
+
+Decides what is refused: a reading without a depth or no deeper than the gauge's step, one name for
+two settings (their mean would prove neither), and readings the fit has already used (they would
+count twice). Struck readings prove nothing and are left out.
+"""
+
+import pandas as pd
+
+from testburn import energy
+from testburn.depthfit.group import DOSE
+
+_SWATCH = ["board", "burn", "swatch"]
+NEXT = "next"
+
+
+def checked(proof_readings: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
+    """Return the proof's readings with line energy and areal dose.
+
+    Parameters
+    ----------
+    proof_readings : DataFrame
+        Tidy readings; board, burn, swatch, depth_mm, gauge_step_mm and the setting.
+    used : DataFrame
+        The readings the fit rests on.
+
+    Raises
+    ------
+    ValueError
+        In the cases the module names.
+    """
+    rows = energy.with_energy(proof_readings)
+    if "struck_because" in rows:
+        rows = rows[rows["struck_because"] == ""]
+    if rows.empty or rows["depth_mm"].isna().any():
+        raise ValueError("A proof needs a depth in mm for each of its readings. Type them all, or "
+                         "leave the reading out.")
+    if (shallow := rows[rows["depth_mm"] <= rows["gauge_step_mm"]]).size:
+        raise ValueError(f"A proof reading of {shallow['depth_mm'].iloc[0]:g} mm is no deeper than "
+                         "the gauge's step and proves nothing. Prove with a deeper swatch.")
+    if (rows["board"] == NEXT).any():
+        raise ValueError(f"A board cannot be named {NEXT!r}: that means the one not yet seen.")
+    dose = rows.groupby(_SWATCH)[DOSE]
+    if (dose.max() > dose.min() * (1 + 1e-9)).any():
+        raise ValueError("Proof readings of one swatch have different settings. Give each proof "
+                         'swatch a name of its own, e.g. proof(..., swatch="2").')
+    again = pd.MultiIndex.from_frame(rows[_SWATCH]).isin(pd.MultiIndex.from_frame(used[_SWATCH]))
+    if again.any():
+        row = rows[again].iloc[0]
+        raise ValueError(f"Swatch {row['swatch']} of burn {row['burn']} is already in the fit and "
+                         "cannot prove it as well. Burn a new swatch.")
+    return rows

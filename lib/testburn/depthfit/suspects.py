@@ -1,0 +1,117 @@
+"""Suspects: readings to look at again.
+
+Decides which readings smell of a mistake, and says why. Nothing is corrected or dropped: a suspect
+stays in the fit until the maker strikes it out. Four things give a reading away: its energy per
+volume is none that wood allows, it is an inch's factor off its swatch-mates, it lies further from
+them than readings of this lab book do, or its whole swatch lies far from the curve. The last is
+judged by the median of all swatches' deviations, so that a slip cannot hide itself by widening
+what is usual; only the worst swatch of a wood and module is named, as a slip drags its neighbours'
+curve along.
+
+Source: energy per volume, see `testburn.labbook.woods`; 25.4 mm in an inch; studentised deviations with
+the reading component of the fit, two-sided and corrected for the number of readings (Bonferroni).
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from testburn import energy
+from testburn.labbook import columns, woods
+from testburn.depthfit.depths import DepthFit
+from testburn.depthfit.group import DOSE
+
+# A slip of unit is told by the factor it leaves: mm for inches, or cm.
+_FACTORS = ((1 / energy.MM_PER_INCH, "typed in inches"), (energy.MM_PER_INCH, "inches turned into mm twice"),
+            (0.1, "typed in cm"), (10.0, "a decimal point one place off"))
+_NEAR = 0.25
+_CHANCE = 0.05
+# Deviations have longer tails than the normal: boards are in them too.
+_SWATCH_TIMES = 1.5
+
+
+def suspects(fit: DepthFit, wood_table: pd.DataFrame) -> pd.DataFrame:
+    """Return the readings to look at again, with `why` in words, worst first.
+
+    Parameters
+    ----------
+    fit : DepthFit
+    wood_table : DataFrame
+        From `woods.read`.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `fit.fitted` plus `times_sd` (deviation from the swatch-mates) and `why`.
+    """
+    rows = fit.fitted
+    mates, others = _mates(rows)
+    components = fit.components.set_index("component")["sd"]
+    # Of two readings either may be the wrong one: both are judged by the shallower.
+    middle = mates.where(others > 1, np.minimum(mates, rows["depth_mm"]))
+    scatter = np.sqrt((components["reading"] * middle) ** 2 + components["gauge"] ** 2
+                      + rows["gauge_step_mm"] ** 2 / 12)
+    times = (rows["depth_mm"] - mates) / (scatter * np.sqrt(1 + 1 / others.clip(lower=1)))
+    df = fit.components.set_index("component")["df"]["reading"]
+    limit = stats.t.ppf(1 - _CHANCE / (2 * max(len(rows), 1)), max(df, 2))
+    why = pd.DataFrame({
+        "volume": _volume_words(rows, wood_table),
+        "unit": _unit_words(rows["depth_mm"] / np.where(others > 0, mates, rows["fitted_mm"])),
+        "mates": np.where((times.abs() > limit) & (others > 0),
+                          "far from the other readings of its swatch", ""),
+        "swatch": _swatch_words(rows, components["gauge"]),
+    }, index=rows.index)
+    # Where a cause is plain, a neighbour that the slip has dragged off the curve is not accused.
+    plain = (why["volume"] != "") | (why["unit"] != "")
+    group = [rows[name] for name in columns.GROUP_KEY]
+    why.loc[plain.groupby(group).transform("any") & ~plain, "swatch"] = ""
+    words = why.apply(lambda row: "; ".join(part for part in row if part), axis=1)
+    found = rows.assign(times_sd=times, why=words, plain=plain)[words != ""]
+    return found.sort_values(["plain", "times_sd"], key=abs, ascending=False).drop(columns="plain")
+
+
+def _swatch_words(rows: pd.DataFrame, gauge_mm: float) -> np.ndarray:
+    """Say which swatch, the worst of each wood and module at most, lies far from its curve."""
+    swatches = rows.groupby([*columns.GROUP_KEY, "burn", "swatch"])[["depth_mm", "fitted_mm"]].mean()
+    off = (swatches["depth_mm"] / swatches["fitted_mm"].clip(lower=gauge_mm) - 1).abs()
+    usual = np.hypot(1.4826 * off.median(), gauge_mm / swatches["fitted_mm"].clip(lower=gauge_mm))
+    times = off / usual
+    worst = times == times.groupby(level=list(range(3))).transform("max")
+    odd = worst & (times > _SWATCH_TIMES * stats.norm.ppf(1 - _CHANCE / (2 * len(times))))
+    places = pd.MultiIndex.from_frame(rows[[*columns.GROUP_KEY, "burn", "swatch"]])
+    return np.where(odd.reindex(places).to_numpy(), "its whole swatch lies far from the curve", "")
+
+
+def _mates(rows: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Return the median of the other readings of each reading's swatch, and how many they are."""
+    swatch = rows.groupby(["burn", "swatch"], sort=False)["depth_mm"]
+    medians = swatch.transform(_median_of_others)
+    return medians, swatch.transform("size") - 1
+
+
+def _median_of_others(depths: pd.Series) -> pd.Series:
+    values = depths.to_numpy()
+    if len(values) < 2:
+        return depths
+    return pd.Series([np.median(np.delete(values, place)) for place in range(len(values))],
+                     index=depths.index)
+
+
+def _volume_words(rows: pd.DataFrame, wood_table: pd.DataFrame) -> np.ndarray:
+    """Say where the energy per volume is outside what wood allows."""
+    known = rows["species"].map(wood_table["specific_gravity_12pct"])
+    limits = woods.volume_energy_limits(known).set_axis(rows.index)
+    spent = energy.volume_energy(rows[DOSE], rows["depth_mm"].where(rows["depth_mm"] > 0))
+    said = [f"{joules:.3g} J/mm³ is less than heating wood to 300 °C takes" if joules < low
+            else f"{joules:.3g} J/mm³ is more than wood is known to take" if joules > high else ""
+            for joules, low, high in zip(spent, limits["refuse_below"], limits["warn_above"])]
+    return np.array(said, dtype=object)
+
+
+def _unit_words(ratio: pd.Series) -> np.ndarray:
+    """Say which unit slip a ratio to the expected depth smells of."""
+    words = np.full(len(ratio), "", dtype=object)
+    for factor, slip in _FACTORS:
+        near = (ratio / factor - 1).abs() < _NEAR
+        words[near.to_numpy()] = f"perhaps {slip}"
+    return words

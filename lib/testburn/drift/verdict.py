@@ -1,0 +1,284 @@
+"""Drift: do finished jobs still come out as their cards promised, or is it time to burn again?
+
+Decides between four reasons for a job that is off: that board, that wood's curve, a lens, setting or
+curve off from the first job on, and a module that fades. Each is a pattern of jobs shifted together: one
+board's, one wood's, all of them, all since some job. Generalised least squares says how far each
+pattern is shifted, with everything in the jobs' covariance that their promise knew of: the curve's
+error, common to a wood (between two cards of growing lab books the smaller of both variances: what an
+efficient estimate shares with a later one, Hausman 1978, Econometrica 46:1251, from memory), the
+board's deviation, common to every job on it (between a card made before its proof and one after, by
+the same rule, what the proof left unknown), and what each job has of its own. So four jobs on one
+odd board are one odd board. The pattern shifted most is the reason, if chance alone makes its kind
+so large seldom enough: a lasting shift once in 20 workshops in step, an odd board or wood once in
+100. A lasting shift must show on two boards at least.
+
+Each module and wavelength is judged by itself: each has its own lens. The charts (`ewma`,
+`individuals`, runs) are for the eye; the verdict does not rest on them.
+
+Measured (tests/benchmarks/drift.py, 600 workshops a case, boards scattering by 9 %, curves off by 4 %):
+20 jobs in step give a lasting shift in 2.5 of 100 workshops; looked at after each of the 20 jobs, 14 of
+100 are told so at least once. A fade of 15 % after 10 boards is called one with 3, 4, 6, 8 faded boards
+in 41, 54, 67, 78 of 100; one of 25 % with 4 boards in 98; one creeping by 2 % a job over 8 boards in 42.
+A board 35 % shallower with four jobs on it is taken for a fade in 3 of 100, and named in 47. So "in
+step" is no proof that nothing fades.
+"""
+
+import datetime
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from testburn.drift import controlcharts, driftwords
+
+MODULE = ["module_w", "wavelength_nm"]
+_BOARD = ["species", "board"]
+LASTING_P, SINGLE_P = 0.05, 0.01
+FEWEST_BOARDS = 4
+# A shift since the first job is believed rather than one since a later job, unless the later one
+# is this much likelier (twice the difference of the log likelihoods).
+_FIRST_MARGIN = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class Drift:
+    """What finished jobs say of each module.
+
+    Attributes
+    ----------
+    jobs : DataFrame
+        A row per job and board, in order for each module: module_w, wavelength_nm, number, job,
+        finished_on, species, board, recesses, expected_mm, depth_mm, log_ratio, log_sd (board and
+        curve included), off_pct, z, fresh_z (beyond what its board's earlier jobs said), ewma,
+        ewma_lower, ewma_upper (of fresh_z), centre_pct, lower_pct, upper_pct (individuals chart of
+        log_ratio), run (it ends eight fresh_z on one side).
+    boards : DataFrame
+        A row per board of a module: species, board, first_job, jobs, off_pct, lower_pct, upper_pct
+        (95 % limits for what the board itself is off, curve aside).
+    table : DataFrame
+        The verdict, a row a module: jobs, boards, state, reason, species (empty: all), board, since,
+        since_on, off_pct, lower_pct, upper_pct, p, words, advice, invented.
+    """
+
+    jobs: pd.DataFrame
+    boards: pd.DataFrame
+    table: pd.DataFrame
+
+    def _repr_html_(self) -> str:
+        return self.table[["module_w", "wavelength_nm", "state", "words"]].to_html(index=False)
+
+
+def check(jobs_frame: pd.DataFrame, module_w: float | None = None,
+          wavelength_nm: float | None = None, species: str | None = None,
+          since: datetime.date | None = None) -> Drift:
+    """Compare finished jobs with what their cards promised, and judge each module.
+
+    Parameters
+    ----------
+    jobs_frame : DataFrame
+        From `jobs.read`.
+    module_w, wavelength_nm, species : optional
+        Only those jobs.
+    since : date, optional
+        Only jobs finished on that day or later, e.g. the day the lens was wiped.
+    """
+    kept = np.ones(len(jobs_frame), bool)
+    for name, value in (("module_w", module_w), ("wavelength_nm", wavelength_nm)):
+        if value is not None:
+            kept &= np.isclose(jobs_frame[name], value)
+    if species is not None:
+        kept &= (jobs_frame["species"] == species).to_numpy()
+    if since is not None:
+        kept &= (jobs_frame["burned_on"] >= pd.Timestamp(since)).to_numpy()
+    rows = _jobs(jobs_frame[kept])
+    modules = [_charted(part) for _, part in rows.groupby(MODULE, sort=True)]
+    charted = pd.concat(modules, ignore_index=True) if modules else _charted(rows)
+    table = pd.DataFrame([_verdict(part.reset_index(drop=True)) for part in modules],
+                         columns=[*MODULE, "jobs", "boards", "state", "reason", "species", "board",
+                                  "since", "since_on", "off_pct", "lower_pct", "upper_pct", "p",
+                                  "words", "advice", "invented"])
+    return Drift(charted, _boards(charted), table)
+
+
+def state(found: Drift | pd.DataFrame, species: str, module_w: float,
+          wavelength_nm: float | None = None) -> str:
+    """Return one short word for a species × module: the cell of a map.
+
+    Returns
+    -------
+    str
+        no jobs, too few jobs, in step, shallower, deeper or odd board. A module that fades does so
+        for every wood that has jobs on it.
+    """
+    found = found if isinstance(found, Drift) else check(found, module_w, wavelength_nm)
+    own = found.jobs[(found.jobs["species"] == species) & np.isclose(found.jobs["module_w"], module_w)]
+    if wavelength_nm is not None:
+        own = own[np.isclose(own["wavelength_nm"], wavelength_nm)]
+    if own.empty:
+        return "no jobs"
+    said = found.table[(found.table[MODULE] == own[MODULE].iloc[0]).all(axis=1)].iloc[0]
+    return said["state"] if said["species"] in ("", species) else "in step"
+
+
+def three_swatches(fit, species: str, module_w: float,
+                   wavelength_nm: float | None = None) -> pd.DataFrame:
+    """Return the lowest, middle and highest setting that was burned, to burn again after a fade.
+
+    Returns
+    -------
+    DataFrame
+        species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
+        line_energy_j_mm: ready for `promise.of`.
+    """
+    names = ["species", *MODULE, "power_pct", "speed_mm_s", "line_pitch_mm", "passes",
+             "line_energy_j_mm"]
+    burned = fit.group(species, module_w, wavelength_nm).readings.sort_values("areal_dose_j_mm2")
+    settings = burned[names].drop_duplicates(ignore_index=True)
+    return settings.iloc[sorted({0, len(settings) // 2, len(settings) - 1})].reset_index(drop=True)
+
+
+def _jobs(readings) -> pd.DataFrame:
+    """Return a row per job, board and module: how far off, and the sds of what it shares."""
+    key = ["burn", *_BOARD, *MODULE]
+    readings = readings.assign(made_up=readings["invented"] == "yes")
+    recess = readings.groupby([*key, "swatch"], sort=False).agg(
+        finished_on=("burned_on", "max"), expected_mm=("expected_mm", "first"),
+        mean_mm=("depth_mm", "mean"), count=("depth_mm", "size"), step=("gauge_step_mm", "first"),
+        curve_sd=("curve_sd", "first"), board_sd=("board_sd", "first"),
+        swatch_sd=("swatch_sd", "first"), reading_sd=("reading_sd", "first"),
+        gauge_sd_mm=("gauge_sd_mm", "first"), df=("df", "first"),
+        made_up=("made_up", "any")).reset_index()
+    gauge = (recess["gauge_sd_mm"]**2 + recess["step"]**2 / 12) / recess["expected_mm"]**2
+    # Never quite 0, so that promises without any scatter do not divide by it.
+    own = recess["swatch_sd"]**2 + (recess["reading_sd"]**2 + gauge) / recess["count"] + 1e-8
+    recess["weight"] = 1 / own
+    recess["log_ratio"] = np.log(np.maximum(recess["mean_mm"], recess["step"]) / recess["expected_mm"])
+    averaged = ["expected_mm", "mean_mm", "log_ratio", "curve_sd", "board_sd", "df"]
+    recess[averaged] = recess[averaged].mul(recess["weight"], axis=0)
+    rows = recess.groupby(key, sort=False).agg(
+        **{name: (name, "sum") for name in (*averaged, "weight")}, recesses=("swatch", "size"),
+        finished_on=("finished_on", "max"), invented=("made_up", "any")).reset_index()
+    rows[averaged] = rows[averaged].div(rows["weight"], axis=0)
+    rows["own_variance"] = 1 / rows["weight"]
+    rows["log_sd"] = np.sqrt(rows["own_variance"] + rows["curve_sd"]**2 + rows["board_sd"]**2)
+    rows["z"] = rows["log_ratio"] / rows["log_sd"]
+    rows["off_pct"] = 100 * np.expm1(rows["log_ratio"])
+    rows = rows.rename(columns={"burn": "job", "mean_mm": "depth_mm"}).drop(columns="weight")
+    return rows.sort_values([*MODULE, "finished_on", "job", *_BOARD], ignore_index=True)
+
+
+def _covariance(rows, common_curve: bool = True) -> np.ndarray:
+    """Return the covariance of the jobs' log ratios where nothing but chance shifts them."""
+    species, board = rows["species"].to_numpy(), rows["board"].to_numpy()
+    wood = species[:, None] == species
+    same = wood & (board[:, None] == board)
+    curve = np.minimum.outer(*[rows["curve_sd"].to_numpy()**2] * 2)
+    shared = same * np.minimum.outer(*[rows["board_sd"].to_numpy()**2] * 2)
+    total = shared + (wood * curve if common_curve else 0) + np.diag(rows["own_variance"])
+    return total + np.diag(rows["curve_sd"]**2 * (not common_curve))
+
+
+def _charted(rows) -> pd.DataFrame:
+    """Add the columns that are drawn: fresh z, its EWMA and runs, the individuals chart."""
+    rows = rows.reset_index(drop=True)
+    # Cholesky's rows in order of time: each value less what the earlier ones on its board foretell.
+    root = np.linalg.cholesky(_covariance(rows, common_curve=False)) if len(rows) else np.zeros((0, 0))
+    fresh = np.linalg.solve(root, rows["log_ratio"].to_numpy(float))
+    mean = controlcharts.ewma(fresh, 0.0, 1.0)
+    single = 100 * np.expm1(controlcharts.individuals(rows["log_ratio"])[["centre", "lower", "upper"]])
+    return rows.assign(number=np.arange(1, len(rows) + 1), fresh_z=fresh, ewma=mean["ewma"],
+                       ewma_lower=mean["lower"], ewma_upper=mean["upper"],
+                       centre_pct=single["centre"], lower_pct=single["lower"],
+                       upper_pct=single["upper"], run=controlcharts.runs(fresh))
+
+
+def _boards(rows) -> pd.DataFrame:
+    """Return how far each board is off, with limits from what its own jobs scatter."""
+    found = []
+    for (watts, nm, species, board), own in rows.groupby([*MODULE, *_BOARD], sort=False):
+        weight = 1 / own["own_variance"]
+        middle, sd = np.average(own["log_ratio"], weights=weight), weight.sum() ** -0.5
+        off, lower, upper = 100 * np.expm1(middle + 2 * sd * np.array([0, -1, 1]))
+        found.append({"module_w": watts, "wavelength_nm": nm, "species": species, "board": board,
+                      "first_job": own["job"].iloc[0], "jobs": len(own), "off_pct": off,
+                      "lower_pct": lower, "upper_pct": upper})
+    return pd.DataFrame(found, columns=[*MODULE, *_BOARD, "first_job", "jobs", "off_pct",
+                                        "lower_pct", "upper_pct"])
+
+
+def _lasting(rows) -> np.ndarray:
+    """Return the patterns "all jobs since this one" that still hold two boards or more."""
+    board = _board_numbers(rows)
+    since = np.tri(len(rows)).T
+    return since[(since * (board != board[-1])).any(axis=1)]
+
+
+def _single(rows) -> tuple[np.ndarray, list[tuple[str, str]]]:
+    """Return the patterns "this board" and, where woods differ, "this wood", with their names."""
+    names = list(dict.fromkeys(zip(rows["species"], rows["board"])))
+    patterns = np.arange(len(names))[:, None] == _board_numbers(rows)
+    woods = [species for species, _ in names]
+    if len(set(woods)) > 1:
+        several = sorted({wood for wood in woods if woods.count(wood) > 1})
+        names += [(wood, "") for wood in several]
+        patterns = np.vstack([patterns, *([rows["species"].to_numpy() == wood] for wood in several)])
+    return patterns.astype(float), names
+
+
+def _board_numbers(rows) -> np.ndarray:
+    """Return each job's board as a number, counted in the order they were used."""
+    return pd.factorize(pd.Series(list(zip(rows["species"], rows["board"]))))[0]
+
+
+def _largest(rows, patterns) -> controlcharts.Shift:
+    return controlcharts.largest_shift(rows["log_ratio"], _covariance(rows), patterns,
+                                       float(rows["df"].median()))
+
+
+def _reason(rows) -> tuple[str, tuple[str, str], int, controlcharts.Shift | None]:
+    """Return why the jobs are off: reason, wood and board, first job of it, and by how much."""
+    patterns, names = _single(rows)
+    single = _largest(rows, patterns)
+    one, left = names[single.place], rows
+    lasting = _largest(rows, _lasting(rows)) if len(names) > 1 else None
+    if lasting and abs(single.z) >= abs(lasting.z):
+        # One board or wood explains more than any lasting shift: is there one without it?
+        left = rows[patterns[single.place] == 0].reset_index(drop=True)
+        several = _lasting(left) if len(left) else left
+        lasting = _largest(left, several) if len(several) else None
+        if lasting and abs(lasting.z) <= np.abs(_largest(left, _single(left)[0]).z):
+            lasting = None
+    if lasting and lasting.p <= LASTING_P:
+        first = lasting.zs[0]**2 >= lasting.z**2 - _FIRST_MARGIN
+        if first and lasting.place:
+            lasting = _largest(left, _lasting(left)[:1])
+        start = 0 if first else lasting.place
+        return ("first" if first else "fade"), ("", ""), int(left["number"].iloc[start]), lasting
+    if single.p <= SINGLE_P:
+        at = int(rows["number"][patterns[single.place] == 1].iloc[0])
+        return ("board" if one[1] else "wood"), one, at, single
+    return "", ("", ""), 0, None
+
+
+def _verdict(rows) -> dict:
+    """Return the verdict's row of one module."""
+    boards = int(_board_numbers(rows).max()) + 1
+    reason, (species, board), number, shift = _reason(rows)
+    said = {"module_w": rows["module_w"].iloc[0], "wavelength_nm": rows["wavelength_nm"].iloc[0],
+            "jobs": rows["job"].nunique(), "boards": boards, "reason": reason, "species": species,
+            "board": board, "since": "", "since_on": pd.NaT, "p": np.nan,
+            "invented": bool(rows["invented"].any())}
+    said["state"] = "in step" if boards >= FEWEST_BOARDS else "too few jobs"
+    if shift is None:
+        shift = _largest(rows, np.ones((1, len(rows))))
+    else:
+        first = rows[rows["number"] == number].iloc[0]
+        said |= {"since": first["job"], "since_on": first["finished_on"], "p": shift.p,
+                 "state": "odd board" if board else "shallower" if shift.size < 0 else "deeper"}
+    off = 100 * np.expm1([shift.size, *shift.limits()])
+    said |= dict(zip(("off_pct", "lower_pct", "upper_pct"), off))
+    shifted = rows[rows["number"] >= max(number, 1)]
+    if species:
+        shifted = shifted[shifted["species"] == species]
+    said["boards_off"] = int(_board_numbers(shifted).max()) + 1
+    return said | {"words": driftwords.verdict(said), "advice": driftwords.advice(said)}

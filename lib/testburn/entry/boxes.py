@@ -1,0 +1,182 @@
+"""Form boxes: what the entry form is put together from, and how it looks.
+
+Decides the order and width of the boxes, their labels and colours. Measurements are typed into
+plain text boxes: a bounded number box turns 99 into its upper bound without a word. Every box has
+its description as a label for screen readers; inside the grid, where the heading already says it,
+the label is there but not shown. Message colours have a contrast of at least 9 : 1.
+"""
+
+import html
+from dataclasses import dataclass
+
+import ipywidgets as widgets
+
+from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER, MM_OF, PITCH_OF
+from testburn.entry.remarks import Remark
+
+LINES = {
+    "Burn": ("burn", "burned_on", "species", "board", "depth_unit", "depth_as", "gauge_step"),
+    "Setting": ("module_w", "wavelength_nm", "power_pct", "passes", "line_spacing",
+                "line_spacing_unit"),
+    "Optional": ("board_thickness", "moisture_pct", "focus_offset_mm", "air_assist",
+                 "sweep_vs_grain", "note"),
+}
+_WIDTHS = {"species": "170px", "line_spacing_unit": "170px", "note": "240px",
+           "depth_unit": "90px", "gauge_step": "110px", "board": "110px"}
+FIELD, NAME, CELL, HALF_CELL = "150px", "66px", "104px", "84px"
+# Where the focus goes when a form is opened: the first of these that is empty.
+MUST = "burn-must"
+STYLE = """<style>
+.burn-entry { max-width: 100%; padding: 4px; }
+.burn-entry .widget-box, .burn-entry .burn-field, .burn-entry .burn-cell { overflow: visible; }
+.burn-entry .burn-field { flex-direction: column; align-items: stretch; height: auto; }
+.burn-entry .burn-field > label { width: auto; text-align: left; height: 20px; line-height: 20px; }
+.burn-entry .burn-field > input, .burn-entry .burn-field > select { flex: 0 0 28px; }
+.burn-entry input, .burn-entry select { color: #111 !important; background-color: #fff !important;
+  border: 1px solid #767676 !important; }
+.burn-entry input:disabled { background-color: #eee !important; color: #333 !important; opacity: 1; }
+.burn-entry label, .burn-entry .widget-label, .burn-entry .widget-html-content { color: #111; }
+.burn-entry .burn-cell > label { position: absolute; width: 1px; height: 1px; margin: -1px;
+  padding: 0; overflow: hidden; clip-path: inset(50%); white-space: nowrap; }
+.burn-entry input:focus, .burn-entry select:focus, .burn-entry button:focus {
+  outline: 3px solid #0b57d0 !important; outline-offset: 1px; }
+.burn-entry button { color: #111; background: #e4e4e4; border: 1px solid #767676; }
+.burn-entry button.mod-primary { color: #fff; background: #0b4fae; border-color: #0b4fae; }
+.burn-entry .burn-said .widget-html-content { line-height: 1.35; font-size: 13px;
+  overflow-wrap: anywhere; }
+.burn-entry .burn-said p { margin: 1px 0; padding: 1px 6px; border-radius: 2px; }
+.burn-entry .burn-said .fault { background: #fdeaea; color: #7a1010; }
+.burn-entry .burn-said .doubt { background: #fff3d1; color: #533800; }
+.burn-entry .burn-said .saved { background: #e3f4e4; color: #0e4a17; }
+.burn-entry .burn-silent { background: #7a1010; color: #fff; padding: 6px; font-weight: 600; }
+.burn-entry .burn-said table { border-collapse: collapse; font-size: 13px; }
+.burn-entry .burn-said td, .burn-entry .burn-said th { padding: 1px 8px; text-align: left;
+  border-bottom: 1px solid #bbb; color: #111; background: #fff; max-width: 220px; }
+</style>"""
+
+
+@dataclass(frozen=True, eq=False)
+class RowBoxes:
+    """The boxes of one swatch, and the message beside them."""
+
+    swatch: widgets.Text
+    speed: widgets.Text
+    power: widgets.Text
+    faces: list[widgets.Text]
+    depths: list[widgets.Text]
+    said: widgets.HTML
+    line: widgets.HBox
+
+    @classmethod
+    def of(cls, row: dict, readings: int) -> "RowBoxes":
+        """Return boxes holding what is typed already; `readings` is how many there are."""
+        line = widgets.HBox(layout=widgets.Layout(align_items="center", flex_flow="row wrap"))
+        line.add_class("burn-row")
+        boxes = cls(cell(row.get("swatch", ""), NAME), cell(row.get("speed", "")),
+                    cell(row.get("power", "")), *(
+                        [cell(texts[place] if place < len(texts) else "")
+                         for place in range(readings)]
+                        for texts in (row.get("faces", ()), row.get("depths", ()))),
+                    message(), line)
+        boxes.said.layout = widgets.Layout(flex="1 1 230px", min_width="230px")
+        for box in (boxes.swatch, boxes.speed, *boxes.faces, *boxes.depths):
+            box.add_class(MUST)
+        return boxes
+
+    def cells(self) -> list[tuple[str, int, widgets.Text]]:
+        """Return every box with its name, and its number where it is a reading's."""
+        return [("swatch", 0, self.swatch), ("speed", 0, self.speed), ("power", 0, self.power),
+                *(("face", number, box) for number, box in enumerate(self.faces, 1)),
+                *(("depth", number, box) for number, box in enumerate(self.depths, 1))]
+
+    def typed(self) -> dict:
+        faces = [box.value for box in self.faces]
+        return {"swatch": self.swatch.value, "speed": self.speed.value, "power": self.power.value,
+                "depths": [box.value for box in self.depths]} | ({"faces": faces} if any(faces) else {})
+
+    def show(self, with_face: bool) -> None:
+        """Put the boxes into the line, the face's before the floor's where both are typed."""
+        width = HALF_CELL if with_face else CELL
+        for box in (*self.faces, *self.depths):
+            box.layout.width = width
+        pairs = zip(self.faces, self.depths) if with_face else ((box,) for box in self.depths)
+        self.line.children = [self.swatch, self.speed, self.power,
+                              *(box for pair in pairs for box in pair), self.said]
+
+    def put_labels(self, with_face: bool) -> None:
+        """Name each box after the swatch it belongs to, for screen readers."""
+        name = f"Swatch {self.swatch.value}"
+        self.speed.description = f"{name} speed mm/s"
+        self.power.description = f"{name} own power %"
+        for number, (face, floor) in enumerate(zip(self.faces, self.depths), 1):
+            face.description = f"{name} face {number}"
+            floor.description = f"{name} {'floor' if with_face else 'reading'} {number}"
+
+
+def header_box(name: str, value: str, species) -> widgets.Widget:
+    """Make one header box: a choice where the answers are few, else plain text."""
+    value = str(value)
+    choices = {
+        "species": ["", *species], "line_spacing_unit": list(PITCH_OF),
+        "depth_unit": list(MM_OF), "depth_as": [DEPTH, FACE_AND_FLOOR],
+        "air_assist": ["", "on", "off"], "sweep_vs_grain": ["", "along", "across"],
+    }.get(name)
+    if choices:
+        # What was typed before stays even where it is no choice; the check names it then.
+        nothing = "choose…" if name == "species" else "not noted"
+        options = [(choice or nothing, choice) for choice in dict.fromkeys([*choices, value])]
+        box = widgets.Dropdown(options=options, value=value, description=HEADER[name])
+    else:
+        box = widgets.Text(value, description=HEADER[name], continuous_update=False)
+    if name not in LINES["Optional"]:
+        box.add_class(MUST)
+    return field(box, _WIDTHS.get(name, FIELD))
+
+
+def field(box: widgets.Widget, width: str = FIELD) -> widgets.Widget:
+    """Return a box with its label above it."""
+    box.layout = widgets.Layout(width=width)
+    box.add_class("burn-field")
+    return box
+
+
+def cell(value, width=CELL) -> widgets.Text:
+    """Return a box of the grid."""
+    box = widgets.Text(str(value), continuous_update=False, layout=widgets.Layout(width=width))
+    box.add_class("burn-cell")
+    return box
+
+
+def words(text, width) -> widgets.Label:
+    """Return words that stand over a column or before a line."""
+    return widgets.Label(text, layout=widgets.Layout(width=width))
+
+
+def wrapped(title: str, boxes) -> widgets.HBox:
+    """Return a line of boxes after its name, wrapped where the page is narrow."""
+    return widgets.HBox([words(title, NAME), *boxes],
+                        layout=widgets.Layout(flex_flow="row wrap", align_items="flex-end"))
+
+
+def message(*said: Remark) -> widgets.HTML:
+    """Return a place for messages."""
+    box = widgets.HTML(as_html(said))
+    box.add_class("burn-said")
+    return box
+
+
+def button(label, pressed, style="", name="") -> widgets.Button:
+    """Return a button as wide as its label; `name` is its class in the page."""
+    made = widgets.Button(description=label, button_style=style,
+                          layout=widgets.Layout(width="auto", min_width="110px"))
+    made.on_click(pressed)
+    if name:
+        made.add_class(name)
+    return made
+
+
+def as_html(said) -> str:
+    """Return remarks as HTML, with everything typed escaped; screen readers are told of them."""
+    lines = "".join(f'<p class="{remark.weight}">{html.escape(remark.text)}</p>'
+                    for remark in said if remark.text)
+    return f'<div role="status">{lines}</div>' if lines else ""

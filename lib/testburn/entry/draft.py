@@ -1,0 +1,136 @@
+"""Draft: a burn half entered, as the journal keeps it.
+
+Decides how each accepted cell is named in the journal, and how its lines become a filled form
+again. The first line of a draft is the whole form as it then stood; every later one is one cell, so
+the last value of each cell is what the maker had typed when kernel, tab or power went away.
+Drafts of the scratch demo are kept in the system's folder for passing files, as the demo's own copy
+goes with its kernel.
+"""
+
+import datetime
+import getpass
+import json
+import secrets
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+
+from testburn.labbook import journal
+from testburn.entry.grid import HEADER
+
+_WHOLE, _CORRECTING = "form", "correcting"
+_LISTS = {"depth": "depths", "face": "faces"}
+
+
+def home(book: Path, scratch: bool) -> Path:
+    """Return the folder whose journal keeps the drafts of a lab book."""
+    if not scratch:
+        return Path(book)
+    try:
+        user = getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        user = "maker"
+    # Where several people share the folder, only its owner may look into it.
+    folder = Path(tempfile.gettempdir()) / f"testburn-drafts-{user}"
+    folder.mkdir(mode=0o700, exist_ok=True)
+    return folder
+
+
+class Draft:
+    """One draft; it begins in the journal with the first cell that is kept.
+
+    Parameters
+    ----------
+    folder : Path
+        From `home`.
+    name : str, optional
+        The draft that is resumed.
+    correcting : dict, optional
+        burn and seen (the fingerprint of its file) of the saved burn that is being corrected.
+    """
+
+    def __init__(self, folder: Path, name: str = "", correcting: dict | None = None):
+        now = datetime.datetime.now()
+        self.folder, self.correcting, self.begun = Path(folder), correcting, bool(name)
+        self.name = name or f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
+
+    def keep(self, typed: dict, cell: str, value: str) -> None:
+        """Write one accepted cell to the journal; it is on the disk when this returns.
+
+        Raises
+        ------
+        OSError
+            If the journal cannot be written.
+        """
+        if not self.begun:
+            journal.record(self.folder, self.name, _WHOLE, json.dumps(typed, ensure_ascii=False))
+            if self.correcting:
+                journal.record(self.folder, self.name, _CORRECTING, json.dumps(self.correcting))
+            self.begun = True
+        journal.record(self.folder, self.name, cell, value)
+
+    def close(self) -> None:
+        """Put the draft away, as its burn is saved."""
+        if self.begun:
+            journal.close(self.folder, self.name)
+            self.begun = False
+
+    def put_away(self) -> None:
+        """Put the draft away unsaved; its file stays, in journal/put-away/."""
+        journal.close(self.folder, self.name, "put-away")
+
+
+def row_cell(place: int, name: str, number: int = 0) -> str:
+    """Name a cell of the grid, e.g. row 2 depth 1; `place` counts from 0."""
+    return f"row {place + 1} {name}" + (f" {number}" if number else "")
+
+
+def unfinished(folder: Path) -> pd.DataFrame:
+    """Return the drafts that were never saved, newest first: draft, started, cells."""
+    return journal.drafts(folder)
+
+
+def resumed(folder: Path, name: str) -> tuple[dict, Draft]:
+    """Return what was typed, for `forms.entry(book, start=…)`, and the draft to go on with.
+
+    Raises
+    ------
+    ValueError
+        If the journal's file holds no form; it stays where it is.
+    """
+    cells = journal.replay(folder, name)
+    try:
+        typed = _typed(cells)
+        correcting = json.loads(cells[_CORRECTING]) if _CORRECTING in cells else None
+    except (KeyError, TypeError, ValueError, AttributeError) as fault:
+        raise ValueError(f"The draft {name} cannot be read ({type(fault).__name__}). "
+                         f"Its file stays in {Path(folder) / 'journal'}.") from fault
+    return typed, Draft(folder, name, correcting)
+
+
+def _typed(cells: dict[str, str]) -> dict:
+    """Return the form as it first stood, with every later cell put over it."""
+    whole = json.loads(cells[_WHOLE])
+    typed = {name: str(whole.get(name, "")) for name in HEADER if name in whole}
+    typed["swatches"] = rows = [_row(row) for row in whole["swatches"]]
+    for cell, value in cells.items():
+        if cell in HEADER:
+            typed[cell] = value
+        elif cell.startswith("row "):
+            _, place, name, *number = cell.split(" ")
+            if max(map(int, (place, *number))) > 1000:
+                raise ValueError("a cell far outside the form")
+            rows += [_row({}) for _ in range(int(place) - len(rows))]
+            if number:
+                texts = rows[int(place) - 1][_LISTS[name]]
+                texts += [""] * (int(number[0]) - len(texts))
+                texts[int(number[0]) - 1] = value
+            else:
+                rows[int(place) - 1][name] = value
+    return typed
+
+
+def _row(row: dict) -> dict:
+    return ({name: str(row.get(name, "")) for name in ("swatch", "speed", "power")}
+            | {name: [str(text) for text in row.get(name, [])] for name in ("depths", "faces")})

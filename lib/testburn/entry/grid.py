@@ -1,0 +1,298 @@
+"""Entry: what a maker types at the bench, as readings.
+
+Decides how typed text becomes a number (decimal point or comma, inch or mm, lines per cm or pitch),
+depth read at once or as face and floor), how a burn's header and its grid of swatches become tidy
+rows and rows become a filled form again, and how the faults the lab book finds are said in the
+form's own words. Nothing is refused here: a cell that is no number goes on as it was typed, and
+`labbook.check` names it. What was typed is a dict of texts (`HEADER` and "swatches"), so it can be
+kept as JSON and given back.
+"""
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from testburn import energy
+from testburn.labbook import columns, csvfile
+from testburn.labbook.readings import ReadingsError
+
+# What the header holds, as typed: a column's name where the text is that column's,
+# its name without the unit where the unit is typed too.
+HEADER = {
+    "burn": "Burn id", "burned_on": "Day, year-month-day", "species": "Species", "board": "Board",
+    "module_w": "Module W", "wavelength_nm": "Wavelength nm", "power_pct": "Power %",
+    "passes": "Passes", "line_spacing": "Line spacing", "line_spacing_unit": "Spacing in",
+    "depth_unit": "Depths in", "depth_as": "Gauge shows", "gauge_step": "Gauge step",
+    "board_thickness": "Board thickness",
+    "moisture_pct": "Moisture %", "focus_offset_mm": "Focus offset mm",
+    "air_assist": "Air assist", "sweep_vs_grain": "Sweep against grain", "note": "Note",
+}
+LABELS = HEADER | {
+    "speed_mm_s": "Speed mm/s", "line_pitch_mm": "Line spacing", "gauge_step_mm": "Gauge step",
+    "board_thickness_mm": "Board thickness", "depth_mm": "Depth", "swatch": "Swatch",
+    "reading": "Reading",
+}
+PITCH_OF = {
+    "mm between lines": float,
+    "lines per cm": energy.pitch_from_lines_per_cm,
+    "lines per inch": energy.pitch_from_lines_per_inch,
+}
+MM_OF = {"mm": float, "inch": energy.mm_from_inches}
+MOST_SWATCHES, MOST_READINGS = 200, 30
+DEPTH, FACE_AND_FLOOR = "the depth", "face, then floor"
+# These belong to one board or one burn, so the next burn starts without them.
+_NOT_REMEMBERED = ("burn", "burned_on", "board", "board_thickness", "moisture_pct", "note")
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)")
+_COULD_BE_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+_LENGTH = re.compile(r'(.*?)\s*(mm|inch|in|")?', re.DOTALL)
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """One row of the grid as typed; an empty `power` means the header's.
+
+    `faces` are what the gauge showed on the face, where it shows face and floor; `depths` then are
+    what it showed on the floor.
+    """
+
+    swatch: str
+    speed: str = ""
+    power: str = ""
+    depths: tuple[str, ...] = ()
+    faces: tuple[str, ...] = ()
+
+    def readings(self, with_face: bool) -> list[tuple[int, tuple[str, ...]]]:
+        """Return the number of each reading with the text, or two texts, that were typed for it."""
+        count = max(len(self.depths), len(self.faces) if with_face else 0)
+        pairs = [(place + 1, tuple(texts[place].strip() if place < len(texts) else ""
+                                   for texts in (self.faces, self.depths)[not with_face:]))
+                 for place in range(count)]
+        return [pair for pair in pairs if any(pair[1])]
+
+    def blank(self, with_face: bool = False) -> bool:
+        """True where nothing but the swatch's id is there."""
+        return not (self.speed.strip() or self.power.strip() or self.readings(with_face))
+
+
+def number(typed: str, comma_is_decimal: bool = False) -> float | None:
+    """Return typed text as a number, with a decimal point or comma; nothing typed is None.
+
+    Parameters
+    ----------
+    typed : str
+    comma_is_decimal : bool
+        Take 1,200 for 1.2; otherwise it is refused, since it may mean 1200.
+
+    Raises
+    ------
+    ValueError
+        Saying what is wrong with the text.
+    """
+    text = typed.strip()
+    if not text:
+        return None
+    if not _NUMBER.fullmatch(text):
+        raise ValueError("this is not a number; write it like 0.45 or 0,45")
+    if not comma_is_decimal and _COULD_BE_THOUSANDS.fullmatch(text):
+        raise ValueError(f"this may mean {text.replace(',', '')} or {text.replace(',', '.')}; "
+                         "write the one you mean without the comma")
+    return float(text.replace(",", "."))
+
+
+def length_mm(typed: str, unit: str) -> float | None:
+    """Return a typed length in mm; a unit behind the number goes before `unit` (mm or inch)."""
+    text, own_unit = _LENGTH.fullmatch(typed.strip()).groups()
+    value = number(text, comma_is_decimal=True)
+    own_unit = {"in": "inch", '"': "inch", None: unit}.get(own_unit, own_unit)
+    # A pitch or depth is never known to 1e-9 mm: rounding keeps 0.018 in from being 0.45719999….
+    return None if value is None else round(MM_OF[own_unit](value), 9)
+
+
+def depth_mm(typed: tuple[str, ...], unit: str) -> float | None:
+    """Return the depth in mm that one reading means: one text, or the gauge on face and floor.
+
+    Gauges count up or down as the needle sinks, so the depth is the difference without its sign.
+    """
+    shown = [length_mm(text, unit) for text in typed]
+    if len(shown) == 1 or shown == [None, None]:
+        return shown[0]
+    if None in shown:
+        raise ValueError(f"the {'face' if shown[0] is None else 'floor'} is missing")
+    return round(abs(shown[1] - shown[0]), 9)
+
+
+def with_face(typed: dict) -> bool:
+    """True where each reading is typed as face and floor."""
+    return typed.get("depth_as") == FACE_AND_FLOOR
+
+
+def pitch_mm(typed: str, unit: str) -> float | None:
+    """Return the line pitch in mm from a pitch, lines per cm or lines per inch (see `PITCH_OF`)."""
+    value = number(typed)
+    return value if not value else round(PITCH_OF[unit](value), 9)
+
+
+def header_numbers(typed: dict) -> dict:
+    """Return each number of the header: typed name → column, text, how it is read, its unit."""
+    unit = typed.get("depth_unit") or "mm"
+    spacing = typed.get("line_spacing_unit") or "mm between lines"
+    plain = [name for name in HEADER
+             if name in columns.BY_NAME and columns.BY_NAME[name].kind in ("number", "integer")]
+    found = {name: (name, typed.get(name, ""), number) for name in plain}
+    return found | {
+        "line_spacing": ("line_pitch_mm", typed.get("line_spacing", ""), pitch_mm, spacing),
+        "gauge_step": ("gauge_step_mm", typed.get("gauge_step", ""), length_mm, unit),
+        "board_thickness": (
+            "board_thickness_mm", typed.get("board_thickness", ""), length_mm, unit),
+    }
+
+
+def as_readings(typed: dict, invented: bool = False) -> pd.DataFrame:
+    """Return what was typed as tidy rows, one a depth; their columns are those of the lab book.
+
+    Empty depths and blank swatches are passed over; a swatch with a setting but no depth gives one
+    row without depth, so that the check speaks of it.
+    """
+    shared = {name: typed.get(name, "").strip() for name in HEADER if name in columns.BY_NAME}
+    shared |= {column: cell(*text_read_unit)
+               for column, *text_read_unit in header_numbers(typed).values()}
+    shared["invented"] = "yes" if invented else ""
+    rows = []
+    both, unit = with_face(typed), typed.get("depth_unit") or "mm"
+    for swatch in swatches_of(typed):
+        for reading, texts in [] if swatch.blank(both) else swatch.readings(both) or [(1, ("",))]:
+            own_power = {"power_pct": cell(swatch.power)} if swatch.power.strip() else {}
+            rows.append(shared | own_power | {
+                "swatch": swatch.swatch, "reading": reading, "speed_mm_s": cell(swatch.speed),
+                "depth_mm": cell(texts, depth_mm, unit)})
+    return pd.DataFrame(rows, columns=[column.name for column in columns.COLUMNS])
+
+
+def swatches_of(typed: dict) -> list[Swatch]:
+    """Return the rows of the grid; what a row leaves out is empty."""
+    return [Swatch(**{**row, "depths": tuple(row.get("depths", ())),
+                      "faces": tuple(row.get("faces", ()))}) for row in typed.get("swatches", ())]
+
+
+def cell(text: str | tuple[str, ...], read=number, *unit):
+    """Return the number typed, or the text itself where it is none, for the check to name."""
+    try:
+        value = read(text, *unit)
+    except ValueError:
+        return shown(text)
+    return "" if value is None else value
+
+
+def shown(text: str | tuple[str, ...]) -> str:
+    """Return what was typed as one text: face and floor with 'to' between them."""
+    return text.strip() if isinstance(text, str) else " to ".join(text)
+
+
+def remembered(readings: pd.DataFrame) -> dict:
+    """Return the header of the newest burn as it would be typed, without what was that board's."""
+    if readings.empty:
+        return {}
+    newest = readings.sort_values(["burned_on", "burn"]).iloc[-1]
+    said = {name: _said(newest[name]) for name in HEADER
+            if name in newest.index and name not in _NOT_REMEMBERED}
+    return said | {"line_spacing": _said(newest["line_pitch_mm"]),
+                   "line_spacing_unit": "mm between lines",
+                   "gauge_step": f"{_said(newest['gauge_step_mm'])} mm"}
+
+
+def filled(rows: pd.DataFrame) -> dict:
+    """Return rows of the lab book, or of a plan, as what would have been typed for them.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        One burn, columns of `columns.COLUMNS`; a column that is missing is an empty box.
+
+    Raises
+    ------
+    ValueError
+        If a setting that stands once in the header is not the same on all rows.
+    """
+    texts = rows.reindex(columns=[column.name for column in columns.COLUMNS]).map(_said)
+    for name in texts.columns.difference(["swatch", "speed_mm_s", "power_pct", "reading",
+                                          "depth_mm", "invented"], sort=False):
+        if (other := texts[name].unique()).size > 1:
+            raise ValueError(f"{LABELS[name]} is not one for the whole burn ({other[0] or 'empty'}, "
+                             f"{other[1] or 'empty'}), and the form has one box for it.")
+    first, swatches = texts.iloc[0], []
+    for swatch, own in texts.groupby("swatch", sort=False):
+        numbers = [int(text) if text.isdecimal() else 0 for text in own["reading"].str[:9]]
+        if max(numbers) > MOST_READINGS or len(swatches) >= MOST_SWATCHES:
+            raise ValueError(f"The form has room for {MOST_SWATCHES} swatches of {MOST_READINGS} "
+                             f"readings; swatch {short(swatch)} is beyond that.")
+        depths = [""] * max(numbers)
+        for place, depth in zip(numbers, own["depth_mm"]):
+            if place:
+                depths[place - 1] = depth
+        power = own["power_pct"].iloc[0]
+        swatches.append({"swatch": swatch, "speed": own["speed_mm_s"].iloc[0], "depths": depths,
+                         "power": "" if power == first["power_pct"] else power})
+    lengths = {"gauge_step": "gauge_step_mm", "board_thickness": "board_thickness_mm"}
+    return ({name: first[name] for name in HEADER if name in first.index}
+            | {name: f"{first[column]} mm" for name, column in lengths.items() if first[column]}
+            | {"line_spacing": first["line_pitch_mm"], "line_spacing_unit": "mm between lines",
+               "depth_unit": "mm", "depth_as": DEPTH, "swatches": swatches})
+
+
+def from_plan(path: str | Path) -> dict:
+    """Return what a planned burn (CSV from the burn plan) fills in; the rest is left out.
+
+    Raises
+    ------
+    ReadingsError
+        If the file is no CSV with a column swatch and a row for each.
+    ValueError
+        If the form has no way to hold the plan (see `filled`).
+    """
+    rows, problems = csvfile.read_rows(Path(path), ("swatch", "speed_mm_s"))
+    if not problems and rows.empty:
+        problems = [csvfile.Problem(Path(path).name, None, "", "", "the plan holds no swatch",
+                                    "Plan the burn again.")]
+    if problems:
+        raise ReadingsError(problems)
+    return {name: held for name, held in filled(rows).items() if held}
+
+
+def _said(value) -> str:
+    if isinstance(value, str):
+        return value
+    if isinstance(value, pd.Timestamp):
+        return f"{value:%Y-%m-%d}"
+    return "" if pd.isna(value) else repr(float(value)).removesuffix(".0")
+
+
+def faults_in_words(error: ReadingsError, readings: pd.DataFrame) -> list[str]:
+    """Return the check's faults in the form's own words; a fault all rows share is said once."""
+    lines = {}
+    kinds = error.problems.groupby(["column", "value", "problem", "remedy"], sort=False)
+    for (column, value, problem, remedy), same in kinds:
+        try:
+            if columns.BY_NAME[column].kind in ("number", "integer"):
+                number(value)
+        except ValueError as wrong:
+            problem, remedy = str(wrong), ""
+        shown = f" '{short(value)}'" if value else ""
+        said = f"{LABELS.get(column, column)}{shown}: {problem}. {remedy}".strip()
+        shared = len(same) == len(readings) and column not in ("depth_mm", "reading", "swatch")
+        for row in same["row"]:
+            lines[("" if shared else _place(readings.loc[row], column)) + said] = None
+    return list(lines)
+
+
+def _place(reading, column) -> str:
+    if column in ("depth_mm", "reading"):
+        return f"Swatch {reading['swatch']}, reading {reading['reading']}: "
+    return f"Swatch {reading['swatch']}: "
+
+
+def short(text: str) -> str:
+    """Return the text, cut where it would drown the message it is shown in."""
+    return text if len(text) <= 40 else text[:39] + "…"

@@ -1,0 +1,229 @@
+"""Import form: a maker's export on the page, mapped once, previewed, then saved.
+
+Decides how the guesses of `importcsv` and `importmap` are shown and put right. Nothing is saved
+before the whole of it passes the lab book's check; readings that no wood gives for their energy are
+asked about by refusing the first press of Save. Everything of the file that reaches the page is
+escaped.
+"""
+
+import html
+import re
+from pathlib import Path
+
+import ipywidgets as widgets
+
+from testburn.entry import importing, importmap
+from testburn.labbook import burns as labbook, columns, woods
+from testburn.entry.grid import LABELS, short
+from testburn.entry.boxes import STYLE, as_html, button, field, message, words
+from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, UNITS, ImportRefused, Layout, Mapping
+from testburn.entry.keys import Keys
+from testburn.entry.remarks import Remark
+
+_SHOWN_ROWS, _SHOWN_FAULTS = 6, 12
+_OURS = [column.name for column in columns.COLUMNS if column.name != "invented"]
+_NONE = "(no column)"
+
+
+class ImportForm(widgets.VBox):
+    """The form; `layout_boxes` and `lines` hold what the maker says of the file.
+
+    Parameters
+    ----------
+    book : path
+        The lab book to save into.
+    scratch : bool
+        Mark what is saved as invented.
+    """
+
+    def __init__(self, book: str | Path, scratch: bool = False):
+        self.when_saved = lambda: None
+        self.book, self.scratch = Path(book), scratch
+        own = self.book / "woods.csv"
+        wood = woods.read(own if own.exists() else woods.HANDBOOK)
+        self._limits = woods.volume_energy_limits(wood["specific_gravity_12pct"])
+        self.upload = widgets.FileUpload(accept=".csv,.tsv,.txt", multiple=False,
+                                         description="Choose a file", layout=widgets.Layout(width="auto"))
+        self.upload.observe(lambda _: self._uploaded(), "value")
+        self.layout_boxes, self.lines = {}, {}
+        self._content, self._name, self._rows, self._warned = b"", "", None, False
+        self.guesses, self.said, self.preview = message(), message(), message()
+        self._layout_line, self._map = widgets.HBox(), widgets.VBox()
+        self.save = button("Save import", self._save, "primary", "burn-save")
+        super().__init__([
+            widgets.HTML(STYLE), Keys(), message(Remark("plain", (
+                "CSV or TSV, as a spreadsheet exports it. Nothing is saved before you press Save "
+                "import; the file itself is never changed."))),
+            widgets.HBox([self.upload]), self.guesses, self._layout_line, self._map, self.preview,
+            widgets.HBox([self.save]), self.said])
+        self.add_class("burn-entry")
+
+    def _uploaded(self) -> None:
+        for file in self.upload.value:
+            self.take(bytes(file["content"]), file["name"])
+
+    def take(self, content: bytes, name: str) -> None:
+        """Take up a file: guess how it is written and what its columns hold, and show that."""
+        self._content, self._name = content, name
+        self.said.value = ""
+        try:
+            layout = importing.guess_layout(content)
+        except ImportRefused as refused:
+            self._nothing(str(refused))
+            return
+        choices = {"encoding": ENCODINGS, "delimiter": DELIMITERS, "decimal": DECIMALS}
+        labels = {"encoding": "Letters are", "delimiter": "Columns are parted by",
+                  "decimal": "Numbers have"}
+        self.layout_boxes = {
+            part: field(widgets.Dropdown(
+                options=[(word, mark) for mark, word in marks.items()],
+                value=getattr(layout, part), description=labels[part]), "170px")
+            for part, marks in choices.items()}
+        self._layout_line.children = list(self.layout_boxes.values())
+        for part, box in self.layout_boxes.items():
+            box.observe(lambda _, part=part: self._show() if part == "decimal" else self._read(),
+                        "value")
+        self._read()
+
+    @property
+    def file_layout(self) -> Layout:
+        """How the file is written, as the boxes say."""
+        return Layout(**{part: box.value for part, box in self.layout_boxes.items()})
+
+    def _nothing(self, why: str) -> None:
+        self._rows, self._map.children, self.preview.value = None, [], ""
+        self.guesses.value = as_html([Remark("fault", why)])
+
+    def _read(self) -> None:
+        """Read the table as the boxes say, and propose a mapping."""
+        try:
+            self._rows = importing.table(self._content, self.file_layout)
+        except ImportRefused as refused:
+            self._nothing(str(refused))
+            return
+        known = importmap.remembered(self.book, self._rows.columns)
+        mapping = known or importmap.guessed(self._rows.columns)
+        kind = ("Columns as you mapped them last time." if known else
+                "What each column holds is guessed from its heading: check it.")
+        self.guesses.value = as_html([
+            Remark("plain", f"{self._name}: {len(self._rows)} rows. It looks like "
+                            f"{self.file_layout.words}."), Remark("plain", kind)])
+        self._put_map(mapping)
+        self._show()
+
+    def _put_map(self, mapping: Mapping) -> None:
+        names = [(_NONE, ""), *((short(name), name) for name in self._rows.columns)]
+        self.lines, shown = {}, []
+        for ours in _OURS:
+            label, sources = LABELS.get(ours, ours), mapping.sources.get(ours, ())
+            if ours == "depth_mm":
+                source = widgets.SelectMultiple(options=names[1:], value=sources, rows=4)
+            else:
+                source = widgets.Dropdown(options=names, value=sources[0] if sources else "")
+            source.description = f"{label}: column"
+            fixed = widgets.Text(mapping.fixed.get(ours, self._suggested(ours, sources)),
+                                 description=f"{label}: same for all rows", continuous_update=False)
+            units = list(UNITS.get(ours, {}))
+            unit = widgets.Dropdown(options=units, description=f"{label}: unit",
+                                    value=mapping.units.get(ours, units[0] if units else None))
+            for box, width in ((source, "220px"), (fixed, "150px"), (unit, "140px")):
+                box.layout = widgets.Layout(width=width)
+                box.add_class("burn-cell")
+                box.observe(lambda _: self._show(), "value")
+            self.lines[ours] = (source, fixed, unit)
+            must = "" if columns.BY_NAME[ours].required else " (optional)"
+            shown.append(widgets.HBox([words(label + must, "215px"), source,
+                                       *([] if ours == "depth_mm" else [fixed]),
+                                       *([unit] if units else [])]))
+        self._map.children = [widgets.HBox([
+            words(text, width) for text, width in (
+                ("In the lab book", "215px"), ("Column of the file", "222px"),
+                ("or same for all rows", "152px"), ("Unit in the file", "140px"))]), *shown]
+
+    def _suggested(self, ours: str, sources) -> str:
+        """Suggest a burn's id from the file's name, where no column holds it."""
+        if ours == "burn" and not sources:
+            return re.sub(r"[^A-Za-z0-9._-]+", "-", Path(self._name).stem).strip("-._ ")[:60]
+        return "1" if ours == "passes" and not sources else ""
+
+    @property
+    def mapping(self) -> Mapping:
+        """What the boxes say of the columns; a column goes before a value for all rows."""
+        sources, fixed, units = {}, {}, {}
+        for ours, (source, text, unit) in self.lines.items():
+            chosen = source.value if isinstance(source.value, tuple) else (source.value,)
+            if chosen := tuple(name for name in chosen if name):
+                sources[ours] = chosen
+            elif text.value.strip() and ours != "depth_mm":
+                fixed[ours] = text.value.strip()
+            if unit.value:
+                units[ours] = unit.value
+        return Mapping(sources, fixed, units)
+
+    def _readings(self):
+        rows = importing.readings(self._rows, self.mapping, self.layout_boxes["decimal"].value)
+        return rows.assign(invented="yes") if self.scratch else rows
+
+    def _show(self) -> None:
+        """Preview what would be saved, and say what is wrong with it."""
+        self._warned, self.said.value = False, ""
+        rows = self._readings()
+        kept = [name for name in _OURS if rows[name].map(str).ne("").any()]
+        swatches = len(rows[["burn", "swatch"]].drop_duplicates())
+        head = "".join(f"<th>{html.escape(name)}</th>" for name in ("row", *kept))
+        body = "".join(
+            "<tr>" + "".join(f"<td>{html.escape(short(str(cell)))}</td>"
+                             for cell in (row, *cells[kept])) + "</tr>"
+            for row, cells in rows.head(_SHOWN_ROWS).iterrows())
+        try:
+            said = [Remark("doubt", importing.doubt(labbook.check(rows, self._limits.index), self._limits))]
+        except labbook.ReadingsError as error:
+            said = _faults(error)
+        self.preview.value = (
+            f"<b>{len(rows)} readings, {swatches} swatches; the first of them:</b>"
+            f'<div style="overflow-x: auto"><table><tr>{head}</tr>{body}</table></div>'
+            + as_html(said))
+
+    def _save(self, _) -> None:
+        """Save every burn of the file, or none where one of them cannot be."""
+        if self._rows is None:
+            self._refuse("Choose a file first.")
+            return
+        try:
+            checked = labbook.check(self._readings(), self._limits.index)
+            doubt = importing.doubt(checked, self._limits)
+            if doubt and not self._warned:
+                self._warned = True
+                self._refuse(f"{doubt} Press Save import again to keep them as they are.")
+                return
+            burns = list(dict.fromkeys(checked["burn"]))
+            if there := [burn for burn in burns if (self.book / "burns" / f"{burn}.csv").exists()]:
+                raise FileExistsError(f"{', '.join(there)} is already in the lab book. Give the burn "
+                                      "another id, or correct the saved one.")
+            files = [labbook.save(checked[checked["burn"] == burn], self.book / "burns")
+                     for burn in burns]
+            importmap.remember(self.book, self.mapping)
+        except labbook.ReadingsError as error:
+            self.said.value = as_html([Remark("fault", "Not saved."), *_faults(error)])
+        except (OSError, ValueError) as error:
+            self._refuse(str(error))
+        else:
+            self.said.value = as_html([
+                Remark("saved", f"Saved {len(checked)} readings in {', '.join(map(str, files))}.")])
+            self.when_saved()
+
+    def _refuse(self, why: str) -> None:
+        self.said.value = as_html([Remark("fault", f"Not saved. {why}")])
+
+
+def _faults(error: labbook.ReadingsError) -> list[Remark]:
+    """Say the first faults, each with the row a spreadsheet shows; alike ones once."""
+    alike = error.problems.groupby(["column", "value", "problem", "remedy"], sort=False)["row"]
+    said = []
+    for (column, value, problem, remedy), rows in alike:
+        at = ", ".join(map(str, rows.head(5))) + (" …" if len(rows) > 5 else "")
+        shown = f" '{short(value)}'" if value else ""
+        said.append(f"Row {at}: {LABELS.get(column, column)}{shown}: {problem}. {remedy}".strip())
+    more = len(said) - _SHOWN_FAULTS
+    said = said[:_SHOWN_FAULTS] + ([f"… and {more} more."] if more > 0 else [])
+    return [Remark("fault", text) for text in said]

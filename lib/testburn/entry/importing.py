@@ -1,0 +1,253 @@
+"""Import: a maker's own spreadsheet export, read by guesses that are said.
+
+Decides what encoding, delimiter and decimal mark a CSV or TSV export has (guesses, each of them
+said and open to correction), what its columns seem to hold, and how its rows become readings once
+the maker has said so. Columns are mapped once: the lab book remembers it. Nothing is saved here,
+and a cell that is no number goes on as it is, for `labbook.check` to name with its row.
+
+Source: Windows-1252 is what spreadsheets on Windows write where they do not write UTF-8 (from memory).
+"""
+
+import csv
+import io
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+import pandas as pd
+
+from testburn import energy
+from testburn.labbook import columns, csvfile
+from testburn.entry.grid import number
+
+LARGEST_BYTES, MOST_ROWS = 20_000_000, 200_000
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
+DECIMALS = {".": "a point", ",": "a comma"}
+ENCODINGS = {"utf-8-sig": "UTF-8", "utf-16": "UTF-16", "cp1252": "Windows-1252"}
+_TO_MM = {"mm": float, "cm": lambda cm: cm * 10, "inch": energy.mm_from_inches}
+_TO_SPEED = {"mm/s": float, "mm/min": lambda speed: speed / 60,
+             "inch/s": energy.mm_from_inches,
+             "inch/min": lambda speed: energy.mm_from_inches(speed) / 60}
+_TO_PITCH = _TO_MM | {"lines per cm": energy.pitch_from_lines_per_cm,
+                      "lines per inch": energy.pitch_from_lines_per_inch}
+_DAYS = {"year-month-day": "%Y-%m-%d", "day.month.year": "%d.%m.%Y", "day/month/year": "%d/%m/%Y",
+         "month/day/year": "%m/%d/%Y"}
+UNITS = {"depth_mm": _TO_MM, "gauge_step_mm": _TO_MM, "board_thickness_mm": _TO_MM,
+         "focus_offset_mm": _TO_MM, "speed_mm_s": _TO_SPEED, "line_pitch_mm": _TO_PITCH,
+         "burned_on": _DAYS}
+_SAMPLE_ROWS = 200
+
+
+class ImportRefused(ValueError):
+    """A file that cannot be taken for a table; the message says why and what to do."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a file is written."""
+
+    encoding: str
+    delimiter: str
+    decimal: str
+
+    @property
+    def words(self) -> str:
+        return (f"{ENCODINGS[self.encoding]}, {DELIMITERS[self.delimiter]} between the columns, "
+                f"{DECIMALS[self.decimal]} in the numbers")
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """What the maker said of the columns.
+
+    `sources` names the file's column for each of ours (several depth columns: as many readings a
+    row), `fixed` what stands in no column but is the same for all rows, `units` the file's unit.
+    """
+
+    sources: dict[str, tuple[str, ...]]
+    fixed: dict[str, str]
+    units: dict[str, str]
+
+    def fits(self, names) -> bool:
+        """True where the file has every column that is mapped."""
+        return bool(self.sources) and {one for all_ in self.sources.values() for one in all_} <= set(names)
+
+
+def guess_layout(content: bytes) -> Layout:
+    """Guess how the file is written.
+
+    Raises
+    ------
+    ImportRefused
+        If it is empty, too large or no text at all.
+    """
+    if not content.strip():
+        raise ImportRefused("The file is empty. Export the table again.")
+    if len(content) > LARGEST_BYTES:
+        raise ImportRefused(f"The file has {len(content) / 1e6:.0f} MB, more than the "
+                            f"{LARGEST_BYTES / 1e6:.0f} MB a table of readings can have. "
+                            "Export the rows of one burn.")
+    encoding = "cp1252"
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16"
+    elif b"\0" in content:
+        raise ImportRefused("The file holds bytes that are not text; it may be a spreadsheet's own "
+                            "file. Save the table as CSV, then open that.")
+    else:
+        try:
+            content.decode("utf-8-sig")
+            encoding = "utf-8-sig"
+        except UnicodeDecodeError:
+            pass
+    text = _decoded(content, encoding)
+    delimiter = max(DELIMITERS, key=lambda mark: _evenness(text, mark))
+    return Layout(encoding, delimiter, _guess_decimal(text, delimiter))
+
+
+def _decoded(content, encoding) -> str:
+    try:
+        return content.decode(encoding)
+    except UnicodeDecodeError as fault:
+        raise ImportRefused(f"The file is not {ENCODINGS[encoding]}: byte {fault.start + 1} is none "
+                            "of its letters. Choose another encoding, or export it as UTF-8.") from fault
+
+
+def _records(text, delimiter, most=None) -> list[list[str]]:
+    """Return the rows that hold anything, with the number a spreadsheet shows as first cell."""
+    found = []
+    try:
+        for place, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), 1):
+            if any(cell.strip() for cell in cells):
+                found.append([str(place), *cells])
+            if most and len(found) >= most:
+                break
+            if len(found) > MOST_ROWS:
+                raise ImportRefused(f"The file has more than {MOST_ROWS} rows. "
+                                    "Export the rows of one burn.")
+    except csv.Error as fault:
+        raise ImportRefused(f"The file is not CSV: {fault}. Export it again as CSV.") from fault
+    return found
+
+
+def _evenness(text, delimiter) -> tuple[float, int]:
+    """Return how many rows have the same number of columns, and that number; 1 column is none."""
+    try:
+        widths = Counter(len(row) - 1 for row in _records(text, delimiter, _SAMPLE_ROWS))
+    except ImportRefused:
+        return 0.0, 0
+    width, often = max(widths.items(), key=lambda item: (item[0] > 1, item[1]), default=(1, 0))
+    return (often / sum(widths.values()) if width > 1 else 0.0), width
+
+
+def _guess_decimal(text, delimiter) -> str:
+    cells = Counter(mark for row in _records(text, delimiter, _SAMPLE_ROWS) for cell in row[1:]
+                    for mark in ",." if re.fullmatch(rf"\s*[+-]?\d*\{mark}\d+\s*", cell))
+    return "," if cells[","] > cells["."] else "."
+
+
+def table(content: bytes, layout: Layout) -> pd.DataFrame:
+    """Return the file's cells as text; the index is the row number a spreadsheet shows.
+
+    The header is the first row as wide as most rows are, so a title above it is passed over.
+
+    Raises
+    ------
+    ImportRefused
+        If there is no header with rows under it, or a row is longer than the header.
+    """
+    rows = _records(_decoded(content, layout.encoding).replace("\0", ""), layout.delimiter)
+    if not rows:
+        raise ImportRefused("The file has no cell with anything in it. Export the table again.")
+    width = Counter(sum(bool(cell.strip()) for cell in row[1:]) for row in rows).most_common(1)[0][0]
+    head = next(place for place, row in enumerate(rows)
+                if sum(bool(cell.strip()) for cell in row[1:]) >= width)
+    names = _once([name.strip() for name in rows[head][1:]])
+    body = rows[head + 1:]
+    if not body:
+        raise ImportRefused("There is no row under the header. Check the delimiter, or export again.")
+    for row in body:
+        if any(cell.strip() for cell in row[1 + len(names):]):
+            raise ImportRefused(f"Row {row[0]} has {len(row) - 1} cells, the header {len(names)}. "
+                                f"Is {DELIMITERS[layout.delimiter]} really what parts the columns?")
+    cells = [[csvfile.restored(cell.strip()) for cell in (row[1:] + [""] * len(names))[:len(names)]]
+             for row in body]
+    return pd.DataFrame(cells, columns=names, index=[int(row[0]) for row in body], dtype=object)
+
+
+def _once(names) -> list[str]:
+    """Return the header with empty names filled and repeated ones numbered."""
+    seen, found = Counter(), []
+    for place, name in enumerate(names, 1):
+        name = name or f"column {place}"
+        seen[name] += 1
+        found.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+    return found
+
+
+def readings(rows: pd.DataFrame, mapping: Mapping, decimal: str = ".") -> pd.DataFrame:
+    """Return the rows as readings, for `labbook.check`; the index is still the file's row number.
+
+    Several depth columns give a reading each; where no column holds the reading's number, the
+    readings of a swatch are numbered in the order of the file.
+    """
+    depths = mapping.sources.get("depth_mm", ())
+    parts = []
+    for place, depth in enumerate(depths or (None,), 1):
+        sources = {name: one[0] for name, one in mapping.sources.items() if one and name != "depth_mm"}
+        cells = {name: rows[source] for name, source in sources.items()}
+        part = pd.DataFrame(cells | mapping.fixed, index=rows.index, dtype=object)
+        if depth:
+            part["depth_mm"] = rows[depth]
+        parts.append(part.assign(_place=place))
+        if len(depths) > 1:
+            parts[-1] = parts[-1][parts[-1]["depth_mm"] != ""]
+    long = pd.concat(parts)
+    # A stable sort puts the readings of one row side by side again.
+    long = long.sort_index(kind="stable").reindex(
+        columns=[column.name for column in columns.COLUMNS], fill_value="")
+    for name in long:
+        column, unit = columns.BY_NAME[name], mapping.units.get(name, "")
+        if column.kind != "text":
+            # What the maker typed for all rows is read either way, whatever the file does.
+            mark = decimal if name not in mapping.fixed else "," if "," in mapping.fixed[name] else "."
+            long[name] = [converted(name, str(text), unit, mark) for text in long[name]]
+    if "reading" not in mapping.sources or len(depths) > 1:
+        long["reading"] = long.groupby(["burn", "swatch"], sort=False).cumcount() + 1
+    return long
+
+
+def converted(name: str, text: str, unit: str, decimal: str):
+    """Return one cell in the lab book's unit, or as it stands where it is no number or day."""
+    text = text.strip()
+    if columns.BY_NAME[name].kind == "date":
+        day = pd.to_datetime(text, format=_DAYS.get(unit, "%Y-%m-%d"), errors="coerce")
+        return text if pd.isna(day) else f"{day:%Y-%m-%d}"
+    if decimal == "." and "," in text or decimal == "," and "." in text:
+        # 1,200 or 1.200,5: which mark means what is the maker's to say.
+        return text
+    try:
+        value = number(text, comma_is_decimal=True)
+        to_ours = UNITS.get(name, {}).get(unit, float)
+        return "" if value is None else round(float(to_ours(value)), 9)
+    except (ValueError, ZeroDivisionError):
+        return text
+
+
+def doubt(checked: pd.DataFrame, limits: pd.DataFrame) -> str:
+    """Say how many readings cost less energy than wood usually allows, or far more; or nothing.
+
+    Parameters
+    ----------
+    checked : DataFrame
+        From `labbook.check`.
+    limits : DataFrame
+        From `woods.volume_energy_limits`, by species.
+    """
+    marked = energy.with_energy(checked[checked["depth_mm"] > 0])
+    cost = energy.volume_energy(marked["areal_dose_j_mm2"], marked["depth_mm"])
+    own = limits.loc[marked["species"]].set_index(marked.index)
+    deep, flat = int((cost < own["warn_below"]).sum()), int((cost > own["warn_above"]).sum())
+    said = [f"{count} of {len(checked)} readings {'are' if count > 1 else 'is'} {how}"
+            for count, how in ((deep, "deeper than wood usually gives"),
+                               (flat, "shallower than wood usually gives")) if count]
+    return f"{' and '.join(said)} for its energy. Are the units right?" if said else ""

@@ -1,0 +1,322 @@
+"""Job form: boxes for the readings of a finished job, a Save button, and one to accept it into the fit.
+
+Decides what the maker types after a job and what is answered at once: what the card promised, and
+where the readings fall. Readings go through `jobs`, which checks everything and never overwrites.
+Every box that is left is in a journal on the disk before anything else; what was not saved stands in
+the boxes again when the form is opened next, against the same promise, or none where that is gone.
+Accepting jobs that the drift check finds off since some job takes a second press.
+"""
+
+import datetime
+import hashlib
+import html
+import re
+import secrets
+from pathlib import Path
+
+import ipywidgets as widgets
+import numpy as np
+import pandas as pd
+
+from testburn.drift import verdict as drift
+from testburn.entry import boxes
+from testburn.job import promise
+from testburn.labbook import jobs, journal
+from testburn.entry.draft import home
+from testburn.entry.grid import MM_OF, length_mm, short
+from testburn.entry.boxes import as_html, button, field
+from testburn.entry.keys import Keys
+from testburn.depthfit.proving import NEXT
+from testburn.labbook.readings import ReadingsError
+from testburn.entry.remarks import Remark
+
+LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
+          "readings": "Readings", "unit": "In", "gauge_step": "Gauge step", "note": "Note"}
+_WIDTHS = {"card": "520px", "readings": "220px", "unit": "80px", "note": "260px"}
+_FAULT_LABELS = LABELS | {"depth_mm": "Readings", "gauge_step_mm": "Gauge step"}
+_FAR_OFF = 2.0
+_APART = {"wavelength_nm": "{:g} nm", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
+          "at_least_mm": "at least {:.3g} mm", "at_most_mm": "at most {:.3g} mm", "expected_mm": "said {:.3g} mm"}
+_LOST = "The card of this draft is not in the list: choose it again."
+
+
+def label(row: pd.Series) -> str:
+    """Return a promise as one line, e.g. 'white oak, 20 W, 0.60 mm: 90 %, 143 mm/s · card 1a2b…'."""
+    depth = row["expected_mm"] if pd.isna(row["aim_mm"]) else row["aim_mm"]
+    board = "" if row["board"] == NEXT else f" · board {row['board']}"
+    return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: {row['power_pct']:g} %, "
+            f"{row['speed_mm_s']:g} mm/s · card {row['card']}{board}{' · invented' * (row['invented'] == 'yes')}")
+
+
+def labels(promises: pd.DataFrame) -> list[str]:
+    """Return each promise as one line; those that read the same are told apart by what differs."""
+    lines = pd.Series([label(row) for _, row in promises.iterrows()], dtype=object)
+    for name, words in _APART.items():
+        more = promises[name].map(words.format).where(promises[name].notna(), "no window")
+        lines += (" · " + more).where(more.groupby(lines).transform("nunique") > 1, "")
+    number = lines.groupby(lines).cumcount() + 1
+    return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
+
+
+def form(book: str | Path, promises: pd.DataFrame, scratch: bool = False) -> "JobForm":
+    """Return a form that records finished jobs in a lab book.
+
+    Parameters
+    ----------
+    book : path
+        The lab book's folder; its folder jobs/ is made when the first job is saved.
+    promises : DataFrame
+        Rows of `promise.of` to choose from, in this order.
+    scratch : bool
+        The folder is a copy of the demo lab book: say so, and mark what is saved as invented.
+
+    Raises
+    ------
+    ValueError
+        If there is no promise to choose from.
+    """
+    if promises.empty:
+        raise ValueError("There is no card to choose from. Print a card first, or make promises with "
+                         "promise.of.")
+    return JobForm(Path(book), promises.drop_duplicates(ignore_index=True), scratch)
+
+
+def depths_mm(typed: str, unit: str) -> list[float]:
+    """Return the readings typed in one box, in mm; spaces or semicolons stand between them.
+
+    Raises
+    ------
+    ValueError
+        Naming the one that is no number.
+    """
+    found = []
+    # "0.58 mm" is one reading; "0.58, 0.61" are two.
+    for text in re.split(r"[;\s]+", re.sub(r"\s+(?=(?:mm|inch|in)\b)", "", typed.strip())):
+        try:
+            depth = length_mm(text.rstrip(","), unit)
+        except ValueError as wrong:
+            raise ValueError(f"Readings '{short(text)}': {wrong}.") from None
+        found += [] if depth is None else [depth]
+    return found
+
+
+class JobForm(widgets.VBox):
+    """The form; `boxes` holds its boxes by name."""
+
+    def __init__(self, book, promises, scratch):
+        self.book, self.promises, self.scratch = book, promises, scratch
+        self._folder, self._warned, self._lost = home(book, scratch) / "jobs", "", ""
+        self.boxes = {name: self._box(name) for name in LABELS}
+        self.promised, self.said = boxes.message(), boxes.message()
+        self._draft, self._kept = self._begun()
+        for name, box in self.boxes.items():
+            box.observe(lambda change, name=name: self._changed(name), "value")
+        self.save = button("Save job", self._save, "primary", "burn-save")
+        self.accept = button("Accept into the fit", self._accept)
+        self.clear = button("Start empty", self._clear)
+        line = dict(layout=widgets.Layout(flex_flow="row wrap", align_items="flex-end"))
+        super().__init__([
+            widgets.HTML(boxes.STYLE), Keys(), self._place_line(self._kept),
+            widgets.HBox([self.boxes["card"]], **line),
+            widgets.HBox([self.boxes[name] for name in list(LABELS)[1:]], **line), self.promised,
+            widgets.HBox([self.save, self.accept, self.clear]), self.said])
+        self.add_class("burn-entry")
+        self._say()
+
+    def _box(self, name) -> widgets.Widget:
+        if name == "card":
+            options = list(zip(labels(self.promises), self.promises.index))
+            box = widgets.Dropdown(options=options, value=0, description=LABELS[name])
+        elif name == "unit":
+            box = widgets.Dropdown(options=list(MM_OF), value="mm", description=LABELS[name])
+        else:
+            box = widgets.Text(self._start(name), description=LABELS[name], continuous_update=False)
+        return field(box, _WIDTHS.get(name, boxes.FIELD))
+
+    def _start(self, name) -> str:
+        return {"burned_on": datetime.date.today().isoformat(), "gauge_step": "0.01 mm"}.get(name, "")
+
+    def _begun(self) -> tuple[str, bool]:
+        """Fill in what was typed and not saved; return the draft's name, and if there was one."""
+        # Several people's trials share one scratch folder: theirs are not filled in.
+        left = pd.DataFrame() if self.scratch else journal.drafts(self._folder)
+        if left.empty:
+            return _new_draft(), False
+        typed = journal.replay(self._folder, name := left["draft"].iloc[0])
+        self._lost = typed.pop("card", "not kept")
+        places = {_mark(row): place for place, row in self.promises.iterrows()}
+        self.boxes["card"].value = places.get(self._lost.rpartition(" ")[2])
+        for cell, text in typed.items():
+            if cell in self.boxes and (cell != "unit" or text in MM_OF):
+                self.boxes[cell].value = text
+        return name, True
+
+    def _place_line(self, resumed) -> widgets.HTML:
+        box = boxes.message()
+        box.value = f"<p>Saves into <b>{html.escape(str((self.book / 'jobs').resolve()))}</b></p>"
+        if self.scratch:
+            box.value += as_html([Remark("doubt", "For trying out only: this is a scratch copy of the "
+                                         "invented demo lab book. What you save here is marked "
+                                         "invented.")])
+        if resumed:
+            box.value += as_html([Remark("doubt", "What you typed last time and did not save is filled "
+                                         "in again.")])
+        return box
+
+    @property
+    def row(self) -> pd.Series | None:
+        """The promise that is chosen; None where a draft's is not in the list."""
+        place = self.boxes["card"].value
+        return None if place is None else self.promises.loc[place]
+
+    def _changed(self, name) -> None:
+        """Keep a change, then answer it."""
+        self._warned, self.said.value = "", ""
+        # A draft begins with the whole form, so that what stood there before comes back too.
+        try:
+            for cell in [name] if self._kept else LABELS:
+                box = self.boxes[cell]
+                text = f"{box.label} · promise {_mark(self.row)}" if cell == "card" else box.value
+                journal.record(self._folder, self._draft, cell, text)
+            self._kept = True
+        except OSError as error:
+            self._tell(("fault", f"Not kept for a crash: {error.strerror or error}. What you typed "
+                        "stands here; save soon."))
+        self._say()
+
+    def _say(self) -> None:
+        """Say what the card promised, and where the readings fall."""
+        if (row := self.row) is None:
+            self.promised.value = as_html([Remark("fault", _LOST), Remark("doubt", f"It was: {self._lost}")])
+            return
+        low, high = jobs.expected_limits(row)
+        said = [Remark("saved", f"The card promised {row['expected_mm']:.2f} mm; 19 recesses in 20 lie "
+                       f"between {low:.2f} and {high:.2f} mm.")]
+        try:
+            depths = depths_mm(self.boxes["readings"].value, self.boxes["unit"].value)
+        except ValueError as wrong:
+            said, depths = [*said, Remark("fault", str(wrong))], []
+        if depths:
+            low, high = jobs.expected_limits(row, len(depths))
+            mean = np.mean(depths)
+            inside = low <= mean <= high
+            off = 100 * (mean / row["expected_mm"] - 1)
+            said.append(Remark("saved" if inside else "doubt", f"Mean of {len(depths)}: {mean:.2f} mm, {off:+.0f} %: "
+                               + ("as boards differ" if inside else "further off than 19 boards in 20")
+                               + f".{self._in_window(row, mean)}"))
+        self.promised.value = as_html(said)
+
+    def _in_window(self, row, mean) -> str:
+        if pd.isna(row["at_least_mm"]):
+            return ""
+        inside = row["at_least_mm"] <= mean <= row["at_most_mm"]
+        return (f" {'Inside' if inside else 'Outside'} the window {row['at_least_mm']:.3g} to "
+                f"{row['at_most_mm']:.3g} mm.")
+
+    def _readings(self) -> pd.DataFrame:
+        """Return the readings that the boxes hold."""
+        if self.row is None:
+            raise ValueError(_LOST)
+        typed = {name: str(box.value).strip() for name, box in self.boxes.items()}
+        if not typed["burn"]:
+            raise ValueError("Job id: give the job one; its file is named after it.")
+        try:
+            step = length_mm(typed["gauge_step"], typed["unit"])
+        except ValueError as wrong:
+            raise ValueError(f"Gauge step '{short(typed['gauge_step'])}': {wrong}.") from None
+        try:
+            day = datetime.date.fromisoformat(typed["burned_on"])
+        except ValueError:
+            raise ValueError(f"Finished on '{short(typed['burned_on'])}': this is not a day. Write it as "
+                             "year-month-day, e.g. 2026-03-14.") from None
+        depths = depths_mm(typed["readings"], typed["unit"])
+        # Its emptiness is named by `jobs`, before any word on which board the card is for.
+        board = typed["board"] or self.row["board"].replace(NEXT, "")
+        return jobs.readings_of(self.row, typed["burn"], board, depths,
+                                np.nan if step is None else step, day, typed["note"], self.scratch)
+
+    def _save(self, _) -> None:
+        try:
+            readings = self._readings()
+            ratio = readings["depth_mm"].mean() / self.row["expected_mm"]
+            if not 1 / _FAR_OFF < ratio < _FAR_OFF and self._warned != "save":
+                jobs.check(readings, [self.row["species"]])
+                self._warned = "save"
+                self._tell(("fault", f"Not saved yet; press Save job again to save it so. The readings "
+                            f"are {ratio:.2g} times what the card promised: is the unit right, and the "
+                            "card?"))
+                return
+            file = jobs.save(readings, self.book)
+        except ReadingsError as error:
+            self._refuse(_in_words(error))
+        except (OSError, ValueError) as error:
+            self._refuse([str(error)])
+        else:
+            self._put_away()
+            self._tell(("saved", f"Saved {len(readings)} readings in {file.resolve()}."))
+
+    def _accept(self, _) -> None:
+        job = self.boxes["burn"].value.strip()
+        try:
+            if self._warned != "accept" and (fade := self._faded(job)):
+                self._warned = "accept"
+                self._tell(("fault", "Not accepted yet; press Accept into the fit again if you know the "
+                            "cause and it stays."), ("doubt", fade))
+                return
+            file = jobs.accept(self.book, job)
+        except (OSError, ValueError) as error:
+            self._tell(("fault", str(error)))
+        else:
+            self._tell(("saved", f"Job {job} is in the fit now, as {file.resolve()}. Fit again to see "
+                        "it."))
+
+    def _faded(self, job) -> str:
+        """Return the drift check's words where this job is off with all since some job."""
+        found = drift.check(jobs.read(self.book))
+        # As objects, since without any job the two tables' empty columns differ in kind.
+        both = found.jobs.astype(object).merge(found.table.astype(object), on=drift.MODULE)
+        # Off from the first job on may be a lens fogged before it: no more for the fit than a fade.
+        off = both["reason"].isin(["fade", "first"]) & (both["finished_on"] >= both["since_on"])
+        words = both.loc[off & (both["job"] == job), "words"]
+        return words.iloc[0] if len(words) else ""
+
+    def _clear(self, _) -> None:
+        self.boxes["card"].value = self.boxes["card"].value or 0
+        self._put_away()
+        for name in set(LABELS) - {"card", "unit"}:
+            self.boxes[name].value = self._start(name)
+        self._put_away()
+
+    def _put_away(self) -> None:
+        """Close the draft, and begin another with the next change."""
+        try:
+            journal.close(self._folder, self._draft)
+        except OSError as error:
+            self._tell(("doubt", f"The draft could not be put away: {error}"))
+        self._draft, self._kept = _new_draft(), False
+
+    def _refuse(self, faults) -> None:
+        self._tell(*(("fault", text) for text in ("Not saved; everything you typed is still here.", *faults)))
+
+    def _tell(self, *said) -> None:
+        self.said.value = as_html([Remark(*one) for one in said])
+
+
+def _mark(row) -> str:
+    """Return twelve digits of everything a card promised, the same for the same promise only."""
+    cells = ("" if pd.isna(cell) else cell if isinstance(cell, str) else f"{cell:.6g}"
+             for cell in row[list(promise.COLUMNS)])
+    return hashlib.sha256("|".join(cells).encode()).hexdigest()[:12]
+
+
+def _new_draft() -> str:
+    return f"{datetime.datetime.now():%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
+
+
+def _in_words(error: ReadingsError) -> list[str]:
+    """Return the check's faults in the form's own words, each once."""
+    said = {}
+    for fault in error.problems.itertuples():
+        value = f" '{short(fault.value)}'" if fault.value else ""
+        said[f"{_FAULT_LABELS.get(fault.column, fault.column)}{value}: {fault.problem}. {fault.remedy}"] = None
+    return list(said)

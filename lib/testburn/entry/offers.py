@@ -1,0 +1,141 @@
+"""Bench: what lies ready when the entry notebook is opened.
+
+Decides what is offered first: a burn that was half entered when kernel, tab or power went away is
+offered before anything else, to resume or to put away; then a new burn, a planned one, a saved one
+to correct, or a spreadsheet to import. Opening another thing loses nothing: what was typed is in the
+journal, and is offered again.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import ipywidgets as widgets
+
+from testburn.entry import boxes, burnform, correction, draft, grid as entry
+from testburn.entry.boxes import STYLE, as_html, button, message
+from testburn.entry.importform import ImportForm
+from testburn.entry.keys import Keys
+from testburn.entry.remarks import Remark
+
+_NEW, _IMPORT = ("new", ""), ("import", "")
+_MOST_OFFERED = 8
+
+
+class Bench(widgets.VBox):
+    """Offers on top, and under them the form that is open: `form`, or None while offers stand.
+
+    Parameters
+    ----------
+    book : path
+        The lab book.
+    scratch : bool
+        It is a scratch copy of the demo.
+    plans : path, optional
+        The folder that holds planned burns, each in its own; the lab book's folder plans by default.
+    """
+
+    def __init__(self, book: str | Path, scratch: bool = False, plans: str | Path | None = None):
+        self.book, self.scratch = Path(book), scratch
+        self.plans = Path(plans) if plans else self.book / "plans"
+        self.form, self.said, self.offers = None, message(), widgets.VBox()
+        self.choose = boxes.field(widgets.Dropdown(
+            options=self._choices(), description="Open"), "420px")
+        self.go = button("Open", lambda _: self._open(*self.choose.value))
+        self._slot = widgets.VBox()
+        super().__init__([widgets.HTML(STYLE), Keys(), self.offers, widgets.HBox(
+            [self.choose, self.go], layout=widgets.Layout(align_items="flex-end")), self.said, self._slot])
+        self.add_class("burn-entry")
+        if not self._offer():
+            self._put(burnform.entry(self.book, scratch=scratch))
+
+    def _choices(self) -> list[tuple[str, tuple[str, str]]]:
+        """Return what can be opened: plans by name, saved burns newest first."""
+        found = [("New burn", _NEW)]
+        # A plan stands in a folder of its own, a file for each board.
+        found += [(f"Planned burn: {file.parent.name}, {file.stem}", ("plan", str(file)))
+                  for file in sorted(self.plans.glob("*/*.csv"), reverse=True)]
+        burns = sorted((self.book / "burns").glob("*.csv"), key=lambda file: file.stat().st_mtime_ns,
+                       reverse=True)
+        found.append(("Import a spreadsheet's export (CSV, TSV)", _IMPORT))
+        return found + [(f"Correct saved burn: {file.stem}", ("correct", file.stem)) for file in burns]
+
+    def _offer(self) -> bool:
+        """Offer the drafts that were never saved; say whether there are any."""
+        try:
+            self._folder = draft.home(self.book, self.scratch)
+            found = draft.unfinished(self._folder)
+        except OSError as error:
+            self._folder, found = None, ()
+            self.said.value = as_html([Remark("doubt", f"Drafts cannot be looked for: {error}")])
+        if not len(found):
+            self.offers.children = []
+            return False
+        count = "1 burn was" if len(found) == 1 else f"{len(found)} burns were"
+        lines = [message(Remark("doubt", f"{count} not finished. Everything you typed is kept."))]
+        lines += [self._offered(row) for row in found.head(_MOST_OFFERED).itertuples()]
+        lines.append(widgets.HBox([button("Start new", lambda _: self._open(*_NEW))]))
+        self.offers.children = lines
+        return True
+
+    def _offered(self, row) -> widgets.HBox:
+        try:
+            typed, _ = draft.resumed(self._folder, row.draft)
+            done = sum(len(one.readings(entry.with_face(typed))) for one in entry.swatches_of(typed))
+            name = ", ".join(filter(None, (typed.get("burn") or "no burn id yet", typed.get("species"))))
+            began = row.started.to_pydatetime().astimezone()
+            said = f"{name}; begun {began:%Y-%m-%d %H:%M}; {done} reading{'s' * (done != 1)} typed"
+        except (TypeError, ValueError) as fault:
+            said = str(fault)
+        return widgets.HBox([
+            button("Resume", lambda _: self._resume(row.draft)),
+            button("Put away", lambda _: self._put_away(row.draft)), message(Remark("plain", said))])
+
+    def _resume(self, name: str) -> None:
+        try:
+            typed, kept = draft.resumed(self._folder, name)
+            saved = None
+            if kept.correcting:
+                # The fingerprint is the draft's: what changed since then is refused when saving.
+                saved = replace(correction.saved_burn(self.book, kept.correcting["burn"]),
+                                seen=kept.correcting["seen"])
+            self._put(burnform.entry(self.book, typed, self.scratch, kept, saved, begin=True))
+        except (OSError, ValueError) as fault:
+            self._refuse(fault)
+
+    def _put_away(self, name: str) -> None:
+        try:
+            draft.Draft(self._folder, name).put_away()
+        except OSError as fault:
+            self._refuse(fault)
+            return
+        if not self._offer() and self.form is None:
+            self._open(*_NEW)
+
+    def _open(self, kind: str, which: str) -> None:
+        try:
+            if kind == "import":
+                self._put(ImportForm(self.book, self.scratch))
+                return
+            saved = correction.saved_burn(self.book, which) if kind == "correct" else None
+            start = (correction.opened(saved) if saved else
+                     entry.from_plan(which) if kind == "plan" else None)
+            self._put(burnform.entry(self.book, start, self.scratch, saved=saved, begin=True))
+        except (OSError, ValueError) as fault:
+            self._refuse(fault)
+
+    def _put(self, form) -> None:
+        """Show a form in place of what is shown, and forget the offers: they come again later."""
+        self.form, self.said.value = form, ""
+        self.offers.children, self._slot.children = [], [form]
+        form.when_saved = self._list_anew
+        self._list_anew()
+
+    def _list_anew(self) -> None:
+        """List what can be opened, with what was saved a moment ago."""
+        chosen = self.choose.value
+        self.choose.options = self._choices()
+        if chosen in [value for _, value in self.choose.options]:
+            self.choose.value = chosen
+
+    def _refuse(self, fault: Exception) -> None:
+        self.said.value = as_html([Remark("fault", line) for line in str(fault).splitlines()])

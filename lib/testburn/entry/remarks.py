@@ -1,0 +1,171 @@
+"""Remarks: what is said beside a row while it is typed.
+
+Decides which typed cells cannot be, and which readings deserve a second look while the board still
+lies under the gauge: depths that cost less energy than wood allows, or far more (a slip of unit or
+decimal point), and readings of one swatch that lie too far apart. A remark never stops a save.
+
+Limits: energy per volume from `woods`. Readings that differ by more than a quarter of their mean,
+and by more than three gauge steps, are worth measuring again: our own judgement.
+"""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from testburn import energy
+from testburn.labbook import columns
+from testburn.entry.grid import (HEADER, LABELS, as_readings, cell, depth_mm, header_numbers, length_mm,
+                            number, short, shown, swatches_of, with_face)
+
+_SPREAD_OF_MEAN, _SPREAD_IN_STEPS = 0.25, 3
+
+
+@dataclass(frozen=True)
+class Remark:
+    """What is said beside a row; `weight` is fault, doubt or plain."""
+
+    weight: str
+    text: str
+
+
+def header_remark(typed: dict) -> Remark:
+    """Say how the line spacing was understood, or what in the header is no number."""
+    faults = [_cell_fault(column, HEADER[name], *text_read_unit)
+              for name, (column, *text_read_unit) in header_numbers(typed).items()]
+    if any(faults):
+        return Remark("fault", "; ".join(filter(None, faults)))
+    pitch = cell(*header_numbers(typed)["line_spacing"][1:])
+    if not pitch:
+        return Remark("plain", "")
+    return Remark("plain", f"Line spacing: {pitch:.4g} mm between lines, "
+                           f"{energy.lines_per_cm(pitch):.4g} lines per cm, "
+                           f"{energy.MM_PER_INCH / pitch:.4g} lines per inch")
+
+
+def row_remarks(typed: dict, place: int, limits: pd.Series | None) -> list[Remark]:
+    """Say what the row `place` of the grid amounts to, and what about it looks wrong.
+
+    Parameters
+    ----------
+    typed : dict
+    place : int
+        From 0.
+    limits : Series, optional
+        The species' row of `woods.volume_energy_limits`; without it energy is not judged.
+    """
+    swatch, both = swatches_of(typed)[place], with_face(typed)
+    if swatch.blank(both):
+        return []
+    unit, read = typed.get("depth_unit") or "mm", swatch.readings(both)
+    faults = [_cell_fault("speed_mm_s", LABELS["speed_mm_s"], swatch.speed),
+              _cell_fault("power_pct", LABELS["power_pct"], swatch.power)]
+    faults += [_cell_fault("depth_mm", f"Reading {reading}", texts, depth_mm, unit)
+               for reading, texts in read]
+    if any(faults):
+        return [Remark("fault", text) for text in faults if text]
+    depths = {reading: depth_mm(texts, unit) for reading, texts in read}
+    row = as_readings({**typed, "swatches": [typed["swatches"][place]]})
+    setting = row.iloc[0][["module_w", "power_pct", "speed_mm_s", "line_pitch_mm", "passes"]]
+    known = all(isinstance(value, float) and value > 0 for value in setting)
+    burned = energy.with_energy(setting.astype(float).to_frame().T).iloc[0] if known else None
+    doubts = []
+    if known and limits is not None:
+        doubts = _energy_doubts(depths, unit, burned["areal_dose_j_mm2"], limits)
+    doubts = doubts or _turned_doubt(read, unit) or _spread_doubt(depths, row["gauge_step_mm"][0])
+    return [Remark("doubt", text) for text in doubts] + _summary(depths, burned)
+
+
+def _cell_fault(column_name, label, text, read=number, *unit) -> str:
+    """Say why one typed cell cannot be, in the words and limits of its column; mostly nothing."""
+    column, said = columns.BY_NAME[column_name], f"{label} '{short(shown(text))}'"
+    try:
+        value = read(text, *unit)
+    except ValueError as wrong:
+        return f"{said}: {wrong}"
+    outside = value is not None and (
+        column.above is not None and value <= column.above
+        or column.at_least is not None and value < column.at_least
+        or column.at_most is not None and value > column.at_most)
+    return f"{said}: allowed is {column.allowed}" if outside else ""
+
+
+def _energy_doubts(depths, unit, dose_j_mm2, limits) -> list[str]:
+    """Say which depths cost less energy than wood allows, or far more, and what may be wrong."""
+    cost = {reading: energy.volume_energy(dose_j_mm2, depth_mm)
+            for reading, depth_mm in depths.items() if depth_mm}
+    deep = {reading: cost[reading] for reading in cost if cost[reading] < limits["warn_below"]}
+    flat = {reading: cost[reading] for reading in cost if cost[reading] > limits["warn_above"]}
+    found = []
+    if deep:
+        worst = min(deep, key=deep.get)
+        gives, limit = (("can give", limits["refuse_below"])
+                        if deep[worst] < limits["refuse_below"]
+                        else ("usually gives", limits["warn_below"]))
+        ask = "did you mean mm?" if unit == "inch" else "is the decimal point in its place?"
+        found.append(f"{_named(deep)}: {depths[worst]:.3g} mm at {deep[worst]:.2g} J/mm³ is "
+                     f"deeper than wood {gives} (from {limit:.2g} J/mm³): {ask}")
+    if flat:
+        worst = max(flat, key=flat.get)
+        in_inches = unit == "mm" and flat[worst] / energy.MM_PER_INCH >= limits["warn_below"]
+        ask = "did you mean inches?" if in_inches else "did the gauge reach the floor?"
+        found.append(f"{_named(flat)}: {depths[worst]:.3g} mm at {_two_digits(flat[worst])} J/mm³ is "
+                     "shallower than wood usually gives "
+                     f"(up to {limits['warn_above']:.2g} J/mm³): {ask}")
+    return found
+
+
+def _named(readings) -> str:
+    word = "Reading" if len(readings) == 1 else "Readings"
+    return f"{word} {', '.join(map(str, readings))}"
+
+
+def _turned_doubt(read, unit) -> list[str]:
+    """Say when the floor lies below the face in some readings and above it in others."""
+    signs = {reading: length_mm(texts[1], unit) > length_mm(texts[0], unit)
+             for reading, texts in read if len(texts) == 2}
+    fewer = min((True, False), key=list(signs.values()).count)
+    odd = [reading for reading, sign in signs.items() if sign is fewer]
+    return [f"{_named(odd)}: face and floor are the other way round than in the rest: "
+            "were they exchanged?"] if odd else []
+
+
+def _spread_doubt(depths, gauge_step) -> list[str]:
+    """Say when the readings of a swatch lie too far apart to be one floor."""
+    low, high = min(depths.values(), default=0), max(depths.values(), default=0)
+    mean = sum(depths.values()) / max(len(depths), 1)
+    step = gauge_step if isinstance(gauge_step, float) else 0
+    if high - low <= max(_SPREAD_OF_MEAN * mean, _SPREAD_IN_STEPS * step):
+        return []
+    return [f"The readings differ by {high - low:.3g} mm, {100 * (high - low) / mean:.0f} % of "
+            "their mean: measure again?"]
+
+
+def _summary(depths, burned) -> list[Remark]:
+    """Sum the row up: energy, mean depth in mm, spread."""
+    parts = []
+    if burned is not None:
+        parts = [f"{burned['line_energy_j_mm']:.3g} J/mm, {burned['areal_dose_j_mm2']:.3g} J/mm²"]
+    if depths:
+        parts.append(f"mean {sum(depths.values()) / len(depths):.3g} mm")
+    if len(depths) > 1:
+        parts.append(f"spread {max(depths.values()) - min(depths.values()):.2g} mm")
+    return [Remark("plain", "; ".join(parts))] if parts else []
+
+
+def twin_of(readings: pd.DataFrame, book: pd.DataFrame) -> str:
+    """Return the saved burn that holds exactly these depths, or nothing.
+
+    One board counted as two makes the lab book surer than it is.
+    """
+    def depths(rows: pd.DataFrame) -> list[float]:
+        return rows.sort_values(["speed_mm_s", "reading"])["depth_mm"].round(4).tolist()
+
+    kin = book[(book["species"] == readings["species"].iloc[0])
+               & (book["module_w"] == readings["module_w"].iloc[0])]
+    new = depths(readings)
+    return next((burn for burn, rows in kin.groupby("burn") if len(new) > 3 and depths(rows) == new), "")
+
+
+def _two_digits(number: float) -> str:
+    """Return two significant digits without a power of ten: 120, not 1.2e+02."""
+    return f"{float(f'{number:.2g}'):g}"

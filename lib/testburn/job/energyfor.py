@@ -1,0 +1,122 @@
+"""Energy for: the line energy that reaches a depth, with its limits, in numbers and in words.
+
+Decides by inverting the band of the prediction (`inverse`): from which energy a depth is in reach,
+and from which on it is sure. A limit that does not exist is said to be missing.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from testburn.job import inverse
+from testburn.depthfit.depths import NEXT, DepthFit
+from testburn.depthfit.group import LEVEL
+
+# How far past the highest energy burned a crossing is still looked for.
+_REACH = 10.0
+
+
+@dataclass(frozen=True)
+class EnergyFor:
+    """The line energy for a wanted depth: J/mm, NaN where a limit does not exist."""
+
+    depth_mm: float
+    best: float
+    lower: float
+    upper: float
+    level: float
+    kind: str
+    extrapolated: bool
+    words: str
+
+
+def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: float,
+                    line_pitch_mm: float | None = None, level: float = LEVEL,
+                    of: str = "reading", board: str = NEXT,
+                    wavelength_nm: float | None = None) -> EnergyFor:
+    """Return the line energy that reaches a depth, with calibration limits.
+
+    Parameters
+    ----------
+    fit : DepthFit
+    depth_mm : float
+        The wanted depth, above 0.
+    of, board
+        As in `DepthFit.predict`: whose depth the limits are for.
+
+    Returns
+    -------
+    EnergyFor
+        best: where the curve reaches the depth; lower: the energy below which the depth is out of
+        reach of the upper bound; upper: the energy from which even the lower bound has it; kind:
+        see `inverse.Limits`.
+
+    Raises
+    ------
+    ValueError
+        If the wanted depth is not above 0, or the curve never reaches it.
+    """
+    if not depth_mm > 0:
+        raise ValueError(f"A wanted depth of {depth_mm:g} mm makes no recess. Ask for more than 0.")
+    group = fit.group(species, module_w, wavelength_nm)
+    group.must_rise()
+    top = group.line_energy_of(_REACH * group.doses[1], line_pitch_mm)
+
+    def band(joules):
+        rows = fit.predict(species, module_w, joules, line_pitch_mm, level, of, board,
+                           group.wavelength_nm)
+        return (rows[name].to_numpy() for name in ("depth_mm", "lower_mm", "upper_mm"))
+
+    found = inverse.limits(lambda joules: tuple(band(joules)), depth_mm, top * 1e-9, top)
+    shallow, deep = group.readings["depth_mm"].min(), group.readings["depth_mm"].max()
+    if np.isnan(found.best):
+        raise ValueError(
+            f"{depth_mm:g} mm is out of reach for {group.name}: the readings span {shallow:g} to "
+            f"{deep:g} mm. Burn {'shallower' if found.kind == 'too shallow' else 'deeper'} "
+            "swatches, or ask for a depth in that range.")
+    outside = bool(fit.predictive(group, found.best, line_pitch_mm)[1][0])
+    # Where the upper bound has the depth at no energy at all, nothing is too little.
+    lower = 0.0 if found.kind == "no lower limit" else found.lower
+    return EnergyFor(depth_mm, found.best, lower, found.upper, level, found.kind, outside,
+                     _limits_in_words(found, level, outside, shallow, deep))
+
+
+def _limits_in_words(found, level, outside, shallow, deep) -> str:
+    share = f"at {100 * level:.7g} %"
+    said = f"{found.best:.3f} J/mm" + {
+        "finite": f", limits {found.lower:.3f} to {found.upper:.3f} J/mm {share}",
+        "no upper limit": f"; at least {found.lower:.3f} J/mm, but no energy is sure to reach it "
+                          f"{share}: depths scatter too much",
+        "no lower limit": f"; from {found.upper:.3f} J/mm on it is sure {share}, but any less may "
+                          "reach it too",
+        "no limit": f"; not attainable {share}: depths scatter too much to tell",
+    }[found.kind]
+    if outside:
+        said += f"; outside the readings ({shallow:g} to {deep:g} mm), burn there before you trust it"
+    return said
+
+
+def energy_needs(fit: DepthFit, depth_mm: float, line_pitch_mm: float) -> pd.DataFrame:
+    """Return the line energy for one depth in every species × module that reaches it.
+
+    Returns
+    -------
+    DataFrame
+        species, module_w, wavelength_nm, depth_mm, best_j_mm, lower_j_mm, upper_j_mm (NaN where no
+        limit exists), words, extrapolated.
+    """
+    rows = []
+    for group in fit.groups:
+        try:
+            need = line_energy_for(fit, group.species, group.module_w, depth_mm, line_pitch_mm,
+                                   wavelength_nm=group.wavelength_nm)
+        except ValueError:
+            continue
+        rows.append(dict(species=group.species, module_w=group.module_w,
+                         wavelength_nm=group.wavelength_nm, depth_mm=depth_mm, best_j_mm=need.best,
+                         lower_j_mm=need.lower, upper_j_mm=need.upper, words=need.words,
+                         extrapolated=need.extrapolated))
+    return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "depth_mm",
+                                       "best_j_mm", "lower_j_mm", "upper_j_mm", "words",
+                                       "extrapolated"])

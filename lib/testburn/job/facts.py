@@ -1,0 +1,158 @@
+"""Infill facts: what an infill's window rests on, each with where it comes from.
+
+Decides what stands in for anything the maker does not say: films, grits, flatness, movement, limits.
+A published value carries its source; a habit of the trade says "common practice, no source"; what
+the maker typed says so.
+
+Source: films from WOODWEB knowledge base, Wet mils, dry mils (2008); sanding from Woodworking
+Network, 7 August 2014, stock removal of a wide-belt machine; shrinkage from the Wood Handbook
+(FPL-GTR-190), table 4-3; least scatter of a floor after beech's roughness in Acta Facultatis Xylologiae
+Zvolen 61(1), 2019.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from numbers import Real
+from pathlib import Path
+
+import pandas as pd
+
+from testburn.job.infillfilm import Film, checked_span
+
+VARIANTS = ("shallow", "brush-filled", "sprayed")
+PRACTICE = "common practice, no source"
+TYPED = "typed by the maker"
+FILMS = "WOODWEB, Wet mils, dry mils (2008): 3 to 5 mil wet, 20 to 40 % solids by volume"
+SANDING = "Woodworking Network, 7 August 2014, wide-belt machine"
+HANDBOOK = "Wood Handbook (FPL-GTR-190), table 4-3"
+_MIL_MM = 0.0254
+# Wood taken off by one grit, in inch: least to clear the grit before it, and most.
+_GRITS_IN = {60: (0.015, 0.035), 80: (0.008, 0.024), 100: (0.006, 0.017), 120: (0.004, 0.010),
+             150: (0.002, 0.006), 180: (0.001, 0.004), 220: (0.0005, 0.002)}
+GRITS_MM = {grit: (25.4 * least, 25.4 * most) for grit, (least, most) in _GRITS_IN.items()}
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A value and where it comes from."""
+
+    value: object
+    source: str
+
+
+_USUAL_MM = (0.076, 0.127)
+_SOLIDS = (0.2, 0.4)
+_FACTS = {
+    "species": Fact(None, PRACTICE),
+    "shrinkage_pct": Fact(None, HANDBOOK),
+    "sealer": Fact(Film(1, _USUAL_MM, _SOLIDS, (0.0, 1.0)),
+                   FILMS + "; that half of it soaks in, give or take all: " + PRACTICE),
+    "hides_mm": Fact(0.05, PRACTICE), "least_step_mm": Fact(0.05, PRACTICE),
+    "grits": Fact((150, 180), SANDING + "; sand by hand? type sanded_mm from a pencil-marked step"),
+    "sanded_mm": Fact(None, ""), "flatness_mm": Fact(0.10, PRACTICE),
+    "moisture_change_pct": Fact(1.0, PRACTICE), "board_width_mm": Fact(150.0, PRACTICE),
+    "pith_mm": Fact(100.0, PRACTICE), "flat_sawn": Fact(True, PRACTICE),
+    "floor_sd_mm": Fact(0.03, PRACTICE), "gauge_mm": Fact(0.02, PRACTICE),
+    "least_floor_mm": Fact(None, PRACTICE), "depth_to_width": Fact(1.0, PRACTICE),
+    "char_mm": Fact(1.0, PRACTICE),
+}
+_BY_VARIANT = {
+    "shallow": {"colour": Fact(Film(2, _USUAL_MM, _SOLIDS), FILMS), "most_step_mm": Fact(0.5, PRACTICE)},
+    "brush-filled": {"colour": Fact(Film(3, (0.4, 0.6), (0.35, 0.5)), PRACTICE)},
+    "sprayed": {"colour": Fact(Film(4, (2.5 * _MIL_MM, 3.5 * _MIL_MM), _SOLIDS),
+                               FILMS + "; a light spray coat about 3 mil"),
+                "most_step_mm": Fact(0.8, PRACTICE)},
+}
+# Smallest and largest that make sense, so that a slip of the unit is caught.
+_LIMITS = {"board_thickness_mm": (1, 200), "narrowest_stroke_mm": (0.05, 500), "hides_mm": (0, 1),
+           "least_step_mm": (0, 2), "most_step_mm": (0.05, 20), "flatness_mm": (0, 3),
+           "moisture_change_pct": (0, 15), "board_width_mm": (5, 1000), "pith_mm": (5, 2000),
+           "floor_sd_mm": (0, 0.5), "gauge_mm": (0, 0.5), "least_floor_mm": (0, 200),
+           "depth_to_width": (0.1, 20), "char_mm": (0.05, 50)}
+
+
+def facts(variant: str, given: dict) -> dict[str, Fact]:
+    """Return every fact of a window: what the maker typed, or what stands in for it.
+
+    Raises
+    ------
+    ValueError
+        An unknown variant or name, a value out of its limits, grits that no chart knows.
+    """
+    if variant not in VARIANTS:
+        raise ValueError(f"An infill {variant!r} is unknown. Use one of: {', '.join(VARIANTS)}.")
+    known = _FACTS | _BY_VARIANT[variant] | {"board_thickness_mm": None, "narrowest_stroke_mm": None}
+    if strange := sorted(set(given) - set(known)):
+        raise ValueError(f"A {variant} window has no {', '.join(strange)}. Known are: "
+                         f"{', '.join(sorted(known))}.")
+    for name, value in given.items():
+        if value is not None:
+            _check(name, value)
+    return {name: Fact(given[name], TYPED) if given.get(name) is not None else default
+            for name, default in known.items()}
+
+
+def defaults(variant: str) -> pd.DataFrame:
+    """Return what stands in for anything not typed: name, value, source."""
+    return assumed(facts(variant, {"board_thickness_mm": 20, "narrowest_stroke_mm": 2}))
+
+
+def assumed(known: dict[str, Fact]) -> pd.DataFrame:
+    """Return which of a window's facts nobody typed: name, value, source."""
+    return pd.DataFrame([{"name": name, "value": _said(name, fact.value), "source": fact.source}
+                         for name, fact in known.items() if fact.source not in (TYPED, "")],
+                        columns=["name", "value", "source"])
+
+
+def _said(name: str, value) -> str:
+    """Return a stand-in as one would say it."""
+    return value.words if isinstance(value, Film) else str(value) if value is not None else {
+        "species": "not said: the wood that cups most in the table",
+        "shrinkage_pct": "of the species: shrinkage.csv",
+        "least_floor_mm": "half the board, and no less than 3 mm"}[name]
+
+
+@cache
+def _shrinkages() -> pd.DataFrame:
+    return pd.read_csv(Path(__file__).with_name("shrinkage.csv"), encoding="utf-8", index_col="species")
+
+
+def shrinkage(species: str | None) -> Fact:
+    """Return shrinkage from green to oven-dry, (radial, tangential) in percent, by species.
+
+    Where the table lacks the species, that of the wood in it that cups most, and the source says so.
+    """
+    table = _shrinkages()
+    known = species in table.index
+    named = species if known else (table["tangential_pct"] - table["radial_pct"]).idxmax()
+    row = table.loc[named]
+    source = f"{HANDBOOK}, {named}, {row['obtained']}"
+    if not known:
+        source += (f"; {species or 'no species'} is not in our table: counted as the wood that cups "
+                   "most in it")
+    return Fact((float(row["radial_pct"]), float(row["tangential_pct"])), source)
+
+
+def _check(name: str, value) -> None:
+    """Refuse a value that cannot be."""
+    if name in _LIMITS:
+        low, high = _LIMITS[name]
+        if isinstance(value, bool) or not isinstance(value, Real) or not low <= value <= high:
+            raise ValueError(f"{name} is {value!r}. Give a number from {low:g} to {high:g}"
+                             f"{' mm' * name.endswith('_mm')}.")
+    elif name in ("sealer", "colour") and not isinstance(value, Film):
+        raise ValueError(f"{name} is {value!r}. Give e.g. infill.Film(coats=2, wet_mm=(0.08, 0.12), "
+                         "solids=(0.3, 0.4)).")
+    elif name == "sanded_mm":
+        checked_span(name, value, 3, "mm")
+    elif name == "shrinkage_pct":
+        checked_span(name, value, 30, "% (radial, tangential)")
+    elif name == "flat_sawn" and not isinstance(value, bool):
+        raise ValueError(f"flat_sawn is {value!r}. Give true or false.")
+    elif name == "species" and not isinstance(value, str):
+        raise ValueError(f"species is {value!r}. Give its name, e.g. white oak.")
+    elif name == "grits":
+        listed = isinstance(value, (tuple, list)) and all(isinstance(grit, int) for grit in value)
+        if not listed or not value or list(value) != sorted(set(value)) or not set(value) <= set(GRITS_MM):
+            raise ValueError(f"The grits {value} are not in the chart. Give, from coarse to fine, "
+                             f"some of {', '.join(map(str, GRITS_MM))}; or type sanded_mm=(from, to).")

@@ -1,0 +1,89 @@
+"""Promise: what a card says of a recess before it is burned, kept so that it can be held to it later.
+
+Decides what has to be written down, so that a finished job can be judged when the fit it came from
+is long gone: the depth expected, and each part of what the recess may be off by. The parts are kept
+apart because they are shared by different things: the error of the curve by every job of its card,
+the board's deviation by every recess on that board, the rest by nobody. On a named board the first
+two are one number, `board_sd`, so that nothing counts twice. Numbers keep six significant digits:
+more differ between machines, and no gauge tells them.
+"""
+
+import numpy as np
+import pandas as pd
+
+from testburn.labbook import columns
+from testburn.depthfit.depths import NEXT, DepthFit
+
+COLUMNS = ("card", "readings_mark", "board", "species", "module_w", "wavelength_nm", "power_pct",
+           "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm", "aim_mm", "at_least_mm",
+           "at_most_mm", "expected_mm", "curve_sd", "board_sd", "swatch_sd", "reading_sd",
+           "gauge_sd_mm", "df", "invented")
+_SETTING = ("species", "module_w", "wavelength_nm", "power_pct", "speed_mm_s", "line_pitch_mm",
+            "passes", "line_energy_j_mm")
+_DIGITS = 6
+
+
+def of(fit: DepthFit, choices: pd.DataFrame, board: str = NEXT,
+       window=None) -> pd.DataFrame:
+    """Return what a fit promises of each setting, one row a row of `choices`.
+
+    Parameters
+    ----------
+    fit : DepthFit
+    choices : DataFrame
+        From `settings.choose`, `settings.steps` or `settings.for_card`; `aim_mm` is taken over
+        where it is there.
+    board : "next" or a board's id
+        The board that is promised for; one that was burned or proved is promised more closely.
+    window : mapping or row with at_least_mm and at_most_mm, optional
+        The depth window that the settings were chosen for; of a table its first row.
+
+    Returns
+    -------
+    DataFrame
+        `COLUMNS`. expected_mm is the depth of the recess; curve_sd, board_sd, swatch_sd and
+        reading_sd are shares of it, gauge_sd_mm is in mm; df belongs to the depth of the recess.
+        aim_mm, at_least_mm and at_most_mm are NaN where there is none.
+
+    Raises
+    ------
+    LookupError
+        If a setting's species × module, or the board, is not in the fit.
+    """
+    rows = choices.reset_index(drop=True)
+    scatter = fit.components.set_index("component")["sd"]
+    if isinstance(window, pd.DataFrame):
+        window = window.iloc[0]
+    ends = {name: np.nan if window is None else float(window[name])
+            for name in ("at_least_mm", "at_most_mm")}
+    promised = rows.loc[:, list(_SETTING)].assign(
+        card=fit.fingerprint, readings_mark=fit.readings_mark, board=board,
+        aim_mm=rows.get("aim_mm", np.nan), **ends,
+        swatch_sd=scatter["swatch"], reading_sd=scatter["reading"],
+        gauge_sd_mm=scatter["gauge"], invented="yes" if fit.invented else "")
+    # Settings of one group and pitch are predicted at once.
+    parts = [_expected(fit, part, board, float(scatter["board"]), *key)
+             for key, part in rows.groupby([*columns.GROUP_KEY, "line_pitch_mm"], sort=False)]
+    expected = pd.concat(parts) if parts else pd.DataFrame(
+        columns=["expected_mm", "curve_sd", "board_sd", "df"], dtype=float)
+    return promised.join(expected)[list(COLUMNS)].transform(_shortened)
+
+
+def _expected(fit, part, board, free_board_sd, species, module_w, wavelength_nm,
+              line_pitch_mm) -> pd.DataFrame:
+    """Return the expected depth, and how far curve and board may be off, of settings of one group."""
+    group = fit.group(species, module_w, wavelength_nm)
+    joules = part["line_energy_j_mm"].to_numpy(float)
+    mean, recess = (fit.predictive(group, joules, line_pitch_mm, kind, board)[0]
+                    for kind in ("mean", "swatch"))
+    free = board == NEXT
+    return pd.DataFrame({
+        "expected_mm": recess.depth_mm, "curve_sd": mean.relative_sd if free else 0.0,
+        "board_sd": free_board_sd if free else mean.relative_sd, "df": recess.df}, index=part.index)
+
+
+def _shortened(cells: pd.Series) -> pd.Series:
+    """Return numbers to six significant digits; other cells as they are."""
+    if not pd.api.types.is_float_dtype(cells):
+        return cells
+    return cells.map(lambda value: float(f"{value:.{_DIGITS}g}"))

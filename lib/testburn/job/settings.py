@@ -1,0 +1,288 @@
+"""Settings: which settings land inside a depth window, and which of them is the fastest.
+
+Decides by the prediction itself, backwards: the energy for a depth by inverting its band
+(`energyfor`), the chance to land inside a window from the same distribution that draws the band.
+"""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from testburn import energy
+from testburn.sweep import sweeps as sweep
+from testburn.depthfit.depths import NEXT, DepthFit
+from testburn.depthfit.group import LEVEL, GroupFit
+from testburn.job.energyfor import EnergyFor, energy_needs, line_energy_for
+from testburn.labbook.machine import Machine
+
+if TYPE_CHECKING:
+    from testburn.sweep.artwork import Artwork
+
+__all__ = ["EnergyFor", "Machine", "advice", "by_speed", "chance_inside", "choose", "energy_needs",
+           "for_card", "left_off", "line_energy_for", "proof", "round_depths", "steps"]
+
+CARD_AREA_MM2 = 1000.0
+# Minutes depend on how long a line is. Without the artwork, lines of a sign's usual width are taken.
+LINE_LENGTH_MM = 100.0
+GOOD_CHANCE = 0.80
+_ROUND_MM = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
+_MOST_STEPS = 8
+_A_PROOF = "(a proof)"
+_FARTHEST_MISS = 0.05
+
+
+def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_most_mm: float,
+           machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2, board: str = NEXT,
+           chance: float = GOOD_CHANCE, wavelength_nm: float | None = None,
+           artwork: "Artwork | None" = None) -> pd.DataFrame:
+    """Return the settings that land inside a depth window, fastest first.
+
+    For each power, pitch and number of passes: of the speeds whose chance to land inside reaches
+    `chance` the one that takes the fewest minutes, or else the speed with the best chance there is.
+
+    Parameters
+    ----------
+    at_least_mm, at_most_mm : float
+        The window, 0 < at_least_mm < at_most_mm.
+    area_mm2 : float
+        Area to engrave; without artwork, minutes are those of a block with lines 100 mm long.
+    chance : float
+        Wanted chance that the recess on that board lies inside the window.
+    artwork : Artwork, optional
+        The drawing to engrave: minutes are then its own, swept in the fastest `way`.
+
+    Returns
+    -------
+    DataFrame
+        species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
+        line_energy_j_mm, depth_mm, lower_mm, upper_mm and level (of a single reading),
+        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes, way and
+        turns_counted (with artwork), extrapolated.
+
+    Raises
+    ------
+    ValueError
+        If the window is not one.
+    """
+    if not 0 < at_least_mm < at_most_mm:
+        raise ValueError(f"The window {at_least_mm:g} to {at_most_mm:g} mm is not one. "
+                         "Give a least depth above 0 and a greater largest depth.")
+    group = fit.group(species, module_w, wavelength_nm)
+    group.must_rise()
+    found, timed = [], _clock(area_mm2, machine, artwork)
+    for tried in _combinations(group, machine):
+        options = timed(_predicted(fit, group, machine.speeds(), *tried, board))
+        options["chance_inside"] = chance_inside(fit, group, options, at_least_mm, at_most_mm, board)
+        options["chance_shallow"] = chance_inside(fit, group, options, -np.inf, at_least_mm, board)
+        options["good"] = options["chance_inside"] >= chance
+        good = options[options["good"]]
+        pick = good["minutes"].idxmin() if len(good) else options["chance_inside"].idxmax()
+        found.append(options.loc[[pick]])
+    table = pd.concat(found, ignore_index=True)
+    # Settings that reach the wanted chance come first, however slow: the others are no answer.
+    # Then those inside the burns: the band of the others does not know what it does not know.
+    return table.sort_values(["good", "extrapolated", "minutes"], ascending=[False, True, True],
+                             ignore_index=True)
+
+
+def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
+             machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2,
+             board: str = NEXT, artwork: "Artwork | None" = None) -> pd.DataFrame:
+    """Return every speed at a choice's power, pitch and passes, with its chance and minutes.
+
+    Only speeds whose depth lies between half the window's floor and twice its ceiling are kept.
+    """
+    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
+    options = _predicted(fit, group, machine.speeds(), choice["power_pct"],
+                         choice["line_pitch_mm"], choice["passes"], board)
+    options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
+    if options.empty:
+        raise ValueError(f"At {choice['power_pct']:g} % and {choice['line_pitch_mm']:g} mm between "
+                         f"lines no speed of this machine comes near {at_least_mm:g} to "
+                         f"{at_most_mm:g} mm.")
+    return _clock(area_mm2, machine, artwork)(options).assign(
+        chance_inside=chance_inside(fit, group, options, at_least_mm, at_most_mm, board))
+
+
+def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
+           wanted: float = GOOD_CHANCE, board: str = NEXT) -> str:
+    """Say in words how sure the choice is, and what would make it surer."""
+    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
+    said = (f"{choice['speed_mm_s']:g} mm/s at {choice['power_pct']:g} %: "
+            f"{100 * choice['chance_inside']:.0f} % chance to land between {at_least_mm:.3g} and "
+            f"{at_most_mm:.3g} mm")
+    if choice["chance_inside"] >= wanted:
+        return said + "."
+    row = choice.to_frame().T
+    step = float(group.readings["gauge_step_mm"].median())
+    helps = []
+    if board == NEXT and choice["depth_mm"] > step:
+        expected = proof(choice, _A_PROOF, [choice["depth_mm"]] * 3, step)
+        surer = chance_inside(fit.proved(expected), group, row.astype({"line_energy_j_mm": float}),
+                              at_least_mm, at_most_mm, _A_PROOF)[0]
+        helps.append(f"a proof swatch that comes out as predicted would make it {100 * surer:.0f} %")
+    if group.boards < 5:
+        helps.append(f"another board ({group.boards} so far) narrows the curve")
+    helps.append("a wider window takes more boards in")
+    return (f"{said}; {100 * wanted:g} % was wanted and no setting has it. What would help: "
+            + "; ".join(helps) + ".")
+
+
+def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,
+          swatch: str = "1", invented: bool = False) -> pd.DataFrame:
+    """Return the readings of a proof swatch burned with a choice on a board, for `fit.proved`.
+
+    Where they are invented, everything made from them says so.
+    """
+    head = {name: choice[name] for name in ("species", "module_w", "wavelength_nm", "power_pct",
+                                            "speed_mm_s", "line_pitch_mm", "passes")}
+    return pd.DataFrame([head | {"burn": f"proof {board}", "board": board, "swatch": swatch,
+                                 "reading": number, "depth_mm": float(depth),
+                                 "gauge_step_mm": gauge_step_mm,
+                                 "invented": "yes" if invented else ""}
+                         for number, depth in enumerate(depths_mm, start=1)])
+
+
+def chance_inside(fit: DepthFit, group: GroupFit, options: pd.DataFrame, at_least_mm: float,
+                  at_most_mm: float, board: str = NEXT) -> np.ndarray:
+    """Return the chance that a recess burned with each setting lies in the window.
+
+    Parameters
+    ----------
+    options : DataFrame
+        Rows with line_energy_j_mm and one line_pitch_mm.
+    """
+    spread, _ = fit.predictive(group, options["line_energy_j_mm"].to_numpy(),
+                               options["line_pitch_mm"].iloc[0], "swatch", board)
+    return spread.chance_inside(at_least_mm, at_most_mm)
+
+
+def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Machine = Machine(),
+          wavelength_nm: float | None = None, board: str = NEXT) -> pd.DataFrame:
+    """Return, for each wanted depth, the fastest setting whose predicted depth is nearest to it.
+
+    These are the rows of a settings card: `aim_mm`, the columns of `choose` (chance_inside is
+    NaN, as a step has no window) and minutes_per_10cm2. A depth that no setting of the machine
+    comes within a twentieth of has no row.
+    """
+    group = fit.group(species, module_w, wavelength_nm)
+    rows = []
+    for aim in depths_mm:
+        tried = [_nearest(fit, group, machine, aim, *one, board)
+                 for one in _combinations(group, machine)]
+        table = _clock(CARD_AREA_MM2, machine)(pd.concat(tried, ignore_index=True))
+        # A setting more than a hundredth of the aim off is no match for one that is nearer.
+        miss = ((table["depth_mm"] - aim).abs() / aim).clip(lower=0.01).round(2)
+        table = table.assign(aim_mm=aim, miss=miss)[miss <= _FARTHEST_MISS]
+        # What was burned comes before what was not, however well that fits.
+        rows.append(table.sort_values(["extrapolated", "miss", "minutes"]).head(1))
+    table = pd.concat(rows, ignore_index=True)
+    return table.drop(columns="miss").rename(columns={"minutes": "minutes_per_10cm2"}).assign(
+        chance_inside=np.nan)
+
+
+def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> pd.DataFrame:
+    """Return the steps of every species × module of the fit, at round depths it was burned to.
+
+    A group whose curve does not clearly rise has none; `left_off` says which and why.
+
+    Raises
+    ------
+    ValueError
+        If no group has any.
+    """
+    table = pd.concat([
+        steps(fit, group.species, group.module_w, round_depths(group), machine,
+              group.wavelength_nm, board) for group in fit.groups if group.rises],
+        ignore_index=True) if any(group.rises for group in fit.groups) else pd.DataFrame()
+    if table.empty:
+        raise ValueError("There is nothing to put on a card: " + left_off(fit, table))
+    return table
+
+
+def fast_and_sure(*asked, each: int = 2, **more) -> pd.DataFrame:
+    """Return the fastest settings that are good enough, and then the fastest that are 95 % sure.
+
+    Takes what `choose` takes, without its chance; `each` is how many of either kind.
+    """
+    found = pd.concat([choose(*asked, **more, chance=chance).head(each) for chance in (GOOD_CHANCE, 0.95)])
+    return found.drop_duplicates(["power_pct", "speed_mm_s", "line_pitch_mm", "passes"], ignore_index=True)
+
+
+def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:
+    """Return choices as the rows of a job's own card: what they aim at is the depth they have."""
+    return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=artwork.name,
+                          minutes_per_10cm2=choices["minutes"] / artwork.area_mm2 * CARD_AREA_MM2)
+
+
+def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:
+    """Say which species × module have no row on the card, and why; or nothing."""
+    on = set() if card_rows.empty else set(
+        card_rows[["species", "module_w", "wavelength_nm"]].itertuples(index=False, name=None))
+    said = [f"{group.name} ("
+            + ("its depths do not clearly rise with energy; look at its readings" if not group.rises
+               else "none of its depths is within this machine's speeds") + ")"
+            for group in fit.groups
+            if (group.species, group.module_w, group.wavelength_nm) not in on]
+    said += [f"{row.species}, {row.module_w:g} W at {row.wavelength_nm:g} nm ({row.why})"
+             for row in fit.left_out.itertuples()]
+    return "; ".join(said)
+
+
+def round_depths(group: GroupFit) -> list[float]:
+    """Return up to eight round depths in mm that the group's curve reaches inside its readings."""
+    low, high = group.mean(np.array(group.doses))
+    inside = [depth for depth in _ROUND_MM if low <= depth <= high]
+    while len(inside) > _MOST_STEPS:
+        inside = inside[1:]
+    return inside or [round(float(low + high) / 2, 2)]
+
+
+def _combinations(group, machine) -> list[tuple[float, float, int]]:
+    """Return the power, pitch and passes to try; what was burned where the machine says nothing."""
+    burned = group.readings
+    powers = machine.powers_pct or sorted(burned["power_pct"].unique())
+    pitches = machine.line_pitches_mm or group.line_pitches_mm
+    passes = machine.passes or sorted(burned["passes"].unique())
+    return [(power, pitch, times) for power in powers for pitch in pitches for times in passes]
+
+
+def _predicted(fit, group, speeds, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
+    """Predict one power, pitch and number of passes at each speed."""
+    joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
+    band = fit.predict(group.species, group.module_w, joules, line_pitch_mm, board=board,
+                       wavelength_nm=group.wavelength_nm)
+    burned = group.readings
+    strange = (not burned["passes"].eq(passes).any()
+               or not burned["power_pct"].min() <= power_pct <= burned["power_pct"].max())
+    return band.assign(species=group.species, module_w=group.module_w,
+                       wavelength_nm=group.wavelength_nm, power_pct=power_pct, speed_mm_s=speeds,
+                       line_pitch_mm=line_pitch_mm, passes=passes, level=LEVEL,
+                       extrapolated=band["extrapolated"] | strange)
+
+
+def _nearest(fit, group, machine, aim_mm, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
+    """Return the one speed whose predicted depth is nearest to the aim."""
+    options = _predicted(fit, group, machine.speeds(), power_pct, line_pitch_mm, passes, board)
+    return options.loc[[(options["depth_mm"] - aim_mm).abs().idxmin()]]
+
+
+def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataFrame]:
+    """Return what adds minutes to settings: of the artwork, or of a block with lines 100 mm long."""
+    if artwork is None:
+        return lambda options: options.assign(minutes=sweep.minutes(
+            LINE_LENGTH_MM, area_mm2 / LINE_LENGTH_MM, options["speed_mm_s"],
+            options["line_pitch_mm"], options["passes"], machine.acceleration_mm_s2,
+            machine.turn_overhead_s))
+    plans = {}
+
+    def timed(options):
+        # The drawing is cut into lines once a pitch, whatever the powers and passes.
+        pitch, speeds = options["line_pitch_mm"].iloc[0], options["speed_mm_s"].to_numpy()
+        plan = plans.get(pitch) or plans.setdefault(pitch, sweep.plan(artwork, pitch, machine))
+        return options.assign(minutes=plan.fastest_minutes(speeds, options["passes"].iloc[0]),
+                              way=plan.ways_at(speeds),
+                              turns_counted=machine.acceleration_mm_s2 is not None)
+    return timed

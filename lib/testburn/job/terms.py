@@ -1,0 +1,145 @@
+"""Infill terms: what takes depth away between the burn and the finished face.
+
+Decides each part of the least depth of a recess, with a standard uncertainty beside it. Depth is
+counted from the burned face to the recess floor. Sealer lies on the floor; sanding lowers the face,
+more so where the board is not flat or has cupped since the burn; what must be left then is a least
+thickness of colour (brush-filled), or the colour's film and a least step above it (shallow, sprayed).
+
+Cup: wood that shrinks by R along the radius and by T along the rings closes or opens the angle that
+rings make about the pith by T - R. A flat-sawn face at distance p from the pith, w wide, rises or falls
+at its edges by (w/2) · atan((w/2)/p) · (T - R), to first order. An estimate: real boards are uneven and
+partly held flat.
+
+Movement per 1 % of moisture is total shrinkage over 30: wood moves in proportion below fibre saturation,
+at about 30 % (Wood Handbook, FPL-GTR-190, chapter 4: S = S0 · (30 - M) / 30).
+"""
+
+from dataclasses import dataclass
+from math import atan, sqrt
+
+from testburn.job import facts as infillfacts, infillfilm
+from testburn.job.facts import PRACTICE, TYPED, Fact
+
+FIBRE_SATURATION_PCT = 30.0
+# A straightedge with feeler gauges tells steps of 0.05 mm.
+_FEELER_STEP_MM = 0.05
+
+
+@dataclass(frozen=True)
+class Term:
+    """One part of the least depth, or one bound of the largest. `remedy` makes it milder."""
+
+    name: str
+    mm: float
+    uncertainty_mm: float
+    source: str
+    what: str
+    remedy: str
+
+
+def movement_share(shrinkage_pct: float, moisture_change_pct: float) -> float:
+    """Return by what share wood moves when its moisture changes by so many percent."""
+    return shrinkage_pct / 100 * moisture_change_pct / FIBRE_SATURATION_PCT
+
+
+def cup_mm(board_width_mm: float, pith_mm: float, radial_pct: float, tangential_pct: float,
+           moisture_change_pct: float) -> float:
+    """Return how far the edges of a flat-sawn face rise or fall, in mm; see the module's words.
+
+    Parameters
+    ----------
+    board_width_mm : float
+    pith_mm : float
+        From the face to the pith (the middle of the rings on the end grain), along their axis.
+    radial_pct, tangential_pct : float
+        Total shrinkage, green to oven-dry.
+    moisture_change_pct : float
+    """
+    half = board_width_mm / 2
+    return half * atan(half / pith_mm) * abs(movement_share(tangential_pct - radial_pct, moisture_change_pct))
+
+
+def sanded(facts: dict[str, Fact]) -> list[Term]:
+    """Return what sanding takes off the wood: as the maker measured it, or one term a grit."""
+    typed, fewer = facts["sanded_mm"].value, "fewer or finer grits"
+    if typed is not None:
+        return [Term("sanding", infillfilm.middle(typed), infillfilm.spread(typed), TYPED,
+                     f"{typed[0]:g} to {typed[1]:g} mm of wood off the face", fewer)]
+    spans = [(grit, infillfacts.GRITS_MM[grit]) for grit in facts["grits"].value]
+    # Which grits is the maker's word; what they take off stays the chart's.
+    grits = facts["grits"].source
+    source = f"{infillfacts.SANDING}; grits {grits}" if grits == TYPED else grits
+    return [Term(f"sanding, {grit} grit", infillfilm.middle(span), infillfilm.spread(span),
+                 source,
+                 f"{span[0]:.3f} to {span[1]:.3f} mm: least to clear the scratches before it, and most", fewer)
+            for grit, span in spans]
+
+
+def film(name: str, fact: Fact, remedy: str) -> Term:
+    """Return a dry film as a term."""
+    return Term(name, fact.value.dry_mm, fact.value.uncertainty_mm, fact.source, fact.value.words, remedy)
+
+
+def errors(facts: dict[str, Fact]) -> list[Term]:
+    """Return what floor and gauge may be off; neither has a direction."""
+    return [
+        Term("floor", 0.0, facts["floor_sd_mm"].value, facts["floor_sd_mm"].source,
+             "high and low spots of one recess's floor about its mean depth (sd of the readings in it)",
+             "a flatter floor: finer line pitch, char brushed out"),
+        Term("gauge", 0.0, facts["gauge_mm"].value, facts["gauge_mm"].source,
+             "what the gauge may be off in all readings alike: zero, foot, needle",
+             "a gauge checked against a step you know")]
+
+
+def _cup(facts) -> list[Term]:
+    """Return what cupping adds to the sanding, and how much the recess's own depth moves."""
+    typed, named = facts["shrinkage_pct"], infillfacts.shrinkage(facts["species"].value)
+    shrinks = typed if typed.value is not None else named
+    (radial, tangential), change = shrinks.value, facts["moisture_change_pct"]
+    flat, width, pith = (facts[name].value for name in ("flat_sawn", "board_width_mm", "pith_mm"))
+    high = cup_mm(width, pith, radial, tangential, change.value) if flat else 0.0
+    cut = (f"flat-sawn, {width:g} mm wide, {pith:g} mm from the pith" if flat
+           else "quarter-sawn: hardly cups")
+    what = (f"0 to {high:.3f} mm off the high places: {cut}, moisture up to {change.value:g} % other than "
+            f"at the burn, shrinkage {radial:g} % radial, {tangential:g} % tangential. An estimate")
+    through = movement_share(radial if flat else tangential, change.value) * facts["char_mm"].value
+    source = f"{shrinks.source}; board and moisture: {_where(facts)}"
+    steady = "keep the board at one humidity from burning to sanding"
+    return [
+        Term("cup", high / 2, infillfilm.spread((0, high)), source, what,
+             f"{steady}; a narrower or quarter-sawn board"),
+        Term("own movement", 0.0, infillfilm.spread((-through, through)), source,
+             f"a recess {facts['char_mm'].value:g} mm deep swells or shrinks by up to {through:.4f} mm", steady)]
+
+
+def _where(facts) -> str:
+    """Return where the board's figures come from: typed, all of them, or which are not."""
+    names = ("board_width_mm", "pith_mm", "flat_sawn", "moisture_change_pct")
+    assumed = [name for name in names if facts[name].source != TYPED]
+    return f"{', '.join(assumed)} {PRACTICE}" if assumed else TYPED
+
+
+def least(variant: str, facts: dict[str, Fact]) -> list[Term]:
+    """Return every part of the least depth of a recess."""
+    flatness = facts["flatness_mm"]
+    parts = [film("sealer", facts["sealer"], "fewer or thinner coats of sealer")]
+    if variant == "brush-filled":
+        hides = facts["hides_mm"]
+        parts.append(Term("colour left", hides.value, 0.0, hides.source,
+                          "least thickness of dry colour that hides the floor", "a colour that hides better"))
+    else:
+        step = facts["least_step_mm"]
+        parts += [film("colour", facts["colour"], "fewer or thinner coats of colour"),
+                  Term("step", step.value, 0.0, step.source,
+                       "the colour stays this far below the sanded face, out of the paper's reach",
+                       "a harder sanding block, so that a smaller step will do")]
+    return [*parts, *sanded(facts),
+            Term("flatness", flatness.value, infillfilm.spread((0, _FEELER_STEP_MM)), flatness.source,
+                 "gap under a straightedge: high places are sanded this much deeper until low ones are clean",
+                 "a flatter board: plane it before burning"),
+            *_cup(facts), *errors(facts)]
+
+
+def combined(terms: list[Term]) -> float:
+    """Return the standard uncertainty of the terms' sum (JCGM 100:2008, 5.1.2, eq. 10)."""
+    return sqrt(sum(term.uncertainty_mm**2 for term in terms))

@@ -1,0 +1,298 @@
+"""Lab book: the folder that keeps readings.
+
+Decides how readings are kept: a lab book is a folder with burns/ (one CSV file a burn), woods.csv,
+strikes.csv and datapackage.json. What is read or saved passes `check` first. Nothing is deleted: a
+strike takes a reading out of the fits, with the maker's reason, and leaves the reading where it is;
+a correction leaves the burn as it was in history/.
+"""
+
+import csv
+import datetime
+import hashlib
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from testburn.labbook import columns, csvfile, files as safekeeping, strikes, woods
+from testburn.labbook.csvfile import Problem
+from testburn.labbook.readings import ReadingsError, as_text, burn_name_fault, check, checked, fault
+from testburn.labbook.files import NotWritten
+
+__all__ = ["NotWritten", "ReadingsError", "check", "correct", "read", "save", "strike", "version"]
+
+STRIKE_COLUMNS = strikes.COLUMNS
+
+
+def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
+    """Return the readings of a lab book, a folder of burns, or one burn file.
+
+    Parameters
+    ----------
+    path : path
+        The lab book (holds burns/), its burns folder, or one CSV file.
+    today : date, optional
+        The day after which a burn lies in the future; the computer's day by default.
+
+    Returns
+    -------
+    DataFrame
+        Typed rows (see `check`) plus `struck_because`: the maker's reason, or empty.
+
+    Raises
+    ------
+    ReadingsError
+        With every fault of every file.
+    FileNotFoundError
+        If there is nothing at `path`.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise FileNotFoundError(f"There is no lab book or burn at {path}. Check the folder's name.")
+    book, burns = _places(path)
+    if path.is_dir() and burns == path and (path / "woods.csv").exists():
+        raise FileNotFoundError(f"The lab book {path} has no folder named burns. Make one in it "
+                                "and put the burns there.")
+    files = [path] if not path.is_dir() else _burn_files(burns)
+    text, problems = csvfile.read_files(files, columns.REQUIRED, "burn")
+    readings, faults = checked(text, _known_species(book), today)
+    struck, strike_faults = strikes.read(book / "strikes.csv")
+    problems += faults + _foreign_burns(text) + strike_faults
+    if not problems and not path.is_file():
+        problems = strikes.idle(readings, struck)
+    if problems:
+        raise ReadingsError(problems)
+    return strikes.applied(readings, struck)
+
+
+def save(frame: pd.DataFrame, folder: str | Path, species=None) -> Path:
+    """Write one burn to `folder`/<burn>.csv, whole or not at all, and return the file's path.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The readings of one burn; they pass `check` first.
+    folder : path
+        The burns folder of a lab book (or the lab book itself).
+    species : iterable of str, optional
+        Allowed species; those of the lab book's woods.csv by default.
+
+    Raises
+    ------
+    ReadingsError
+        If a reading is at fault, or the frame holds another number of burns than one.
+    FileExistsError
+        If that burn is already there: a saved burn is never overwritten.
+    """
+    book, folder = _places(Path(folder))
+    readings, burn = _one_burn(frame, book, species)
+    target = folder / f"{burn}.csv"
+    with safekeeping.locked(book):
+        there = _same_name(folder, target.name)
+        try:
+            if there is None:
+                safekeeping.add_whole(book, target, _csv_bytes(readings))
+                return target
+        except FileExistsError:
+            there = target
+    raise FileExistsError(
+        f"{there.name} is already in the lab book. To correct it, choose it under Open in the "
+        f"notebook that enters readings, or edit {there.resolve()}. Only a burn that is not "
+        "in there yet needs another id.")
+
+
+def version(folder: str | Path, burn: str) -> str:
+    """Return sixteen hex digits that any change to the saved burn's file would change.
+
+    Raises
+    ------
+    FileNotFoundError
+        If the lab book has no such burn.
+    """
+    return _fingerprint(_saved(_places(Path(folder))[1], burn).read_bytes())
+
+
+def correct(frame: pd.DataFrame, folder: str | Path, seen: str, species=None) -> Path:
+    """Replace a saved burn, whole or not at all; the burn as it was stays in history/<burn>/.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        All readings of the burn as they should be; they pass `check` first.
+    folder : path
+        The lab book, or its burns folder.
+    seen : str
+        `version` of the burn that was corrected. What nobody has seen is not overwritten.
+    species : iterable of str, optional
+        Allowed species; those of the lab book's woods.csv by default.
+
+    Raises
+    ------
+    ReadingsError
+        If a reading is at fault, a struck reading is gone, or it is not one burn.
+    FileNotFoundError
+        If the lab book has no such burn.
+    NotWritten
+        If the file changed since `seen`, is open in a spreadsheet, or the disk refuses it.
+    """
+    book, folder = _places(Path(folder))
+    readings, burn = _one_burn(frame, book, species)
+    content = _csv_bytes(readings)
+    with safekeeping.locked(book):
+        target = safekeeping.left_alone_by_spreadsheets(_saved(folder, burn))
+        safekeeping.inside(book, target)
+        before = _same(target, seen)
+        struck, _ = strikes.read(book / "strikes.csv")
+        if lost := strikes.idle(readings, struck[struck["burn"] == burn]):
+            raise ReadingsError([replace(fault, remedy="Keep the struck reading in the burn, or remove "
+                                         "the strike.") for fault in lost])
+        if content != before:
+            _keep_version(book, burn, before)
+            safekeeping.replace_whole(book, target, content, still=lambda: _same(target, seen))
+    return target
+
+
+def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str,
+           struck_on: datetime.date | None = None) -> Path:
+    """Take one reading out of the fits, with a reason; the reading itself stays where it is.
+
+    Raises
+    ------
+    ValueError
+        If the lab book has no such reading, or the reason is empty.
+    """
+    book, _ = _places(Path(folder))
+    if not reason.strip():
+        raise ValueError("A strike needs a reason, e.g. 'typed in inches'.")
+    file = book / "strikes.csv"
+    day = (struck_on or datetime.date.today()).isoformat()
+    row = dict(zip(strikes.COLUMNS, (burn, swatch, str(reading), reason, day)))
+    with safekeeping.locked(book):
+        readings = read(book)
+        there = ((readings["burn"] == burn) & (readings["swatch"] == swatch)
+                 & (readings["reading"] == reading))
+        if not there.any():
+            raise ValueError(f"There is no reading {reading} of swatch {swatch} in burn {burn}.")
+        before = _fingerprint(file.read_bytes()) if file.exists() else ""
+        struck, _ = strikes.read(safekeeping.left_alone_by_spreadsheets(file))
+        added = _csv_bytes(pd.concat([struck, pd.DataFrame([row])], ignore_index=True))
+        if before:
+            safekeeping.replace_whole(book, file, added, still=lambda: _same(file, before))
+        else:
+            safekeeping.add_whole(book, file, added)
+    return file
+
+
+def _one_burn(frame, book, species) -> tuple[pd.DataFrame, str]:
+    """Check the readings and return them with the name of the one burn they are of."""
+    readings = check(frame, _known_species(book) if species is None else species)
+    burns = sorted(readings["burn"].unique())
+    if len(burns) != 1:
+        raise ReadingsError([Problem("", None, "burn", ", ".join(burns) or "none",
+                                     f"a file holds one burn, this table {len(burns)}",
+                                     "Save each burn by itself.")])
+    return readings, burns[0]
+
+
+def _same_name(folder: Path, name: str) -> Path | None:
+    """Return the file of that name; b01.csv and B01.CSV are one file on many computers."""
+    files = folder.iterdir() if folder.is_dir() else ()
+    return next((file for file in files if file.name.casefold() == name.casefold()), None)
+
+
+def _saved(folder: Path, burn: str) -> Path:
+    """Return the file of a saved burn."""
+    file = None if burn_name_fault(burn) else _same_name(folder, f"{burn}.csv")
+    if file is None or file.stem != burn or not file.is_file():
+        raise FileNotFoundError(f"There is no burn {burn[:80]} in {folder}. Check the burn's id.")
+    return file
+
+
+def _fingerprint(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()[:16]
+
+
+def _same(file: Path, seen: str) -> bytes:
+    """Return the file's bytes if they are those that were seen; refuse if not."""
+    content = file.read_bytes()
+    if _fingerprint(content) != seen:
+        raise NotWritten(f"{file.name} was not changed: somebody else changed it since you opened it. "
+                         "Open it again and make your change once more.")
+    return content
+
+
+def _keep_version(book, burn, content) -> None:
+    """Keep the burn as it was under the next number, unless the last number is the same."""
+    folder = book / "history" / burn
+    numbers = sorted(int(file.stem) for file in folder.glob("*.csv") if file.stem.isdecimal())
+    last = numbers[-1] if numbers else 0
+    if not last or (folder / f"{last}.csv").read_bytes() != content:
+        safekeeping.add_whole(book, folder / f"{last + 1}.csv", content)
+
+
+def _places(path: Path) -> tuple[Path, Path]:
+    """Return the lab book and the burns folder that a lab book, burns folder or burn belongs to."""
+    folder = path.parent if path.suffix.lower() == ".csv" and path.is_file() else path
+    if (folder / "burns").is_dir():
+        return folder, folder / "burns"
+    return (folder.parent if folder.name == "burns" else folder), folder
+
+
+def _burn_files(burns: Path) -> list[Path]:
+    """Return the burn files; what systems and spreadsheets leave beside them is none."""
+    return sorted(file for file in burns.iterdir()
+                  if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
+
+
+def _known_species(book: Path) -> set[str]:
+    """Return the species of the lab book's own woods.csv, else of the project's."""
+    own = book / "woods.csv"
+    return set(woods.read(own if own.exists() else woods.HANDBOOK).index)
+
+
+def _foreign_burns(text) -> list[Problem]:
+    """Find rows whose burn is not the name of the file they stand in."""
+    if "burn" not in text:
+        return []
+    stems = text["_file"].map({name: Path(name).stem for name in text["_file"].unique()})
+    other = (text["burn"] != stems) & (text["burn"] != "") & text["burn"].notna()
+    # One copied file is one fault, however many rows it has.
+    firsts = text.loc[other, ["_file", "burn"]].drop_duplicates().index[:csvfile.MOST_PROBLEMS]
+    return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
+                  f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
+            for i in firsts]
+
+
+def _csv_bytes(frame) -> bytes:
+    """Return the frame as CSV (RFC 4180, UTF-8); optional columns without content are left out."""
+    kept = [name for name in frame.columns
+            if name in (*columns.REQUIRED, *strikes.COLUMNS)
+            or name in columns.BY_NAME and any(map(as_text, frame[name].unique()))]
+    return as_csv(frame, kept)
+
+
+def as_csv(frame: pd.DataFrame, names: list[str]) -> bytes:
+    """Return the named columns as CSV (RFC 4180, UTF-8)."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(names)
+    writer.writerows(zip(*(_column(frame[name]) for name in names)))
+    return out.getvalue().encode("utf-8")
+
+
+def _column(cells) -> list[str]:
+    """Return a column's cells as they are written; a text that repeats is looked at once."""
+    if not pd.api.types.is_string_dtype(cells):
+        return cells.map(_written).tolist()
+    written = {cell: _written(cell) for cell in cells.unique()}
+    return [written[cell] for cell in cells]
+
+
+def _written(cell) -> str:
+    """Return a cell as it is written: shortest exact numbers, ISO days, formulas disarmed."""
+    if isinstance(cell, float):
+        return "" if np.isnan(cell) else repr(cell).removesuffix(".0")
+    text = as_text(cell)
+    return csvfile.neutralised(text) if isinstance(cell, str) else text

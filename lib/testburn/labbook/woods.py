@@ -1,0 +1,89 @@
+"""Woods: what a handbook knows of a species, and how much energy a cubic millimetre can have cost.
+
+Decides which depth readings wood allows at all. A reading whose energy per volume lies below what
+it takes to heat and gasify wood was mistyped, or the piece caught fire; one far above it may be a
+gauge that never touched the floor. Density only bounds plausibility here. It never predicts depth:
+the published evidence on density and depth points both ways.
+
+Sources: specific gravity at 12 % moisture from the Wood Handbook (USDA Forest Products Laboratory,
+FPL-GTR-190, table 5-3a, and FPL-GTR-282, chapter 4), row by row in labdata/woods.csv. Energy per
+gram of dry wood: heating dry wood to 300 °C alone takes 0.50 kJ/g (integral of the handbook's
+specific heat, chapter 4), so less than 0.5 kJ/g is refused; laser severing of southern pine took
+about 2 to 7 kJ/g (McMillin & Harry 1971, Forest Products Journal 21(10):35-37, with an assumed kerf
+width); cone calorimetry of hardwoods gives up to 9.4 kJ/g (Quintiere 2006, table 9.1). The warning
+limits at 1.5 and 30 kJ/g are our own judgement around these.
+"""
+
+from pathlib import Path
+
+import pandas as pd
+
+REFUSE_BELOW_KJ_G = 0.5
+WARN_BELOW_KJ_G = 1.5
+USUAL_KJ_G = (2.0, 9.4)
+WARN_ABOVE_KJ_G = 30.0
+# The limits below which wood is refused or warned of count dry wood; what was measured on boards
+# counts wood as it was, at about 12 % moisture: density is 1000 · G · 1.12 kg/m³ (Wood Handbook,
+# FPL-GTR-282, chapter 4: G = 0.40 at 12 % weighs 448 kg/m³).
+MOIST_PER_DRY = 1.12
+
+HANDBOOK = Path(__file__).resolve().parents[3] / "labdata" / "woods.csv"
+
+
+def read(path: str | Path = HANDBOOK) -> pd.DataFrame:
+    """Return the species table, indexed by `species`.
+
+    Parameters
+    ----------
+    path : path
+        A woods.csv: species, botanical_name, specific_gravity_12pct, source, dust_caution.
+
+    Raises
+    ------
+    ValueError
+        If a column is missing, a species stands twice, or a specific gravity is not between
+        0.1 and 1.4 (the lightest and heaviest woods lie inside).
+    """
+    try:
+        table = pd.read_csv(path, encoding="utf-8-sig", dtype={"species": str}, keep_default_na=False)
+    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as fault:
+        raise ValueError(f"{Path(path).name} cannot be read as a CSV file in UTF-8: {fault}") from None
+    needed = {"species", "botanical_name", "specific_gravity_12pct", "source", "dust_caution"}
+    if missing := sorted(needed - set(table.columns)):
+        raise ValueError(f"{Path(path).name} lacks the column {', '.join(missing)}. Add it.")
+    if (twice := table["species"][table["species"].duplicated()]).size:
+        raise ValueError(f"{Path(path).name} names {twice.iloc[0]!r} twice. Keep one row.")
+    gravity = pd.to_numeric(table["specific_gravity_12pct"], errors="coerce")
+    if (wrong := table[~gravity.between(0.1, 1.4)]).size:
+        row = wrong.iloc[0]
+        raise ValueError(
+            f"{Path(path).name}: specific gravity {row['specific_gravity_12pct']!r} of "
+            f"{row['species']} is not between 0.1 and 1.4. Look it up in a handbook."
+        )
+    return table.assign(specific_gravity_12pct=gravity).set_index("species")
+
+
+def volume_energy_limits(specific_gravity_12pct) -> pd.DataFrame:
+    """Return the plausible energy per volume, J/mm³, for wood of that specific gravity.
+
+    Specific gravity at 12 % is dry mass over volume at 12 % moisture, so kJ per gram of dry wood
+    times specific gravity (g/cm³) is kJ/cm³, which is J/mm³.
+
+    Parameters
+    ----------
+    specific_gravity_12pct : float or Series
+
+    Returns
+    -------
+    DataFrame
+        refuse_below, warn_below, usual_low, usual_high, warn_above, in J/mm³.
+    """
+    gravity = pd.Series(specific_gravity_12pct, dtype=float)
+    per_gram = {
+        "refuse_below": REFUSE_BELOW_KJ_G,
+        "warn_below": WARN_BELOW_KJ_G,
+        "usual_low": USUAL_KJ_G[0] * MOIST_PER_DRY,
+        "usual_high": USUAL_KJ_G[1] * MOIST_PER_DRY,
+        "warn_above": WARN_ABOVE_KJ_G * MOIST_PER_DRY,
+    }
+    return pd.DataFrame({name: kj_g * gravity for name, kj_g in per_gram.items()})

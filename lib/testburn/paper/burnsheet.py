@@ -1,0 +1,253 @@
+"""Burn sheet: the plan on paper, as a drawing and as a file to fill in.
+
+Decides what stands on the sheet that lies beside the machine, one page for each board, and in which
+digits. `document` turns a plan into plain data and the template beside this file (burnsheet.typ) only
+lays it out, so nothing a maker wrote is ever read as markup; the same plan gives the same bytes. The
+swatches have the same ids on the sheet, in the drawing (SVG) and in the file for entry (CSV).
+
+How to measure, and the cautions, are common practice, no source; see `testburn.burnplan.layout` for the
+middle third.
+"""
+
+import csv
+import io
+import json
+import os
+from pathlib import Path
+
+import pandas as pd
+import typst
+
+import testburn
+from testburn import energy
+from testburn.burnplan import layout
+from testburn.labbook import columns
+from testburn.paper import card, text as cardtext
+from testburn.burnplan.plan import BurnPlan
+from testburn.paper.tables import Shown
+
+HERE = Path(__file__).parent
+PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
+MOST_READINGS = 5
+BLANKS = ("Burn id", "Board", "Day", "Moisture, %", "Thickness, mm", "Focus offset, mm", "Air on / off",
+          "Lines along / across grain", "Gauge step", "Depths in mm / inch", "Gauge zero before", "Gauge zero after")
+INVENTED = ("The lab book behind this plan is invented demo data. Nothing in it was measured: do not "
+            "burn by it.")
+STEPS = (
+    ("Burn", "In the order of the numbers, without a break, focus and air the same throughout."),
+    ("Clean", "Let the board cool. Brush out the loose char with a stiff nylon brush, always alike."),
+    ("Zero", "Zero the gauge on the untouched face beside the swatch; look at the zero again at the end."),
+    ("Read", "{readings} readings in the middle third (dashed), spread across the growth rings."),
+)
+# What the page holds besides drawing and table, and the height of one row: leaves the drawing's room.
+# Where that is too little to see anything, the table goes on overleaf.
+_REST_MM, _ROW_MM, _LEAST_DRAWING_MM, _OVERLEAF_DRAWING_MM = 165.0, 9.6, 50.0, 85.0
+
+
+def save(folder, plan: BurnPlan, labels: bool = True) -> Path:
+    """Write sheet (A4 and US letter), drawings and files for entry into a folder named after the plan.
+
+    Parameters
+    ----------
+    folder : path
+    plan : BurnPlan
+    labels : bool
+        As in `swatchlayout.svg`.
+
+    Returns
+    -------
+    Path
+        The folder: burn-sheet-a4.pdf, burn-sheet-us-letter.pdf, and for each board board-A.svg and
+        board-A.csv.
+
+    Raises
+    ------
+    PermissionError
+        If a file cannot be written, mostly because a viewer holds it open.
+    """
+    place = Path(folder) / plan.id
+    made = {f"burn-sheet-{paper}.pdf": pdf(plan, paper) for paper in PAPERS}
+    for board in plan.swatches["board"].unique():
+        made[f"board-{board}.svg"] = drawing(plan, board, labels)
+        made[f"board-{board}.csv"] = entry_csv(plan, board)
+    place.mkdir(parents=True, exist_ok=True)
+    for name, content in made.items():
+        _replace(place / name, content)
+    return place
+
+
+def pdf(plan: BurnPlan, paper: str = "a4") -> bytes:
+    """Return the sheet as PDF, tagged for PDF/UA-1, a page or more for each board."""
+    return typst.compile(
+        HERE / "burnsheet.typ", root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
+        pdf_standards=["1.7", "ua-1"],
+        sys_inputs={"sheet": json.dumps(document(plan, paper), ensure_ascii=True, allow_nan=False)})
+
+
+def drawing(plan: BurnPlan, board: str, labels: bool = True) -> bytes:
+    """Return one board's swatches as SVG in millimetres; see `swatchlayout.svg`."""
+    rows = plan.board(board)
+    words = [f"{row.power_pct:g} %, {row.speed_mm_s:g} mm/s, "
+             f"{energy.lines_per_cm(row.line_pitch_mm):g} lines per cm "
+             f"({row.line_pitch_mm:g} mm), {cardtext.count(row.passes, 'pass', 'passes')}"
+             for row in rows.itertuples()]
+    return layout.svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels)
+
+
+def entry_csv(plan: BurnPlan, board: str) -> bytes:
+    """Return one board's swatches as a CSV to fill in: a row each, without depths.
+
+    Columns are those of the lab book. Burn, day, board and reading are left empty: they are the maker's.
+    """
+    levels = plan.levels
+    shared = {"species": levels.species, "module_w": levels.module_w,
+              "wavelength_nm": levels.wavelength_nm, "gauge_step_mm": levels.gauge_step_mm,
+              "board_thickness_mm": plan.layout.scrap.thickness_mm,
+              "note": f"plan {plan.id}, board {board}"}
+    names = [column.name for column in columns.COLUMNS if column.name != "depth_mm"]
+    text = io.StringIO(newline="")
+    writer = csv.DictWriter(text, names, restval="", lineterminator="\r\n")
+    writer.writeheader()
+    for row in plan.board(board).to_dict("records"):
+        own = {name: row[name] for name in ("swatch", "power_pct", "speed_mm_s", "line_pitch_mm", "passes")}
+        writer.writerow({name: f"{value:.9g}" if isinstance(value, float) else value
+                         for name, value in (shared | own).items()})
+    return text.getvalue().encode("utf-8")
+
+
+def document(plan: BurnPlan, paper: str = "a4") -> dict:
+    """Return everything that stands on the sheet, as text and millimetres.
+
+    Raises
+    ------
+    ValueError
+        If the paper is unknown.
+    """
+    if paper not in PAPERS:
+        raise ValueError(f"Paper {paper!r} is unknown. Use one of: {', '.join(PAPERS)}.")
+    levels, (width, height) = plan.levels, PAPERS[paper]
+    names = list(plan.swatches["board"].unique())
+    room = height - _REST_MM - _ROW_MM * len(plan.board(names[0]))
+    return {
+        "title": f"Burn sheet: {_name(plan)}", "width_mm": width, "height_mm": height,
+        "drawing_mm": room if room >= _LEAST_DRAWING_MM else _OVERLEAF_DRAWING_MM,
+        "invented": INVENTED if plan.invented else None,
+        "species": cardtext.said(levels.species, 60)[:1].upper() + cardtext.said(levels.species, 60)[1:],
+        "module": f"{levels.module_w:g} W", "wavelength": f"{levels.wavelength_nm:g} nm",
+        "window": f"Wanted: {cardtext.span(levels.at_least_mm, levels.at_most_mm, 2, 'mm')} deep "
+                  f"({cardtext.span(*map(energy.inches_from_mm, (levels.at_least_mm, levels.at_most_mm)), 3, 'in')})",
+        "blanks": list(BLANKS), "readings": plan.readings, "boxes": MOST_READINGS,
+        "layout": _layout(plan), "worth": worth(plan),
+        "notes": [cardtext.said(note, 400, 40) for note in plan.notes],
+        "steps": [(head, text.format(readings=plan.readings)) for head, text in STEPS],
+        "cautions": [(head, text.format(wavelength=f"{levels.wavelength_nm:g} nm").replace(
+            "this card", "this sheet")) for head, text in card.CAUTIONS],
+        "boards": [_board(plan, name, place, len(names)) for place, name in enumerate(names, 1)],
+        "provenance": f"plan\u00a0{plan.id} · order\u00a0{plan.seed} · "
+                      + (f"data\u00a0{plan.data[:12]} · " if plan.data else "no data yet · ")
+                      + f"testburn\u00a0{testburn.__version__}",
+    }
+
+
+def worth(plan: BurnPlan) -> str:
+    """Say in one sentence what the plan will leave open, beside a smaller and a larger one."""
+    table = plan.alternatives
+    chosen = table[table["chosen"]].iloc[0]
+    others = table[(table["swatches"] == chosen["swatches"]) & ~table["chosen"]]
+    near = pd.concat([others[others["boards"] < chosen["boards"]].head(1),
+                      others[others["boards"] > chosen["boards"]].tail(1)])
+    beside = "; ".join(f"{row.boards} × {row.swatches}: ±{row.recess_pct:.0f} %"
+                       for row in near.itertuples())
+    return (f"This plan, {cardtext.count(plan.boards, 'board')} × {chosen['swatches']} swatches: 95 of 100 "
+            f"recesses on your next board will then lie within ±{chosen['recess_pct']:.0f} % of the "
+            f"depth expected ({beside}).")
+
+
+def alternatives(plan: BurnPlan) -> Shown:
+    """Return the plans weighed: boards down, swatches across.
+
+    Each cell is half the interval of a recess on the next board in percent, with minutes of burning and
+    scrap used up, all boards together.
+    """
+    table = plan.alternatives
+    said = [f"±{row.recess_pct:.0f} %, {row.minutes:.0f} min"
+            + (f", {row.area_cm2:.0f} cm²" if row.area_cm2 > 0 else "")
+            + (", chosen" if row.chosen else "" if row.fits else ", scrap too small")
+            for row in table.itertuples()]
+    wide = table.assign(said=said).pivot(index="boards", columns="swatches", values="said")
+    wide.columns = [f"{count} swatches on each" for count in wide.columns]
+    shown = wide.reset_index().astype({"boards": str}).rename(columns={"boards": "boards to burn"})
+    if plan.now is not None:
+        none = {name: "" for name in shown} | {"boards to burn": "none",
+                                               shown.columns[1]: f"±{100 * plan.now['recess']:.0f} %"}
+        shown = pd.concat([pd.DataFrame([none]), shown], ignore_index=True)
+    return Shown(shown)
+
+
+def settings(plan: BurnPlan, board: str = "A") -> Shown:
+    """Return one board's swatches as the sheet has them."""
+    rows = plan.board(board)
+    return Shown(pd.DataFrame({
+        "swatch": rows["swatch"], "it is": rows["level"], "power, %": rows["power_pct"].map("{:g}".format),
+        "speed, mm/s": rows["speed_mm_s"].map("{:g}".format),
+        "lines per cm": energy.lines_per_cm(rows["line_pitch_mm"]).map("{:g}".format),
+        "line pitch, mm": rows["line_pitch_mm"].map("{:g}".format), "passes": rows["passes"].astype(str),
+        "expect, mm": [cardtext.span(low, high, 2) for low, high in
+                       zip(rows["lowest_mm"], rows["highest_mm"])],
+        "minutes": rows["minutes"].map("{:.1f}".format)}))
+
+
+def preview(plan: BurnPlan, page: int = 1, paper: str = "a4", ppi: float = 110) -> bytes:
+    """Return one page of the sheet as PNG bytes, to be shown in a notebook."""
+    return typst.compile(
+        HERE / "burnsheet.typ", root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
+        format="png", ppi=ppi, sys_inputs={"sheet": json.dumps(
+            _one_board(document(plan, paper), page), ensure_ascii=True, allow_nan=False)})
+
+
+def _one_board(content: dict, page: int) -> dict:
+    return content | {"boards": content["boards"][page - 1:page]}
+
+
+def _name(plan: BurnPlan) -> str:
+    levels = plan.levels
+    return f"{levels.species}, {levels.module_w:g} W, {levels.wavelength_nm:g} nm"
+
+
+def _layout(plan: BurnPlan) -> dict:
+    one = plan.layout
+    return {"width": one.scrap.width_mm, "height": one.scrap.height_mm, "swatch_width": one.swatch_width_mm,
+            "swatch_height": one.swatch_height_mm,
+            "said": f"Scrap {one.scrap.width_mm:g} × {one.scrap.height_mm:g} × {one.scrap.thickness_mm:g} mm. "
+                    f"Swatches {one.swatch_width_mm:g} × {one.swatch_height_mm:g} mm, lines run from side to "
+                    f"side; {one.land_mm:g} mm of untouched face around each."}
+
+
+def _board(plan: BurnPlan, name: str, place: int, boards: int) -> dict:
+    """Return one board's page: its rows as text, the places of its swatches."""
+    rows = plan.board(name)
+    minutes, area = rows["minutes"].sum(), plan.layout.area_cm2(len(rows))
+    return {
+        "name": name, "of": f"{place} of {boards}",
+        "cost": f"About {minutes:.0f} minutes of burning, {area:.0f} cm² of scrap.",
+        "alt": f"{len(rows)} swatches on the scrap of board {name}, to scale.",
+        "swatches": [{
+            "id": row.swatch, "x": row.x_mm, "y": row.y_mm, "level": row.level,
+            "power": f"{row.power_pct:g}", "speed": f"{row.speed_mm_s:g}",
+            "speed_in": f"{energy.inches_from_mm(row.speed_mm_s):.2f} in/s",
+            "lines": f"{energy.lines_per_cm(row.line_pitch_mm):.4g}", "pitch": f"{row.line_pitch_mm:g} mm",
+            "passes": str(row.passes), "expect": cardtext.span(row.lowest_mm, row.highest_mm, 2),
+        } for row in rows.itertuples()]}
+
+
+def _replace(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all."""
+    unfinished = path.with_name(f".{path.name}-{os.getpid()}.part")
+    try:
+        unfinished.write_bytes(content)
+        os.replace(unfinished, path)
+    except PermissionError as error:
+        raise PermissionError(f"{path} cannot be written. Close it in the program that shows it, or "
+                              "see whether you may write to its folder, then save again.") from error
+    finally:
+        unfinished.unlink(missing_ok=True)

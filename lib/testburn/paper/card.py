@@ -1,0 +1,320 @@
+"""Card: the printable settings card, one page per species and module.
+
+Decides what stands on the card and in which digits. `document` turns a fit and the chosen settings
+into plain data; the template beside this file (card.typ) only lays that data out, so nothing a
+maker wrote is ever read as markup. The same inputs give the same bytes: no clock, no system font.
+"""
+
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import typst
+
+import testburn
+from testburn import energy
+from testburn.job import cautions, finishing
+from testburn.paper import chart, record, text as cardtext
+from testburn.paper.chart import MOST_SHAPES
+from testburn.labbook.columns import GROUP_KEY
+
+if TYPE_CHECKING:
+    from testburn.depthfit.depths import DepthFit
+
+HERE = Path(__file__).parent
+PAPERS = {"a5": (148.0, 210.0), "us-half-letter": (139.7, 215.9)}
+MOST_DEPTHS = 8
+CHOICE_COLUMNS = (
+    *GROUP_KEY, "aim_mm", "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm",
+    "depth_mm", "lower_mm", "upper_mm", "level", "chance_inside", "minutes_per_10cm2",
+    "extrapolated",
+)
+
+INVENTED = "Invented demo data. Nothing here was measured: do not burn by it."
+INVENTED_PROOF = "The proof on this card is invented: do not burn by it."
+INTERVAL_MEANS = (
+    "What the {level} interval means: a depth reading on your next board should fall inside it "
+    "about {share} times in 100, if that board is like the boards burned. Before the job, burn one "
+    "proof swatch on the waste side of the actual board: it narrows the interval."
+)
+THIS_BOARD_MEANS = (
+    "What the {level} interval means: a depth reading on board {board} should fall inside it about "
+    "{share} times in 100. {known} Any other board needs a card or a proof of its own."
+)
+NEXT_BOARD = "For your next board, not yet seen"
+SCATTER = ("Scatter taken into account: boards ±{board:.0f} % ({prior:.0f} % of that is assumed, not "
+           "measured), swatches ±{swatch:.0f} %, readings ±{reading:.0f} % and {gauge:.2f} mm.")
+EXTRAPOLATED = (
+    "† Outside what was burned ({burned}): the line is only carried on there. Burn swatches at "
+    "that setting before you trust it."
+)
+CAUTIONS = cautions.ON_A_CARD
+
+
+def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
+          board: str = "next", records=None) -> Path:
+    """Write the settings card as a PDF, whole or not at all, and return its path.
+
+    Parameters
+    ----------
+    path : path of the PDF; its folder is made if need be.
+    fit, choices, window, paper, board : as in `document`.
+    records : path of a folder, optional
+        Where the card leaves what it promised; see `cardrecord`.
+
+    Raises
+    ------
+    ValueError
+        As in `document`.
+    PermissionError
+        The file cannot be replaced, mostly because a viewer holds it open.
+    """
+    content = document(fit, choices, window, paper, board)
+    made = compiled(content)
+    if records is not None:
+        # Before the card itself: a record without its card does no harm, a card without one does.
+        record.keep(records, fit, choices, content, Path(path).name, board, window, paper)
+    return put(path, made)
+
+
+def put(path, made: bytes) -> Path:
+    """Put a PDF in its place, whole or not at all, and return its path.
+
+    Raises
+    ------
+    PermissionError
+        The file cannot be replaced, mostly because a viewer holds it open.
+    """
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_name(f".{path.stem[:40]}-{os.getpid()}.part")
+    try:
+        unfinished.write_bytes(made)
+        os.replace(unfinished, path)
+    except PermissionError as error:
+        raise PermissionError(
+            f"{path} cannot be replaced. Close it in the program that shows it, then print again."
+        ) from error
+    finally:
+        unfinished.unlink(missing_ok=True)
+    return path
+
+
+def compiled(content: dict, template: str = "card.typ") -> bytes:
+    """Return the PDF bytes of a document, tagged for PDF/UA-1; the template lies beside this file."""
+    return typst.compile(
+        HERE / template, root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
+        pdf_standards=["1.7", "ua-1"],
+        sys_inputs={"card": json.dumps(content, ensure_ascii=True, allow_nan=False)},
+    )
+
+
+def page_of(choices: pd.DataFrame, group) -> int:
+    """Return the page on which a group (anything with the names of `GROUP_KEY`) stands."""
+    keys = choices[list(GROUP_KEY)].drop_duplicates()
+    at = [tuple(key) for key in keys.itertuples(index=False)].index(
+        tuple(getattr(group, name) for name in GROUP_KEY))
+    return at + 1 + (len(keys) > 1)
+
+
+def preview(path, page: int = 1, ppi: float = 110) -> bytes:
+    """Return one page of a written card as PNG bytes, to be shown in a notebook.
+
+    Parameters
+    ----------
+    path : path of the PDF.
+    page : int, from 1
+    ppi : float, pixels per inch
+    """
+    path = Path(path).resolve()
+    source = ('#set page(width: auto, height: auto, margin: 0pt, fill: white)\n'
+              '#image("/" + sys.inputs.name, page: int(sys.inputs.page), alt: "a settings card")')
+    return typst.compile(source.encode(), root=path.parent, format="png", ppi=ppi,
+                         ignore_system_fonts=True, sys_inputs={"name": path.name, "page": str(page)})
+
+
+def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
+             board: str = "next") -> dict:
+    """Return everything that stands on the card, as text and as fractions of the chart's sides.
+
+    Parameters
+    ----------
+    fit : DepthFit
+    choices : DataFrame
+        One row per wanted depth and species × module; columns `CHOICE_COLUMNS`. Each
+        species × module × wavelength gets a page, in order of first appearance. With a column
+        `minutes` (see `settings.for_job`) the minutes of the job are printed.
+    window : mapping or row with at_least_mm and at_most_mm, optional
+        The depths that the colour infill allows.
+    paper : "a5" or "us-half-letter"
+    board : "next", or the id of a board that the fit knows.
+
+    Raises
+    ------
+    ValueError
+        An unknown paper, columns missing, no rows, or more depths than a page holds.
+    """
+    if paper not in PAPERS:
+        raise ValueError(f"Paper {paper!r} is unknown. Use one of: {', '.join(PAPERS)}.")
+    missing = [column for column in CHOICE_COLUMNS if column not in choices]
+    if missing:
+        raise ValueError(f"The chosen settings lack: {', '.join(missing)}. Pass what "
+                         "settings.choose returned, with aim_mm added.")
+    if choices.empty:
+        raise ValueError("There are no chosen settings to print. Choose at least one depth first.")
+    if isinstance(window, pd.DataFrame):
+        window = window.iloc[0]
+    # A job's own rows stand as they were chosen: fast ones first.
+    order = [] if "minutes" in choices else ["aim_mm"]
+    pages = [_page(fit, rows.sort_values(order, kind="stable") if order else rows, window, board)
+             for _, rows in choices.groupby(list(GROUP_KEY), sort=False)]
+    only = ", ".join(pages[0][name] for name in ("species", "module", "wavelength"))
+    width, height = PAPERS[paper]
+    return {
+        "title": f"Settings card: {only}" if len(pages) == 1 else f"{len(pages)} settings cards",
+        "width_mm": width, "height_mm": height,
+        "invented": _invented(fit), "pages": pages,
+        "columns": {"index": ["Species", "Module", "Depths", "Boards", "Page"]},
+        "provenance": f"data\u00a0{fit.fingerprint[:12]} · testburn\u00a0{testburn.__version__}",
+    }
+
+
+def _invented(fit: "DepthFit") -> str | None:
+    """Return what has to stand on every page about invented data, or nothing."""
+    if not fit.invented:
+        return None
+    measured = "invented" in fit.readings and not (fit.readings["invented"] == "yes").any()
+    return INVENTED_PROOF if measured else INVENTED
+
+
+def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
+    """Return one species × module's page."""
+    first = rows.iloc[0]
+    species, module_w, wavelength_nm = (first[name] for name in GROUP_KEY)
+    module, wavelength = f"{module_w:g} W", f"{wavelength_nm:g} nm"
+    if len(rows) > MOST_DEPTHS:
+        raise ValueError(f"{species} at {module}, {wavelength} has {len(rows)} depths; a page holds "
+                         f"up to {MOST_DEPTHS}. Choose fewer, or print two cards.")
+    if rows["level"].nunique() > 1:
+        raise ValueError(f"{species} at {module}, {wavelength} mixes interval levels. Choose all "
+                         "its depths at one level.")
+    used = fit.readings[fit.readings["used"]]
+    readings, table = (frame[_same_group(frame, first)] for frame in (used, fit.table))
+    if table.empty:
+        raise ValueError(f"The fit has no readings of {species} at {module}, {wavelength}. Burn "
+                         "test swatches with it, or leave it off the card.")
+    group, species = table.iloc[0], cardtext.said(species, 300, 300)
+    return {
+        "species": species[:1].upper() + species[1:], "module": module, "wavelength": wavelength,
+        "boards": str(group["boards"]), "holds": _holds(board),
+        "depths": cardtext.span(rows["aim_mm"].min(), rows["aim_mm"].max(), 2, "mm"),
+        "columns": _columns(rows), "notes": _notes(fit, rows, readings, group, window, board),
+        "extrapolated": [bool(flag) for flag in rows["extrapolated"]],
+        "chart": chart.drawn(fit, rows, readings, group, window, board),
+        "finishing": finishing.ON_A_CARD,
+        "cautions": [(head, text.format(wavelength=wavelength)) for head, text in CAUTIONS],
+        "provenance": _provenance(readings, group),
+    }
+
+
+def _same_group(frame: pd.DataFrame, row: pd.Series) -> pd.Series:
+    """Return which rows of the frame are of the row's species, module and wavelength."""
+    return (frame[list(GROUP_KEY)] == row[list(GROUP_KEY)]).all(axis="columns")
+
+
+def _columns(rows: pd.DataFrame) -> list[dict]:
+    """Return the settings table by columns: head, unit, a big and a small line for each row.
+
+    `set` marks what the maker sets on the machine; it is printed bold.
+    """
+    ends = rows["lower_mm"].clip(lower=0), rows["upper_mm"]
+    columns = [
+        (["Depth", "wanted"], "mm", cardtext.figures(rows["aim_mm"], 2), cardtext.inches(rows["aim_mm"])),
+        (["Power"], "%", cardtext.figures(rows["power_pct"]), cardtext.figures(rows["line_energy_j_mm"], 3, " J/mm")),
+        (["Speed"], "mm/s", cardtext.figures(rows["speed_mm_s"]),
+         cardtext.figures(energy.inches_from_mm(rows["speed_mm_s"]), 2, " in/s")),
+        (["Lines"], "per cm", cardtext.figures(energy.lines_per_cm(rows["line_pitch_mm"])),
+         cardtext.figures(rows["line_pitch_mm"], 3, " mm")),
+        (["Passes"], "", cardtext.figures(rows["passes"]), [""] * len(rows)),
+        (["Depth", "expected"], "mm", cardtext.figures(rows["depth_mm"], 2), cardtext.inches(rows["depth_mm"])),
+        ([f"{100 * rows['level'].iloc[0]:g} %", "interval"], "mm",
+         [cardtext.span(*pair, 2) for pair in zip(*ends)],
+         [cardtext.span(*pair, 3, "in") for pair in zip(*map(energy.inches_from_mm, ends))]),
+        (["Minutes"], *_minutes(rows), [""] * len(rows)),
+    ]
+    if np.isfinite(rows["chance_inside"].astype(float)).any():
+        columns.append((["Chance", "inside"], "%", cardtext.figures(100 * rows["chance_inside"], 0),
+                        [""] * len(rows)))
+    return [dict(zip(("head", "unit", "big", "small"), column)) | {"set": number < 5}
+            for number, column in enumerate(columns)]
+
+
+def _minutes(rows: pd.DataFrame) -> tuple[str, list[str]]:
+    if "minutes" in rows:
+        return "this job", cardtext.figures(rows["minutes"], 0)
+    return "per 10 cm²", cardtext.figures(rows["minutes_per_10cm2"], 1)
+
+
+def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,
+           board: str) -> list[str]:
+    """Return the sentences under the table: interval, window, carried-on rows, flags of the fit."""
+    level = float(rows["level"].iloc[0])
+    means = INTERVAL_MEANS if board == "next" else THIS_BOARD_MEANS
+    notes = [means.format(level=f"{100 * level:g} %", share=f"{100 * level:g}",
+                          board=cardtext.said(board, 24), known=_known_as(fit, group, board))]
+    if window is not None:
+        ends = float(window["at_least_mm"]), float(window["at_most_mm"])
+        notes.append(f"The infill needs {cardtext.span(*ends, 2, 'mm')} "
+                     f"({cardtext.span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
+    if "way" in rows:
+        notes.append(cardtext.swept(rows))
+    if rows["extrapolated"].any():
+        notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
+    sds = fit.components.set_index("component")
+    notes.append(SCATTER.format(
+        prior=100 * sds["prior_share"]["board"], gauge=sds["sd"]["gauge"],
+        **{name: 100 * sds["sd"][name] for name in ("board", "swatch", "reading")}))
+    if isinstance(group["flags"], str) and group["flags"].strip():
+        notes.append("Note on the fit: " + cardtext.said(group["flags"], 180))
+    return notes
+
+
+def _holds(board: str) -> str:
+    """Return for which board the page holds: the next one, or one by name."""
+    return NEXT_BOARD if board == "next" else f"For board {cardtext.said(board, 24)} only"
+
+
+def _known_as(fit: "DepthFit", group: pd.Series, board: str) -> str:
+    """Return how a named board is known: by proof swatches (with their warning) or by its burn."""
+    proofs = fit.proofs[_same_group(fit.proofs, group) & (fit.proofs["board"] == board)]
+    if proofs.empty:
+        return "It is one of the boards burned."
+    proof = proofs.iloc[0]
+    said = (f"It was proved with {cardtext.count(proof['swatches'], 'swatch', 'swatches')} and burns "
+            f"{abs(proof['board_pct']):.0f} % {'deeper' if proof['board_pct'] >= 0 else 'shallower'} "
+            "than most.")
+    return f"{said} {proof['warning']}".strip()
+
+
+def _burned(readings: pd.DataFrame, regressor: str) -> str:
+    """Return the energies and line pitches that were burned."""
+    energies, pitches = readings[regressor], readings["line_pitch_mm"]
+    ends = " to ".join(f"{end:g}" for end in sorted({pitches.min(), pitches.max()}))
+    return f"{energies.min():.3g} to {energies.max():.3g} {chart.axis(regressor)[1]}, pitch {ends} mm"
+
+
+def _provenance(readings: pd.DataFrame, group: pd.Series) -> str:
+    """Return where the numbers come from: readings, boards, burns, days."""
+    days = sorted(pd.to_datetime(readings["burned_on"]).dt.strftime("%Y-%m-%d").unique())
+    named = ", ".join(cardtext.said(name, 16) for name in readings["board"].unique()[:MOST_SHAPES])
+    more = ", …" if readings["board"].nunique() > MOST_SHAPES else ""
+    counts = ", ".join([
+        cardtext.count(group["readings"], "reading"), cardtext.count(group["swatches"], "swatch", "swatches"),
+        f"{cardtext.count(group['boards'], 'board')} ({named}{more})",
+        cardtext.count(readings["burn"].nunique(), "burn"),
+    ])
+    said = f"{counts}, " + (days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}")
+    return said + "".join(f", {word}" for word in cardtext.kept_alike(readings))

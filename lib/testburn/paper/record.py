@@ -1,0 +1,193 @@
+"""Card record: what a printed card promised, kept beside the cards.
+
+Decides that a promise outlives the fit it came from: a card that is printed leaves one file with
+the rows it promised, the marks of the data behind them, and the page itself, so that a finished job
+can be held to it and the page drawn again. The day that stands in it is that of the newest reading
+and not the clock's: the same inputs give the same bytes, under the same name. The name carries a
+mark of the contents, so that no later card takes an earlier one's place. What is read back is data
+only, bounded in size; a file that is damaged, foreign or of a newer format is told and left out.
+"""
+
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from testburn.job import promise
+from testburn.labbook import files
+
+if TYPE_CHECKING:
+    from testburn.depthfit.depths import DepthFit
+
+WHAT, FORMAT = "testburn card record", 1
+MOST_BYTES = 16_000_000
+MARK_DIGITS = 12
+_TEXTS = ("card", "readings_mark", "board", "species", "invented")
+
+
+@dataclass(frozen=True, eq=False)
+class Record:
+    """What one printed card promised.
+
+    Attributes
+    ----------
+    path : Path
+        The record's own file.
+    fingerprint : str
+        The mark printed on the card: of the readings and the proofs.
+    readings_mark : str
+        The mark of the readings alone.
+    board : "next" or a board's id
+    window : dict with at_least_mm and at_most_mm, or None
+    paper, pdf : str
+        The paper, and the name of the PDF.
+    invented : bool
+    newest_reading : str
+        The ISO day of the newest reading behind the card.
+    promised : DataFrame
+        The rows promised; columns as in `promise.COLUMNS`.
+    document : dict
+        What stood on the card, as `card.document` returned it.
+    """
+
+    path: Path
+    fingerprint: str
+    readings_mark: str
+    board: str
+    window: dict | None
+    paper: str
+    pdf: str
+    invented: bool
+    newest_reading: str
+    promised: pd.DataFrame
+    document: dict
+
+    def current(self, fit: "DepthFit") -> bool:
+        """Return whether the fit rests on the same readings as the card; proofs do not count."""
+        return self.readings_mark == fit.readings_mark
+
+
+def keep(folder, fit: "DepthFit", choices: pd.DataFrame, document: dict, pdf: str,
+         board: str = "next", window=None, paper: str = "a5") -> Path:
+    """Write the record of a card, whole or not at all, and return its path.
+
+    Parameters
+    ----------
+    folder : path, made if need be
+    fit, choices, board, window, paper : as in `card.write`
+    document : dict
+        What `card.document` returned for them.
+    pdf : str
+        The name of the card's file.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; the message says why, and what to do.
+    """
+    folder = Path(folder)
+    if isinstance(window, pd.DataFrame):
+        window = window.iloc[0]
+    days = pd.to_datetime(fit.readings.loc[fit.readings["used"], "burned_on"])
+    promised = promise.of(fit, choices, board, window)
+    record = {
+        "fingerprint": fit.fingerprint, "readings_mark": fit.readings_mark, "board": str(board),
+        "window": window if window is None else {
+            name: float(window[name]) for name in ("at_least_mm", "at_most_mm")},
+        "paper": paper, "pdf": pdf, "invented": bool(fit.invented),
+        "newest_reading": days.max().strftime("%Y-%m-%d"),
+        "promised": promised.astype(object).where(promised.notna(), None).to_dict("records"),
+        "document": document,
+    }
+    mark = _mark(record)
+    content = json.dumps({"what": WHAT, "format": FORMAT, "mark": mark, "record": record},
+                         allow_nan=False).encode("ascii") + b"\n"
+    slug = re.sub(r"[^a-z0-9]+", "-", Path(pdf).stem.lower()).strip("-")[:40]
+    path = folder / f"{fit.fingerprint[:MARK_DIGITS]}-{slug or 'card'}-{mark[:6]}.json"
+    if not (path.is_file() and path.read_bytes() == content):
+        with files.locked(folder):
+            files.replace_whole(folder, path, content)
+    return path
+
+
+def kept(folder, tell=print) -> tuple[Record, ...]:
+    """Return the records of a folder, those with the newest readings first.
+
+    Parameters
+    ----------
+    folder : path; it need not be there.
+    tell : callable
+        Called with a sentence for each file that is left out.
+    """
+    records = []
+    for path in sorted(path for path in Path(folder).glob("*.json") if path.is_file()):
+        try:
+            records.append(_read(path))
+        except ValueError as fault:
+            tell(f"Card record {path.name} is left out: {fault}")
+        except OSError:
+            tell(f"Card record {path.name} is left out: it cannot be read. Allow reading it, or take it "
+                 "out of the folder.")
+    return tuple(sorted(records, key=lambda record: record.newest_reading, reverse=True))
+
+
+def promises(folder, tell=print, first: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Return what all kept cards promised, without repeats; columns as in `promise.COLUMNS`.
+
+    What is promised today, `first` (from `promise.of`), comes before them.
+    """
+    frames = [record.promised for record in kept(folder, tell)]
+    frames = frames if first is None else [first, *frames]
+    if not frames:
+        return _frame([])
+    return pd.concat(frames, ignore_index=True).drop_duplicates(ignore_index=True)
+
+
+def _mark(record: dict) -> str:
+    """Return the mark of a record's contents, by which a file that was changed is found out."""
+    said = json.dumps(record, allow_nan=False, sort_keys=True)
+    return hashlib.sha256(said.encode("ascii")).hexdigest()[:MARK_DIGITS]
+
+
+def _read(path: Path) -> Record:
+    """Return one record.
+
+    Raises
+    ------
+    ValueError
+        If it is none that can be used; the message says why, and what to do.
+    """
+    with path.open("rb") as file:
+        content = file.read(MOST_BYTES + 1)
+    if len(content) > MOST_BYTES:
+        raise ValueError(f"it holds more than {MOST_BYTES / 1e6:g} MB, and no card's record does. "
+                         "Take it out of the folder.")
+    try:
+        whole = json.loads(content.decode("utf-8"))
+    except (ValueError, RecursionError):
+        raise ValueError("it is damaged. Print the card again, or take the file out.") from None
+    if not isinstance(whole, dict) or whole.get("what") != WHAT:
+        raise ValueError("it is no record of a card. Take it out of the folder.")
+    if whole.get("format") != FORMAT:
+        raise ValueError(f"it has format {whole.get('format')!r}, and this testburn reads format "
+                         f"{FORMAT}. Read it with the testburn that wrote it.")
+    try:
+        record = whole["record"]
+        if whole["mark"] != _mark(record):
+            raise ValueError
+        return Record(path=path, **record | {"promised": _frame(record["promised"])})
+    except (KeyError, TypeError, ValueError, RecursionError):
+        raise ValueError("it was changed after it was written. Print the card again, or take the "
+                         "file out.") from None
+
+
+def _frame(rows: list[dict]) -> pd.DataFrame:
+    """Return promised rows as a frame with the types that `promise.of` gives."""
+    frame = pd.DataFrame(rows, columns=list(promise.COLUMNS))
+    kinds = {name: "str" if name in _TEXTS else "int64" if name == "passes" else float
+             for name in promise.COLUMNS}
+    return frame.astype(kinds)

@@ -1,0 +1,217 @@
+"""Sweep: how long the head takes to engrave, line by line.
+
+Decides the minutes of a filled rectangle, and of given artwork swept in three ways: each piece by
+itself, rows of pieces side by side, or everything at full width. A line burns at set speed; outside
+what it sweeps the head slows down and speeds up again, so each turn costs 2·v/a however short the
+line, and whatever the machine adds to a turn. Between sweeps the head travels from rest to rest.
+
+Source: constant-acceleration kinematics (trapezoidal speed profile); worked cases in
+tests/reference/raster_time_examples.csv.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import brentq
+
+from testburn.sweep import lines
+from testburn.sweep.artwork import Artwork
+from testburn.sweep.lines import line_count
+from testburn.labbook.machine import Machine
+from testburn.sweep.ways import EACH, FULL, PARTS, ROWS, Way, hurry_s, rest_to_rest_s, turn_s, ways
+from testburn.sweep.timedruns import Calibration, calibrate
+
+__all__ = ["Calibration", "SweepPlan", "calibrate", "line_count", "minutes", "plan", "run_up_mm"]
+
+NO_ACCELERATION = ("Without acceleration_mm_s2 in machine.toml only burning and blank wood are counted, "
+                   "no turns and no travel.")
+_SPENT = {"blank_minutes": "over blank wood", "turn_minutes": "turning round", "travel_minutes": "travelling",
+          "burn_minutes": "burning"}
+_CALLED = {EACH: "sweeping each piece by itself", ROWS: "sweeping in rows", FULL: "one full-width sweep"}
+
+
+def run_up_mm(speed_mm_s, acceleration_mm_s2):
+    """Return the distance the head needs to reach the speed, v²/(2a), in mm."""
+    return np.asarray(speed_mm_s) ** 2 / (2 * acceleration_mm_s2)
+
+
+def minutes(width_mm, height_mm, speed_mm_s, line_pitch_mm, passes=1, acceleration_mm_s2=None,
+            turn_overhead_s=0.0):
+    """Return the minutes for a filled rectangle, burning in both directions.
+
+    Parameters
+    ----------
+    width_mm, height_mm : float
+        Along and across the lines.
+    speed_mm_s, line_pitch_mm, passes : float or array
+    acceleration_mm_s2 : float, optional
+        Of the head along a line. Without it only the burning itself is counted.
+    turn_overhead_s : float
+        What a turn costs besides.
+    """
+    count = line_count(height_mm, line_pitch_mm)
+    turn = (0 if acceleration_mm_s2 is None
+            else 2 * np.asarray(speed_mm_s) / acceleration_mm_s2 + turn_overhead_s)
+    return passes * (count * width_mm / np.asarray(speed_mm_s) + (count - 1) * turn) / 60
+
+
+@dataclass(frozen=True, eq=False)
+class SweepPlan:
+    """The artwork cut into lines once; minutes for any speeds follow from lengths and counts.
+
+    `ways` are the three ways of sweeping; `missed` counts pieces so low that no line meets them.
+    """
+
+    artwork: Artwork
+    line_pitch_mm: float
+    machine: Machine
+    ways: tuple[Way, ...]
+    missed: int = 0
+
+    def minutes(self, speed_mm_s, passes=1) -> pd.DataFrame:
+        """Return the minutes by way: a row a speed, a column a way."""
+        speeds = np.atleast_1d(np.asarray(speed_mm_s, float))
+        if len(wrong := speeds[~(np.isfinite(speeds) & (speeds > 0))]):
+            raise ValueError(f"The minutes were asked for a speed of {wrong[0]:g} mm/s. Give speeds above 0.")
+        times = {way.name: np.sum(way.parts_s(speeds, self.machine), axis=0) for way in self.ways}
+        return pd.DataFrame(times, index=pd.Index(speeds, name="speed_mm_s")).mul(
+            np.broadcast_to(passes, speeds.shape), axis=0) / 60
+
+    def fastest_minutes(self, speeds_mm_s, passes=1) -> np.ndarray:
+        """Return the minutes of the fastest way at each speed."""
+        return self.minutes(speeds_mm_s, passes).to_numpy().min(axis=1)
+
+    def ways_at(self, speeds_mm_s) -> np.ndarray:
+        """Return the name of the fastest way at each speed; of equal ones, that with fewest sweeps."""
+        times = self.minutes(speeds_mm_s)[[way.name for way in reversed(self.ways)]]
+        # The three may differ by rounding only: a whisker keeps the simplest.
+        near = times.to_numpy() <= times.to_numpy().min(axis=1)[:, None] * (1 + 1e-9)
+        return times.columns.to_numpy(object)[near.argmax(axis=1)]
+
+    def fastest(self, speed_mm_s: float, passes: int = 1) -> pd.Series:
+        """Return the row of `table` of the fastest way at one speed."""
+        table = self.table(speed_mm_s, passes)
+        return table[table["way"] == self.ways_at(speed_mm_s)[0]].iloc[0]
+
+    def table(self, speed_mm_s: float, passes: int = 1) -> pd.DataFrame:
+        """Return a row per way: way, minutes and what they are spent on, sweeps, lines, fastest."""
+        rows = [dict(zip(PARTS, (passes * float(part[0]) / 60 for part in
+                                 way.parts_s(np.array([float(speed_mm_s)]), self.machine))))
+                for way in self.ways]
+        total = [sum(row.values()) for row in rows]
+        table = pd.DataFrame(rows).assign(sweeps=[way.sweeps for way in self.ways],
+                                          lines=[way.lines for way in self.ways])
+        table.insert(0, "way", [way.name for way in self.ways])
+        table.insert(1, "minutes", total)
+        return table.assign(fastest=table["way"] == self.ways_at(speed_mm_s)[0])
+
+    def at_speeds(self, speeds_mm_s, passes: int = 1) -> pd.DataFrame:
+        """Return the fastest way's row of `table` at each speed, speed_mm_s in front."""
+        rows = pd.DataFrame([self.fastest(speed, passes) for speed in speeds_mm_s]).reset_index(drop=True)
+        rows.insert(0, "speed_mm_s", np.asarray(speeds_mm_s, float))
+        return rows
+
+    def words(self, speed_mm_s: float, passes: int = 1) -> str:
+        """Return which way is fastest, and what the others lose by."""
+        table = self.table(speed_mm_s, passes).set_index("way")
+        best = table[table["fastest"]].iloc[0]
+        text = [f"{best.name.capitalize()}, {best['minutes']:.1f} min at {speed_mm_s:g} mm/s."]
+        for way, row in table[~table["fastest"]].iterrows():
+            more = row["minutes"] - best["minutes"]
+            if more < 0.05:
+                text.append(f"{_CALLED[way].capitalize()} takes as long.")
+                continue
+            what = max(_SPENT, key=lambda part: row[part] - best[part])
+            text.append(f"{_CALLED[way].capitalize()}: {row['minutes']:.1f} min, "
+                        f"{row[what] - best[what]:.1f} min more {_SPENT[what]}.")
+        text += self._wide_piece(speed_mm_s, passes, best["minutes"])
+        if self.missed:
+            text.append(f"{self.missed} piece(s) lower than a line pitch fall between the lines and are not burned.")
+        if self.machine.acceleration_mm_s2 is None:
+            text.append(NO_ACCELERATION)
+        return " ".join(text)
+
+    def _wide_piece(self, speed_mm_s, passes, best_minutes) -> list[str]:
+        """Return advice where one piece, such as a border, makes the head sweep mostly blank wood."""
+        boxes = self.ways[0].boxes
+        wide = boxes.loc[(boxes["lines"] * (boxes["right_mm"] - boxes["left_mm"]) - boxes["burn_mm"]).idxmax()]
+        width, height = wide["right_mm"] - wide["left_mm"], wide["bottom_mm"] - wide["top_mm"]
+        blank = passes * (wide["lines"] * width - wide["burn_mm"]) / speed_mm_s / 60
+        if self.machine.skips_blanks or blank < best_minutes / 4:
+            return []
+        return [f"One piece alone, {width:.0f} × {height:.0f} mm, has the head sweep blank wood for {blank:.1f} min. "
+                "A border drawn as four bars that do not touch is swept bar by bar."]
+
+    def changes(self, speeds_mm_s=None) -> pd.DataFrame:
+        """Return from which speed on which way is fastest: from_mm_s, way, minutes.
+
+        Parameters
+        ----------
+        speeds_mm_s : array, optional
+            Rising. By default every speed of the machine.
+        """
+        speeds = self.machine.speeds() if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
+        names = self.ways_at(speeds)
+        new = np.append(True, names[1:] != names[:-1])
+        return pd.DataFrame({"from_mm_s": speeds[new], "way": names[new],
+                             "minutes": self.fastest_minutes(speeds[new])})
+
+    def break_even(self, speeds_mm_s) -> pd.DataFrame:
+        """Return by speed the gap from which two pieces side by side are better swept apart.
+
+        speed_mm_s, gap_mm and the way that is fastest. The pieces are taken as of the mean number of
+        lines that this artwork's pieces have.
+        """
+        speeds = np.atleast_1d(np.asarray(speeds_mm_s, float))
+        count = max(1, round(self.ways[0].lines / max(self.ways[0].sweeps, 1)))
+        gaps = [break_even_gap_mm(speed, self.machine, count, self.line_pitch_mm) for speed in speeds]
+        return pd.DataFrame({"speed_mm_s": speeds, "gap_mm": gaps, "way": self.ways_at(speeds)})
+
+
+def plan(artwork: Artwork, line_pitch_mm: float, machine: Machine) -> SweepPlan:
+    """Return the plan of the sweeps: the artwork cut into lines along x at the pitch.
+
+    Raises
+    ------
+    ValueError
+        If the pitch is not a distance between 0.005 and 10 mm, or no line meets the artwork.
+    """
+    if not 0.005 <= line_pitch_mm <= 10:
+        raise ValueError(f"The line pitch is {line_pitch_mm:g} mm. Give the distance between neighbouring lines, "
+                         "0.005 to 10 mm.")
+    _, top, _, bottom = artwork.bounds_mm
+    at = lines.positions_mm(top, bottom, line_pitch_mm)
+    found, missed = ways(artwork.pieces, at, machine.skips_blanks)
+    return SweepPlan(artwork, line_pitch_mm, machine, found, missed)
+
+
+def break_even_gap_mm(speed_mm_s: float, machine: Machine, count: int | None = None,
+                      line_pitch_mm: float | None = None) -> float:
+    """Return the gap above which two equal pieces side by side are faster swept apart, in mm.
+
+    Sweeping them apart costs a turn more on every line, sweeping them together crosses the gap on
+    every line: gap/v = 2v/a + overhead, gap = v·(2v/a + overhead); less where the head hurries over
+    gaps, more for the one travel back to the top, which `count` lines share. For an odd count, after
+    which the head stands beside the second piece; for an even one the pieces' width is to travel too.
+
+    Returns
+    -------
+    float
+        0 without acceleration: nothing is then lost by a turn.
+    """
+    if machine.acceleration_mm_s2 is None:
+        return 0.0
+    height = 0.0 if count is None else (count - 1) * line_pitch_mm
+    run_up = float(run_up_mm(speed_mm_s, machine.acceleration_mm_s2))
+
+    def saved_s(gap_mm):
+        crossed = (hurry_s(gap_mm, speed_mm_s, machine) if machine.skips_blanks else gap_mm / speed_mm_s)
+        travel = 0.0 if count is None else rest_to_rest_s(np.hypot(gap_mm - 2 * run_up, height), machine) / count
+        return float(crossed - turn_s(speed_mm_s, machine) - travel)
+    high = 1.0
+    while saved_s(high) < 0:
+        high *= 2
+        if high > 1e9:
+            return float("inf")
+    return brentq(saved_s, 0.0, high, xtol=1e-9)

@@ -1,0 +1,200 @@
+"""Timed runs: the head's acceleration and what a turn costs besides, from a stopwatch.
+
+Decides both from filled rectangles timed on the maker's own machine. What a run takes beyond its
+burning is its turns: turns · (2v · 1/a + overhead), a straight plane without a constant in 1/a and
+the overhead, fitted by ordinary least squares. Runs at one speed cannot tell the two apart.
+
+Source: constant-acceleration kinematics, as in `sweep`; ordinary least squares of statsmodels.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import statsmodels.api as sm
+
+from testburn.labbook import csvfile
+from testburn.sweep.lines import line_count
+from testburn.labbook.readings import ReadingsError
+
+COLUMNS = ("run", "timed_on", "width_mm", "height_mm", "speed_mm_s", "line_pitch_mm", "passes", "seconds")
+FILE = "timed_runs.csv"
+LEVEL = 0.95
+# A hand on a stopwatch, and a head that is not quite even; common practice, no source.
+_STOPWATCH_S, _OFF_SHARE = 4.0, 0.03
+_NEXT = "Time a filled rectangle of many short lines (say 20 mm wide, 40 mm high) at {} speed."
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """What timed runs say of the head.
+
+    Limits are 95 %; None where two runs leave nothing to judge them by. `runs` has a row a run, with
+    turns, burn_seconds, expected_seconds and residual_seconds.
+    """
+
+    acceleration_mm_s2: float
+    acceleration_limits_mm_s2: tuple[float, float] | None
+    turn_overhead_s: float
+    overhead_limits_s: tuple[float, float] | None
+    runs: pd.DataFrame
+    remarks: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per figure: figure, estimate, lower, upper, unit."""
+        nan = (np.nan, np.nan)
+        a, overhead = self.acceleration_limits_mm_s2 or nan, self.overhead_limits_s or nan
+        return pd.DataFrame({
+            "figure": ["acceleration", "turn overhead"], "unit": ["mm/s²", "s"],
+            "estimate": [self.acceleration_mm_s2, self.turn_overhead_s],
+            "lower": [a[0], overhead[0]], "upper": [a[1], overhead[1]]})
+
+    @property
+    def words(self) -> str:
+        """Return both figures with their limits, and every remark."""
+        a, overhead = self.acceleration_limits_mm_s2, self.overhead_limits_s
+        within = "" if a is None else (f" (95 %: {a[0]:.0f} to {a[1]:.0f})" if np.isfinite(a[1]) else
+                                       f" (95 %: above {a[0]:.0f})")
+        turns = "" if overhead is None else f" (95 %: {overhead[0]:.3f} to {overhead[1]:.3f})"
+        off = self.runs["residual_seconds"].abs().max()
+        return " ".join([
+            f"The head speeds up at {self.acceleration_mm_s2:.0f} mm/s²{within}; a turn costs "
+            f"{self.turn_overhead_s:.3f} s{turns} besides. The {len(self.runs)} runs are met to {off:.1f} s.",
+            *self.remarks])
+
+    def __str__(self) -> str:
+        return f"{self.words}\n\nFor machine.toml:\n{self.toml.rstrip()}"
+
+    @property
+    def toml(self) -> str:
+        """The two lines for machine.toml."""
+        return (f"acceleration_mm_s2 = {self.acceleration_mm_s2:.0f}\n"
+                f"turn_overhead_s = {self.turn_overhead_s:.3f}\n")
+
+
+def read(book: str | Path) -> pd.DataFrame:
+    """Return the timed runs of a lab book's timed_runs.csv; none where the file is not there.
+
+    Raises
+    ------
+    ReadingsError
+        If the file is no CSV table with those columns.
+    """
+    file = Path(book) / FILE
+    if not file.exists():
+        return pd.DataFrame(columns=[*COLUMNS, "invented"])
+    rows, problems = csvfile.read_rows(file, COLUMNS)
+    if problems:
+        raise ReadingsError(problems)
+    return rows.drop(columns=[name for name in rows if name.startswith("_")])
+
+
+def from_book(book: str | Path) -> "Calibration | str":
+    """Return what a lab book's timed runs say, or in words why they say nothing yet.
+
+    Raises
+    ------
+    ReadingsError
+        If the file is no CSV table with those columns.
+    ValueError
+        If a run is no run, or if they take no time to turn.
+    """
+    runs = read(book)
+    if runs.empty:
+        return (f"No timed runs yet. Write two or more into {FILE}, under the columns "
+                f"{', '.join(COLUMNS)}. " + _NEXT.format("one, and another at twice that"))
+    return _too_few(_checked(runs)) or calibrate(runs)
+
+
+def calibrate(timed_runs: pd.DataFrame) -> Calibration:
+    """Return acceleration and turn overhead from timed filled rectangles, burned in both directions.
+
+    Parameters
+    ----------
+    timed_runs : DataFrame
+        A row a run: run, timed_on, width_mm, height_mm, speed_mm_s, line_pitch_mm, passes, seconds.
+
+    Raises
+    ------
+    ValueError
+        If a run is no run, if all have one speed, or if they take no time to turn.
+    """
+    runs = _checked(timed_runs)
+    if too_few := _too_few(runs):
+        raise ValueError(too_few)
+    slowing = (2 * runs["speed_mm_s"] * runs["turns"]).to_numpy()
+    design = np.column_stack([slowing, runs["turns"]])
+    over = (runs["seconds"] - runs["burn_seconds"]).to_numpy()
+    fit, remarks = sm.OLS(over, design).fit(), []
+    limits = fit.conf_int(1 - LEVEL) if len(runs) > 2 else None
+    # Dropped as soon as its limits hold 0, a real overhead would go into the acceleration and spoil both.
+    if fit.params[1] < 0:
+        remarks.append("By these runs a turn costs less than nothing besides, which is taken as 0. "
+                       + _NEXT.format("a low"))
+        fit = sm.OLS(over, design[:, :1]).fit()
+        limits = fit.conf_int(1 - LEVEL)
+    elif limits is not None and limits[1, 0] <= 0:
+        remarks.append("What a turn costs besides is not yet told from nothing. " + _NEXT.format("a low"))
+    if not fit.params[0] > 0:
+        raise ValueError("By these runs turning at a higher speed takes no more time, so no acceleration can be "
+                         "worked out. Check speed, line pitch and seconds of each. " + _NEXT.format("a high"))
+    if limits is None:
+        remarks.append("Two runs leave nothing to judge them by: no limits. Time a third, at another speed.")
+    return _said(runs, fit, limits, design, over, remarks)
+
+
+def _too_few(runs) -> str:
+    """Return why runs at fewer than two speeds say nothing; nothing where there are two."""
+    if (speeds := runs["speed_mm_s"].unique()).size > 1:
+        return ""
+    return (f"{len(runs)} timed run(s), " + "".join(f"all at {speed:g} mm/s, " for speed in speeds)
+            + "cannot tell acceleration from what a turn costs besides. "
+            + _NEXT.format("another" if len(runs) else "one, and another at twice that"))
+
+
+def _said(runs, fit, limits, design, over, remarks) -> Calibration:
+    """Return the fit as a calibration, the interval of 1/a turned over."""
+    with_overhead = len(fit.params) > 1
+    overhead = float(fit.params[1]) if with_overhead else 0.0
+    between = None
+    if limits is not None:
+        low, high = limits[0]
+        between = (float(1 / high), float(1 / low) if low > 0 else float("inf"))
+        if low <= 0:
+            remarks.append("The acceleration has no upper limit yet. " + _NEXT.format("a high"))
+    expected = runs["burn_seconds"] + design[:, :len(fit.params)] @ fit.params
+    runs = runs.assign(expected_seconds=expected, residual_seconds=runs["seconds"] - expected)
+    off = runs["residual_seconds"].abs()
+    if (off > np.maximum(_STOPWATCH_S, _OFF_SHARE * runs["seconds"])).any():
+        worst = runs.loc[off.idxmax()]
+        remarks.append(f"Run {worst['run']} is {worst['residual_seconds']:+.0f} s off, more than a stopwatch is: "
+                       "time it again before you believe this.")
+    return Calibration(
+        float(1 / fit.params[0]), between, overhead,
+        # A turn gives no time back: the limits end at 0.
+        tuple(map(float, np.maximum(limits[1], 0))) if limits is not None and with_overhead else None, runs, tuple(remarks))
+
+
+def _checked(timed_runs: pd.DataFrame) -> pd.DataFrame:
+    """Return the runs with turns and burn_seconds; every fault at once."""
+    if missing := [name for name in COLUMNS if name not in timed_runs.columns]:
+        raise ValueError(f"The timed runs have no column {', '.join(missing)}. A run needs {', '.join(COLUMNS)}.")
+    numbers = timed_runs[list(COLUMNS[2:])].apply(pd.to_numeric, errors="coerce").astype(float)
+    sound = np.isfinite(numbers) & (numbers > 0)
+    sound["passes"] &= numbers["passes"] % 1 == 0
+    faults = [f"- run {timed_runs['run'].iloc[row]}: {COLUMNS[2 + column]} is "
+              f"{timed_runs[COLUMNS[2 + column]].iloc[row]!s}" for row, column in zip(*np.nonzero(~sound.to_numpy()))]
+    runs = timed_runs[["run", "timed_on"]].join(numbers)
+    runs["turns"] = runs["passes"] * (line_count(runs["height_mm"], runs["line_pitch_mm"]) - 1)
+    runs["burn_seconds"] = (runs["turns"] + runs["passes"]) * runs["width_mm"] / runs["speed_mm_s"]
+    if not faults:
+        short = (runs["turns"] < 1) | (runs["seconds"] <= runs["burn_seconds"])
+        faults = [f"- run {run.run}: {run.seconds:g} s, but burning alone takes {run.burn_seconds:.1f} s"
+                  if run.turns else f"- run {run.run}: a single line, which never turns"
+                  for run in runs[short].itertuples()]
+    if faults:
+        raise ValueError("The timed runs cannot be used:\n" + "\n".join(faults)
+                         + "\nEach number must be above 0, passes whole. Mend them in timed_runs.csv.")
+    return runs.reset_index(drop=True)

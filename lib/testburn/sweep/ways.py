@@ -1,0 +1,208 @@
+"""Sweep ways: three ways to sweep artwork, and what the head's time is spent on in each.
+
+Decides which pieces are swept together. "each piece" sweeps every piece by itself; "rows" sweeps
+together what overlaps from top to bottom, such as the letters of a line of words; "full width" sweeps
+everything at once. A border, or a bar beside several rows, is a row of its own. Sweeps follow one
+another in reading order, each from its top left.
+
+A machine that skips blanks sweeps a line from its first burn to its last, hurries over gaps as far
+as its travel speed allows, and jumps lines on which nothing burns; another sweeps every line of a
+sweep over the sweep's whole width.
+
+Source: constant-acceleration kinematics, closed forms; checked by integrating the head's pace
+place by place in tests/test_sweep.py.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from testburn.sweep import lines
+from testburn.labbook.machine import Machine
+
+EACH, ROWS, FULL = "each piece", "rows", "full width"
+PARTS = ("burn_minutes", "blank_minutes", "turn_minutes", "travel_minutes")
+_BLOCK = 1_000_000
+
+
+def travel_speed_mm_s(machine: Machine) -> float:
+    """Return the speed with the beam off: the machine's own, or the highest that can be set."""
+    return machine.travel_speed_mm_s or machine.max_speed_mm_s
+
+
+def turn_s(speed_mm_s, machine: Machine):
+    """Return what a turn costs: slow down, speed up, and what the machine adds; 0 without acceleration."""
+    if machine.acceleration_mm_s2 is None:
+        return np.zeros_like(speed_mm_s, float)
+    return 2 * np.asarray(speed_mm_s) / machine.acceleration_mm_s2 + machine.turn_overhead_s
+
+
+def rest_to_rest_s(distance_mm, machine: Machine):
+    """Return the seconds to travel from rest to rest: a trapezoid, or a triangle where it is short."""
+    top, a = travel_speed_mm_s(machine), machine.acceleration_mm_s2
+    distance = np.asarray(distance_mm, float)
+    return np.where(distance >= top ** 2 / a, distance / top + top / a, 2 * np.sqrt(distance / a))
+
+
+def hurry_s(gap_mm, speed_mm_s, machine: Machine):
+    """Return the seconds over a gap entered and left at set speed, hurrying between.
+
+    The head speeds up to u = √(v² + a·gap), at most the travel speed, and is back at v at the end:
+    2·(u - v)/a, and at travel speed whatever is left. Never slower than the set speed.
+    """
+    gap, speed = np.broadcast_arrays(np.asarray(gap_mm, float), np.asarray(speed_mm_s, float))
+    a, top = machine.acceleration_mm_s2, travel_speed_mm_s(machine)
+    if a is None:
+        return gap / speed
+    peak = np.minimum(np.sqrt(speed ** 2 + a * gap), np.maximum(top, speed))
+    level = gap - (peak ** 2 - speed ** 2) / a
+    return 2 * (peak - speed) / a + np.maximum(level, 0) / peak
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """One way to sweep: lengths and counts from which the seconds at any speed follow.
+
+    `gap_mm`, `gap_count` are blanks to hurry over (a machine that skips blanks), `blank_mm` blanks
+    swept at set speed. `across_mm`, `down_mm` lead from one sweep's last burn to the next one's first;
+    `beyond` says how many run-ups nearer (after a line to the right) the stops lie. `boxes` has a row
+    a sweep: left_mm, top_mm, right_mm, bottom_mm, lines, burn_mm, begin_mm, end_mm (where the first line
+    is entered and the last one left).
+    """
+
+    name: str
+    sweep_of_piece: np.ndarray
+    boxes: pd.DataFrame
+    burn_mm: float
+    blank_mm: float
+    gap_mm: np.ndarray
+    gap_count: np.ndarray
+    jump_mm: np.ndarray
+    across_mm: np.ndarray
+    down_mm: np.ndarray
+    beyond: np.ndarray
+
+    @property
+    def sweeps(self) -> int:
+        """How many sweeps it takes."""
+        return len(self.boxes)
+
+    @property
+    def lines(self) -> int:
+        """How many lines are swept, a line once in every sweep it belongs to."""
+        return int(self.boxes["lines"].sum())
+
+    def parts_s(self, speeds_mm_s: np.ndarray, machine: Machine) -> tuple[np.ndarray, ...]:
+        """Return the seconds of burning, blanks, turns and travel, an array over the speeds each.
+
+        A turn between two sweeps is a turn like any other; its travel comes on top, from rest to rest.
+        The first run-up and the last run-out are left out, as for a rectangle.
+        """
+        blank = self.blank_mm / speeds_mm_s
+        if len(self.gap_mm):
+            blank = blank + hurry_s(self.gap_mm, speeds_mm_s[:, None], machine) @ self.gap_count
+        turns = (self.lines - 1) * turn_s(speeds_mm_s, machine)
+        return self.burn_mm / speeds_mm_s, blank, turns, self._travel_s(speeds_mm_s, machine)
+
+    def _travel_s(self, speeds, machine):
+        if machine.acceleration_mm_s2 is None:
+            return np.zeros_like(speeds)
+        seconds = np.full(len(speeds), rest_to_rest_s(self.jump_mm, machine).sum())
+        # A stop lies a run-up beyond the last burn, a start a run-up before the first.
+        block = max(1, _BLOCK // max(len(self.across_mm), 1))
+        for begin in range(0, len(speeds), block):
+            run_up = speeds[begin:begin + block, None] ** 2 / (2 * machine.acceleration_mm_s2)
+            way = np.hypot(self.across_mm - self.beyond * run_up, self.down_mm)
+            seconds[begin:begin + block] += rest_to_rest_s(way, machine).sum(axis=1)
+        return seconds
+
+
+def ways(pieces, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way, ...], int]:
+    """Return the three ways over the lines, and how many pieces no line meets.
+
+    Raises
+    ------
+    ValueError
+        If no line meets any piece.
+    """
+    groups = {EACH: each_piece(pieces), ROWS: rows(pieces), FULL: np.zeros(len(pieces), int)}
+    tallies = {name: lines.Tally(group) for name, group in groups.items()}
+    met = np.zeros(len(pieces), bool)
+    for block in lines.cut(pieces, at_mm):
+        met[block[1]] = True
+        for tally in tallies.values():
+            tally.add(*block)
+    if not met.any():
+        raise ValueError("No line meets the artwork: every piece is lower than the line pitch. Take a smaller pitch.")
+    return tuple(_way(name, tally, at_mm, skips_blanks) for name, tally in tallies.items()), int((~met).sum())
+
+
+def each_piece(pieces) -> np.ndarray:
+    """Return a sweep for every piece, numbered row by row and from the left."""
+    order = np.lexsort((shapely.bounds(pieces)[:, 0], rows(pieces)))
+    sweep = np.empty(len(order), int)
+    sweep[order] = np.arange(len(order))
+    return sweep
+
+
+def rows(pieces) -> np.ndarray:
+    """Return the row of each piece, numbered from the top.
+
+    Pieces join from the lowest to the tallest. One that goes round others, or bridges rows less than
+    half its height (a bar beside several lines of words), is a row of its own.
+    """
+    pieces = np.asarray(pieces, object)
+    top, bottom = shapely.bounds(pieces).T[[1, 3]]
+    alone = _goes_round(pieces)
+    row_top, row_bottom, members = np.zeros(0), np.zeros(0), []
+    for at in np.argsort(bottom - top, kind="stable"):
+        if alone[at]:
+            continue
+        met = (row_top <= bottom[at]) & (row_bottom >= top[at])
+        if met.sum() > 1 and bottom[at] - top[at] > 2 * (row_bottom - row_top)[met].max():
+            alone[at] = True
+            continue
+        joined = [at, *(one for place in np.flatnonzero(met) for one in members[place])]
+        members = [row for row, gone in zip(members, met) if not gone] + [joined]
+        row_top = np.append(row_top[~met], top[joined].min())
+        row_bottom = np.append(row_bottom[~met], bottom[joined].max())
+    members += [[at] for at in np.flatnonzero(alone)]
+    members.sort(key=lambda row: (top[row].min(), shapely.bounds(pieces[row])[:, 0].min()))
+    row_of = np.empty(len(pieces), int)
+    for place, row in enumerate(members):
+        row_of[row] = place
+    return row_of
+
+
+def _goes_round(pieces) -> np.ndarray:
+    """Return which pieces have another inside one of their holes."""
+    holed = np.flatnonzero(shapely.get_num_interior_rings(pieces) > 0)
+    around = np.zeros(len(pieces), bool)
+    if len(holed):
+        filled = shapely.polygons(shapely.get_exterior_ring(pieces[holed]))
+        outer, inner = shapely.STRtree(shapely.point_on_surface(pieces)).query(filled, "contains")
+        around[holed[outer[holed[outer] != inner]]] = True
+    return around
+
+
+def _way(name, tally: lines.Tally, at_mm, skips_blanks) -> Way:
+    swept = np.flatnonzero(tally.lines)
+    first, last = tally.first_line[swept], tally.last_line[swept]
+    left, right = tally.left_mm[swept], tally.right_mm[swept]
+    count = tally.lines[swept] if skips_blanks else last - first + 1
+    begins, ends = (tally.entry_mm[swept], tally.exit_mm[swept]) if skips_blanks else (
+        left, np.where(count % 2 == 1, right, left))
+    boxes = pd.DataFrame({
+        "left_mm": left, "top_mm": at_mm[first], "right_mm": right, "bottom_mm": at_mm[last], "lines": count,
+        "burn_mm": tally.burn_mm[swept], "begin_mm": begins, "end_mm": ends})
+    pitch = at_mm[1] - at_mm[0] if len(at_mm) > 1 else 0.0
+    none, burn = np.zeros(0), float(tally.burn_mm.sum())
+    return Way(
+        name, tally.sweep_of_piece, boxes, burn,
+        0.0 if skips_blanks else float((count * (right - left)).sum()) - burn,
+        tally.gap_mm if skips_blanks else none, tally.gap_count if skips_blanks else none,
+        np.concatenate([none, *tally.jumps]) * pitch if skips_blanks else none,
+        across_mm=begins[1:] - ends[:-1], down_mm=at_mm[first[1:]] - at_mm[last[:-1]],
+        beyond=1.0 + np.where(count[:-1] % 2 == 1, 1.0, -1.0))

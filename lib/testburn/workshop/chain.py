@@ -1,0 +1,168 @@
+"""Chain: run the notebooks headless, first to last, on one lab book.
+
+Decides what is run (every numbered notebook, each from a fresh kernel) and what a maker sees meanwhile: a progress bar,
+then the cards. A fault is said in the words of the notebook that met it, without a traceback.
+`python -m testburn.workshop.chain` runs it; `--refresh` also writes the outputs back into the notebooks,
+which is for those who change them.
+"""
+
+import argparse
+import os
+import shutil
+import sys
+import tempfile
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from pathlib import Path
+
+import nbformat
+from nbclient import NotebookClient
+from nbclient.exceptions import CellExecutionError
+
+from testburn.depthfit import depths as depthfit, suspects
+from testburn.job import settings, sheet
+from testburn.labbook import burns as labbook, files
+from testburn.workshop.openbook import PROJECT, cards_folder, open_workshop
+
+NOTEBOOKS = PROJECT / "notebooks"
+CELL_SECONDS = 300
+
+
+def notebooks() -> list[Path]:
+    """Return the notebooks in the order a maker works."""
+    return sorted(NOTEBOOKS.glob("[0-9]*.ipynb"))
+
+
+def run(path: Path, refresh: bool = False) -> None:
+    """Run one notebook from a fresh kernel.
+
+    Raises
+    ------
+    CellExecutionError
+        If a cell fails.
+    """
+    notebook = nbformat.read(path, as_version=4)
+    NotebookClient(notebook, timeout=CELL_SECONDS, kernel_name="python3", record_timing=False,
+                   extra_arguments=["--log-level=ERROR"],
+                   resources={"metadata": {"path": str(path.parent)}}).execute()
+    if refresh:
+        # The interpreter's version would change with every machine; widget state is drawn anew.
+        notebook.metadata = {"kernelspec": {"name": "python3", "display_name": "Python 3",
+                                            "language": "python"},
+                             "language_info": {"name": "python"}}
+        nbformat.write(notebook, path)
+
+
+def _bar(done: int, total: int, words: str) -> None:
+    """Draw the bar: in place on a terminal, a line a notebook elsewhere."""
+    filled = 24 * done // total
+    line = f"[{'#' * filled}{'.' * (24 - filled)}] {done}/{total} {words}"
+    if sys.stdout.isatty():
+        print(f"\r{line:<78}", end="" if done < total else "\n", flush=True)
+    else:
+        print(line, flush=True)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Check the lab book, run the chain, name the cards; return the exit code."""
+    parser = argparse.ArgumentParser(prog="testburn.workshop.chain", description=__doc__.splitlines()[0])
+    parser.add_argument("--refresh", action="store_true",
+                        help="write the outputs back into the notebooks")
+    refresh = parser.parse_args(arguments).refresh
+    before = dict(os.environ)
+    cards = cards_folder()
+    try:
+        with tempfile.TemporaryDirectory(prefix="testburn-", ignore_cleanup_errors=True) as scratch:
+            # Kernels are ended abruptly: what they leave in their temporary folder goes with ours.
+            os.environ.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), scratch))
+            os.environ["TESTBURN_CARDS"] = str(Path(scratch) / "cards")
+            # What notebooks show in the project must not depend on the cards of this computer.
+            code = _checked_run(None if refresh else cards, refresh)
+            if code == 0 and not refresh:
+                _keep_cards(Path(scratch) / "cards", cards)
+        return code
+    except OSError as fault:
+        print(f"The cards could not be kept: {fault}. Close them in the program that shows them, then "
+              "run this again.")
+        return 1
+    finally:
+        os.environ.clear()
+        os.environ.update(before)
+
+
+def _checked_run(cards: Path | None, refresh: bool) -> int:
+    """Check the lab book, then run the chain beside its earlier records; return the exit code."""
+    try:
+        workshop = open_workshop()
+        if cards is not None:
+            _keep_records(cards, workshop.cards, workshop.records.relative_to(workshop.cards))
+        readings = labbook.read(workshop.book)
+        if readings.empty:
+            print("The lab book holds no readings yet. Enter a burn first: "
+                  "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
+            return 1
+        # What no notebook could do without is tried here, where it is said in one line.
+        fit = depthfit.fit(readings)
+        left_off = settings.left_off(fit, settings.for_card(fit, workshop.machine))
+        doubtful = suspects.suspects(fit, workshop.woods)
+    except (labbook.ReadingsError, OSError, ValueError) as fault:
+        print(fault)
+        return 1
+    try:
+        trouble = sheet.read(workshop.book).trouble(fit, workshop.artwork)
+    except (OSError, ValueError) as fault:
+        trouble = str(fault)
+    if trouble:
+        print(f"The job on the bench (job.toml): {trouble}\nThe cards of all woods need no job: "
+              "python3 lib/start.py binder.")
+        return 1
+    if left_off:
+        print(f"Not on the card: {left_off}.")
+    for row in doubtful.itertuples():
+        print(f"Doubtful: burn {row.burn}, swatch {row.swatch}, reading {row.reading}, "
+              f"{row.depth_mm:g} mm: {row.why}.")
+    return 0 if _run_all(refresh) else 1
+
+
+def _run_all(refresh: bool) -> bool:
+    """Run every notebook, two at a time as none needs another; False once one has stopped."""
+    sequence = notebooks()
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        jobs = {pool.submit(run, path, refresh): path for path in sequence}
+        _bar(0, len(sequence), "notebooks")
+        for done, job in enumerate(as_completed(jobs), start=1):
+            if isinstance(fault := job.exception(), CellExecutionError):
+                pool.shutdown(cancel_futures=True)
+                print(f"\nNotebook {jobs[job].name} stopped: {fault.evalue}")
+                return False
+            job.result()
+            _bar(done, len(sequence), jobs[job].stem)
+    return True
+
+
+def _keep_cards(made: Path, folder: Path) -> None:
+    """Move the cards where they belong, now that every notebook has run, and name them."""
+    folder.mkdir(parents=True, exist_ok=True)
+    # A record without its card does no harm, a card without its record does.
+    for records in made.glob("records/*/"):
+        _keep_records(made, folder, records.relative_to(made))
+    for card in sorted(made.glob("*.pdf")):
+        print(f"Card: {shutil.move(card, folder / card.name)}")
+    own = os.environ.get("TESTBURN_LABDATA")
+    print("Open the notebooks in JupyterLab: python3 lib/start.py lab"
+          + (f' --labdata "{own}"' if own else ""))
+
+
+def _keep_records(source: Path, target: Path, records: Path) -> None:
+    """Copy the card records that the target does not have: none is ever written over."""
+    for record in sorted((source / records).glob("*.json")):
+        if not (target / records / record.name).exists():
+            with files.locked(target / records):
+                files.add_whole(target / records, target / records / record.name,
+                                      record.read_bytes())
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:
+        sys.exit(130)

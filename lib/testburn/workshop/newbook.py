@@ -1,0 +1,117 @@
+"""New book: an empty lab book, ready for the first burn.
+
+Decides what a lab book starts with: the handbook woods, machine and job to fill in, the description
+of the columns, and no readings. `python -m testburn.workshop.newbook FOLDER` makes one.
+"""
+
+import json
+import shutil
+import sys
+from pathlib import Path
+
+from testburn.labbook import columns
+from testburn.workshop.openbook import DEMO
+
+MACHINE = """\
+# What your machine can be set to. Take the figures from its maker's manual.
+# Leave a line out and the suite uses what was burned (powers, pitches, passes) or its default.
+min_speed_mm_s = 1
+max_speed_mm_s = 600
+speed_step_mm_s = 1
+# How briskly the head speeds up and slows down along a line. Without it, minutes count burning only.
+# Time two or more filled rectangles with a stopwatch, write them into timed_runs.csv, and notebook 7
+# works out the next two lines.
+# acceleration_mm_s2 = 1000
+# turn_overhead_s = 0.0
+# Between pieces, with the beam off. Without it, the highest speed.
+# travel_speed_mm_s = 300
+# true if the head leaves a line where nothing is left to burn and hurries over gaps.
+# skips_blanks = false
+# For the stock check: room above the grid with the module at the top, height of the grid, distance
+# from the module's nose to the face in focus, and how far the module can be moved up and down.
+# bed_clearance_mm = 60
+# grid_height_mm = 22
+# focus_gap_mm = 7
+# focus_travel_mm = 40
+"""
+JOB = """\
+# The job on the bench: notebooks 6 to 11 work on it. Take the # away from a line to say it; what is
+# not said is taken from the wood and module you know best.
+# name = "plaque for the gate"
+# species = "white oak"
+# module_w = 20
+# wavelength_nm = 450
+# board = "Plaque-1"
+# board_thickness_mm = 19
+# A drawing (SVG, text as outlines) in the folder artwork of this lab book; without one, its area.
+# artwork = "plaque.svg"
+# area_mm2 = 6000
+
+# [infill]
+# How it is filled: "shallow", "brush-filled" or "sprayed". Notebook 6 lists all else that can be said.
+# variant = "brush-filled"
+# grits = [150, 180]
+# colour = {coats = 3, wet_mm = [0.4, 0.6], solids = [0.35, 0.5]}
+
+# [prices]
+# In your money. A minute at the machine; a board, ready to burn; sealer, paint and time to finish it.
+# per_minute = 0.5
+# board = 18
+# finishing = 12
+# Minutes for a proof swatch, all in; minutes to set up AND burn a too shallow job once more.
+# proof_minutes = 6
+# rerun_minutes = 45
+# Paint and time on top for a job that is too deep but serves.
+# deep_extra = 3
+# Of the too shallow, how many you notice in time to burn again; of the too deep, how many are lost.
+# shallow_rerun_share = 0.8
+# deep_lost_share = 0.2
+
+# [proof]
+# Once the board on the bench is proved: that board again (a proof counts for no other), what you read,
+# and the setting the swatch was burned with.
+# board = "Plaque-1"
+# depths_mm = [0.56, 0.55, 0.58]
+# gauge_step_mm = 0.01
+# power_pct = 90
+# speed_mm_s = 143
+# line_pitch_mm = 0.05
+# passes = 1
+"""
+
+
+def make(folder: str | Path) -> Path:
+    """Make an empty lab book and return its folder.
+
+    Raises
+    ------
+    FileExistsError
+        If the folder already holds something.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise FileExistsError(f"{folder} is not empty. Name a new folder for the new lab book.")
+    (folder / "burns").mkdir(parents=True)
+    shutil.copyfile(DEMO / "woods.csv", folder / "woods.csv")
+    (folder / "artwork").mkdir()
+    (folder / "job.toml").write_text(JOB, encoding="utf-8", newline="\n")
+    (folder / "machine.toml").write_text(MACHINE, encoding="utf-8", newline="\n")
+    package = {
+        "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "name": "lab-book", "title": "Lab book of test burns",
+        # The standard has no word for "every file of a folder", so the schema stands by its header.
+        "resources": [{"name": "burns", "type": "table", "data": [list(columns.BY_NAME)],
+                       "description": "What each CSV file in the folder burns holds: one burn, "
+                                      "one file, UTF-8, commas between columns.",
+                       "schema": columns.table_schema()}],
+    }
+    (folder / "datapackage.json").write_text(
+        json.dumps(package, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+    return folder
+
+
+if __name__ == "__main__":
+    try:
+        print(f"A new, empty lab book is in {make(sys.argv[1])}")
+    except OSError as fault:
+        sys.exit(str(fault))

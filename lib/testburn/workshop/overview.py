@@ -1,0 +1,118 @@
+"""Overview: the state of a lab book at a glance, and what to do next.
+
+Decides what the map shows of each species × module: how many boards, when it was last burned and
+how long ago that is, and whether finished jobs still come out as promised. What is asked for next
+comes in order of weight: a machine that drifts, then curves resting on one board, then old burns.
+A year as the age at which burns are called old is common practice, no source.
+"""
+
+import datetime
+import html
+from dataclasses import dataclass
+
+import pandas as pd
+
+from testburn.drift import verdict as drift
+from testburn.labbook.columns import GROUP_KEY
+from testburn.depthfit.depths import DepthFit
+
+OLD_DAYS = 365
+_MOST_STEPS = 6
+_BOX = ' style="text-align: left; vertical-align: top; border: 1px solid #999; padding: 4px 10px"'
+_CALM = ("in step", "no jobs", "too few jobs")
+
+
+def state(readings: pd.DataFrame, fit: DepthFit | None, jobs: pd.DataFrame,
+          today: datetime.date | None = None) -> pd.DataFrame:
+    """Return a row for each species × module × wavelength that was ever burned.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        From `labbook.read`.
+    fit : DepthFit, optional
+        None where nothing could be fitted yet.
+    jobs : DataFrame
+        From `jobs.read`.
+    today : date, optional
+
+    Returns
+    -------
+    DataFrame
+        species, module_w, wavelength_nm, boards, last_burn, age_days, jobs, drift, fitted.
+    """
+    today = pd.Timestamp(today or datetime.date.today())
+    kept = readings[readings["struck_because"] == ""] if "struck_because" in readings else readings
+    fitted = {(group.species, group.module_w, group.wavelength_nm) for group in fit.groups} if fit else set()
+    rows, judged = [], drift.check(jobs)
+    for key, member in kept.groupby(list(GROUP_KEY), sort=True):
+        own = jobs[(jobs[list(GROUP_KEY)] == list(key)).all(axis=1)]
+        last = pd.to_datetime(member["burned_on"]).max()
+        rows.append(dict(zip(GROUP_KEY, key)) | {
+            "boards": member["board"].nunique(), "last_burn": last, "age_days": (today - last).days,
+            "jobs": own["burn"].nunique(), "drift": drift.state(judged, *key), "fitted": key in fitted})
+    return pd.DataFrame(rows, columns=[*GROUP_KEY, "boards", "last_burn", "age_days", "jobs", "drift",
+                                       "fitted"])
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Species down, modules across; in each field what the lab book has there."""
+
+    table: pd.DataFrame
+
+    @property
+    def fields(self) -> pd.DataFrame:
+        """The grid as text; an empty field was never burned."""
+        said = self.table.assign(
+            module=[f"{watts:g} W, {nm:g} nm" for watts, nm in
+                    zip(self.table["module_w"], self.table["wavelength_nm"])],
+            field=[_field(row) for row in self.table.itertuples()])
+        order = said.drop_duplicates("module").sort_values(["wavelength_nm", "module_w"])["module"]
+        return said.pivot(index="species", columns="module", values="field")[order].fillna("")
+
+    def __repr__(self) -> str:
+        return self.fields.to_string() if len(self.table) else "no burn yet"
+
+    def _repr_html_(self) -> str:
+        if self.table.empty:
+            return "<i>no burn yet</i>"
+        fields = self.fields
+        head = "".join(f"<th{_BOX}>{html.escape(name)}</th>" for name in ("species", *fields.columns))
+        body = "".join(
+            f"<tr><th{_BOX}>{html.escape(str(species))}</th>" + "".join(
+                f"<td{_BOX}>{html.escape(text).replace('; ', '<br>')}</td>" for text in row) + "</tr>"
+            for species, row in zip(fields.index, fields.to_numpy()))
+        return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _field(row) -> str:
+    boards = f"{row.boards} board{'s' * (row.boards != 1)}" + ("" if row.fitted else ", no curve yet")
+    jobs = row.drift if row.drift == "no jobs" else f"{row.jobs} job{'s' * (row.jobs != 1)}: {row.drift}"
+    return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {row.age_days} days ago; {jobs}"
+
+
+def next_steps(table: pd.DataFrame) -> list[str]:
+    """Return what to do next, in order of weight, in words.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `state`.
+    """
+    if table.empty:
+        return ["The lab book is empty. Plan a test burn, burn it, enter its depths."]
+    said = []
+    for words, rows in (
+            ("finished jobs no longer come out as promised. See the notebook on finished jobs",
+             table[~table["drift"].isin(_CALM)]),
+            ("no curve yet. Burn more swatches, at three speeds or more", table[~table["fitted"]]),
+            ("one board only. Burn another: one board cannot show how boards differ",
+             table[table["fitted"] & (table["boards"] == 1)]),
+            ("last burned over a year ago. Burn three swatches, or enter finished jobs",
+             table[(table["age_days"] > OLD_DAYS) & (table["drift"] != "in step")])):
+        names = [f"{row.species} {row.module_w:g} W" for row in rows.itertuples()]
+        if names:
+            shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+            said.append(f"{shown}: {words}.")
+    return said[:_MOST_STEPS] or ["Nothing is due. Print the cards, prove each board, enter finished jobs."]

@@ -1,0 +1,398 @@
+"""The burn plan: levels against optimal design, widths against the fit itself, places on the scrap."""
+
+import math
+import random
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import optimize, stats
+
+from testburn.burnplan import design, layout, plan as burnplan
+from testburn.depthfit import depths as depthfit, width
+from testburn.labbook import burns as labbook, woods
+from testburn.sweep import sweeps as sweep
+from testburn.burnplan.plan import Scrap
+from testburn.depthfit.components import PRIORS
+from testburn.labbook.machine import Machine
+
+WOODS = woods.read()
+SCRAP = Scrap(300, 200, 19)
+MACHINE = Machine(acceleration_mm_s2=3000)
+
+
+LABDATA = Path(__file__).parents[2] / "labdata"
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return depthfit.fit(labbook.read(LABDATA))
+
+
+def proposed(fit=None, species="sugar maple", module_w=20, window=(0.4, 0.6), scrap=SCRAP,
+             machine=MACHINE, wavelength_nm=450, **how):
+    return burnplan.propose(fit, WOODS, species, module_w, *window, scrap, machine, wavelength_nm, **how)
+
+
+# ── optimal design: closed forms, and a general-purpose solver that knows none of them ──
+#
+# The line depth = a + b·x with scatter in proportion to depth has the rows (1, x) / depth. The solvers
+# below see only those rows, on a fine grid of energies; `optimaldesign` works in 1 / depth.
+
+LINES = [pytest.param(0.0, 0.3, id="through zero"), pytest.param(-0.15, 0.3, id="a threshold"),
+         pytest.param(0.1, 0.2, id="depth at no energy")]
+ENERGIES = np.linspace(1, 6, 101)
+
+
+def rows_of(a, b, x=ENERGIES):
+    return np.column_stack([np.ones_like(x), x]) / (a + b * x)[:, None]
+
+
+def best_weights(rows):
+    """D-optimal weights by the multiplicative algorithm (Silvey, Titterington & Torsney 1978, from
+    memory): w ← w · variance / coefficients, until no grid point gains."""
+    weights = np.full(len(rows), 1 / len(rows))
+    for _ in range(20_000):
+        variance = np.einsum("ei,ij,ej->e", rows, np.linalg.inv(rows.T * weights @ rows), rows)
+        weights *= variance / rows.shape[1]
+        if variance.max() < rows.shape[1] * (1 + 1e-6):
+            break
+    return weights
+
+
+@pytest.mark.parametrize(("a", "b"), LINES)
+def test_a_straight_line_is_best_known_from_half_at_each_end(a, b):
+    """Atkinson & Donev 1992, chapter 9 (from memory): half at -1, half at +1."""
+    weights = best_weights(rows_of(a, b))
+    assert weights[0] == pytest.approx(0.5, abs=2e-3) and weights[-1] == pytest.approx(0.5, abs=2e-3)
+    assert design.d_efficiency(a + b * ENERGIES[[0, -1]], (1, 1)) == pytest.approx(1)
+
+
+@pytest.mark.parametrize(("a", "b"), LINES)
+def test_a_line_that_bends_is_best_known_from_a_third_at_each_of_three(a, b):
+    """Three coefficients: a third at each of three levels (from memory, as above)."""
+    rows = np.column_stack([rows_of(a, b), ENERGIES**2 / (a + b * ENERGIES)])
+    weights = best_weights(rows)
+    assert weights[0] == pytest.approx(1 / 3, abs=2e-3) and weights[-1] == pytest.approx(1 / 3, abs=2e-3)
+    assert weights[1:-1].max() > 0.15 and (weights > 0.01).sum() <= 4
+    assert design.bend_efficiency((2, 2, 2)) == pytest.approx(1)
+
+
+@pytest.mark.parametrize(("a", "b"), LINES)
+@pytest.mark.parametrize("counts", [(1, 1, 1), (1, 3, 1), (2, 1, 5), (4, 0, 4), (1, 6, 0)])
+def test_d_efficiency_is_the_root_of_determinants(a, b, counts):
+    x = np.array([1.0, 3.0, 6.0])
+    rows, weights = rows_of(a, b, x), np.array(counts) / sum(counts)
+    ends = rows_of(a, b, x[[0, -1]])
+    expected = math.sqrt(np.linalg.det(rows.T * weights @ rows) / np.linalg.det(ends.T / 2 @ ends))
+    assert design.d_efficiency(a + b * x, counts) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("a", "b"), LINES)
+@pytest.mark.parametrize("target", [0.7, 0.9, 1.7, 3.5, 5.0, 7.0, 9.0])
+def test_the_least_variance_at_a_target_is_elfvings(a, b, target):
+    """c-optimal design as a linear programme: the least Σ|z| with Σ z f(x) = c (Elfving 1952; as a
+    programme Harman & Jurík 2008, both from memory). Inside the ends it is 1; outside, the ends alone."""
+    rows, want = rows_of(a, b), rows_of(a, b, np.array([target]))[0]
+    if a + b * target <= 0.05:
+        pytest.skip("no mark there")
+    found = optimize.linprog(np.ones(2 * len(rows)), A_eq=np.hstack([rows.T, -rows.T]), b_eq=want)
+    ends = a + b * ENERGIES[[0, -1]]
+    assert design.best_variance(ends, a + b * target) == pytest.approx(found.fun**2, rel=1e-6)
+    if not 1 <= target <= 6:
+        z = np.abs(found.x[:len(rows)] - found.x[len(rows):])
+        shallow, deep = design.end_weights(*ends, a + b * target)
+        assert z[[0, -1]] / z.sum() == pytest.approx([shallow, deep], abs=1e-6)
+
+
+@pytest.mark.parametrize(("a", "b"), LINES)
+@pytest.mark.parametrize("counts", [(1, 1, 1), (1, 3, 1), (2, 1, 5)])
+@pytest.mark.parametrize("target", [2.0, 4.0, 8.0])
+def test_c_efficiency_is_a_ratio_of_variances(a, b, counts, target):
+    x = np.array([1.0, 3.0, 6.0])
+    rows, want = rows_of(a, b, x), rows_of(a, b, np.array([target]))[0]
+    variance = want @ np.linalg.inv(rows.T * (np.array(counts) / sum(counts)) @ rows) @ want
+    best = design.best_variance(a + b * x, a + b * target)
+    assert design.c_efficiency(a + b * x, counts, a + b * target) == pytest.approx(best / variance)
+
+
+@pytest.mark.parametrize(("depths", "swatches", "counts"), [
+    ((0.2, 0.5, 0.9), 3, (1, 1, 1)),
+    ((0.2, 0.5, 0.9), 4, (1, 1, 2)),
+    ((0.2, 0.5, 0.9), 5, (2, 1, 2)),
+    ((0.2, 0.5, 0.9), 8, (2, 2, 4)),
+    ((0.2, 0.5, 0.9), 12, (4, 3, 5)),
+    ((0.5, 1.0, 1e6), 5, (2, 1, 2)),            # the target halfway in 1/depth: both ends alike
+    ((0.5, 1.0, 1e6), 6, (2, 2, 2)),
+    ((0.5, 1.0, 1e6), 8, (3, 2, 3)),
+])
+def test_counts_at_shallow_end_target_and_deep_end(depths, swatches, counts):
+    """Each purpose is served at least four fifths as well as by a plan for it alone."""
+    assert design.counts(*depths, swatches) == counts
+    assert min(design.d_efficiency(depths, counts), design.bend_efficiency(counts),
+               design.c_efficiency(depths, counts, depths[1])) > 0.8
+
+
+@pytest.mark.parametrize(("depths", "swatches", "words"), [
+    ((0.2, 0.5, 0.9), 2, "2 swatches cannot show a line and its scatter. Plan 3 or more."),
+    ((0.5, 0.5, 0.9), 5, "0.5, 0.5 and 0.9 mm do not rise: there is no line to burn. Widen the range of "
+                         "speeds or of power."),
+])
+def test_no_counts_for_what_is_no_line(depths, swatches, words):
+    with pytest.raises(ValueError) as refused:
+        design.counts(*depths, swatches)
+    assert str(refused.value) == words
+
+
+# ── the width a plan will leave ──
+
+
+def test_with_nothing_planned_the_width_is_the_fits_own(demo):
+    for group in demo.groups:
+        start = width.from_group(demo, group.index)
+        dose = float(np.mean(group.doses))
+        half = width.half_width(start, [], 0, 3, dose, 0.01)
+        for name, of in (("reading", "reading"), ("recess", "swatch")):
+            pitch = group.line_pitches_mm[0]
+            row = demo.predict(group.species, group.module_w, dose * pitch, pitch, of=of,
+                               wavelength_nm=group.wavelength_nm).iloc[0]
+            assert half[name] == pytest.approx(row["upper_mm"] / row["depth_mm"] - 1, rel=2e-3)
+
+
+def no_gauge(start):
+    """The same start with a gauge that does not scatter, so that all scatter is relative."""
+    known = start.components
+    return replace(start, components=replace(known, variances=known.variances * [1, 1, 1, 0],
+                                             priors=PRIORS | {"gauge": (0.02, 0.0)}))
+
+
+@pytest.mark.parametrize(("boards", "readings"), [(2, 1), (3, 3), (6, 3)])
+@pytest.mark.parametrize("target", [0.3, 0.6, 0.9, 1.8])
+def test_the_variance_is_the_closed_form_of_a_balanced_plan(boards, readings, target):
+    """All boards alike and all scatter relative: the line's variance at a target is board / boards plus
+    that of a straight line in u = 1/depth, σ²/N · (1 + (u₀ - ū)² / var u), σ² = swatch + reading / n."""
+    guessed = depthfit.guess((), WOODS, "white oak", 20.0)
+    start = no_gauge(width.from_guess(None, guessed, (1.0, 20.0)))
+    depths = np.array([0.3, 0.6, 0.6, 1.2, 1.2])
+    doses = np.array([width.target_dose(start, depth, 100) for depth in depths])
+    at = width.target_dose(start, target, 100)
+    fit = width._as_if_burned(start, doses, boards, readings, 0.0)
+    got = width.boards.predictive(fit, width.boards.next_board(fit, 0), at, "swatch", 0.0)
+    u, own = 1 / depths, PRIORS["swatch"][0] ** 2 + PRIORS["reading"][0] ** 2 / readings
+    line = own / (boards * len(u)) * (1 + (1 / target - u.mean()) ** 2 / u.var())
+    board = PRIORS["board"][0] ** 2
+    assert got.relative_sd[0] ** 2 == pytest.approx(
+        board / boards + line + board + PRIORS["swatch"][0] ** 2, rel=1e-4)
+
+
+def test_the_widths_promised_are_those_found_after_the_burn():
+    """Workshops that scatter as the priors say burn the plan; their fits are as wide as promised."""
+    plan = proposed(boards=3, swatches=5, species="white oak")
+    start, promised = plan.levels.start, plan.alternatives[plan.alternatives["chosen"]].iloc[0]
+    found = []
+    for seed in range(60):
+        dice, rows = random.Random(seed), []
+        board = {name: math.exp(dice.gauss(0, PRIORS["board"][0])) for name in "ABC"}
+        for row in plan.swatches.itertuples():
+            true = float(start.depth_mm(row.line_energy_j_mm / row.line_pitch_mm)) * board[row.board]
+            floor = true * math.exp(dice.gauss(0, PRIORS["swatch"][0]))
+            rows += [dict(burn=row.board, burned_on="2026-03-14", species="white oak", board=row.board,
+                          module_w=20, wavelength_nm=450, power_pct=row.power_pct,
+                          speed_mm_s=row.speed_mm_s, line_pitch_mm=row.line_pitch_mm, passes=1,
+                          swatch=row.swatch, reading=reading, gauge_step_mm=0.01,
+                          depth_mm=max(0.0, dice.gauss(floor, math.hypot(
+                              PRIORS["reading"][0] * floor, PRIORS["gauge"][0]))))
+                     for reading in (1, 2, 3)]
+        fit = depthfit.fit(labbook.check(pd.DataFrame(rows)))
+        joules = plan.levels.target_dose * plan.levels.line_pitch_mm
+        row = fit.predict("white oak", 20, joules, plan.levels.line_pitch_mm, of="swatch").iloc[0]
+        found.append(100 * (row["upper_mm"] / row["depth_mm"] - 1))
+    assert np.mean(found) == pytest.approx(promised["recess_pct"], rel=0.10)
+
+
+@pytest.mark.parametrize("species", [None, "white ash", "black walnut", "sugar maple"])
+def test_more_boards_before_more_swatches(demo, species):
+    """15 swatches on three boards leave less open than 16 on two; for every state of the lab book."""
+    plan = proposed(demo if species else None, species or "white ash", run_up_outside=True)
+    half = plan.alternatives.set_index(["boards", "swatches"])["recess_pct"]
+    assert half[3, 5] < half[2, 8] and half[5, 3] < half[2, 8]
+    table = half.unstack()
+    assert (table.diff().iloc[1:] < 0).all(axis=None) and (table.diff(axis=1).iloc[:, 1:] < 0).all(axis=None)
+
+
+def test_what_the_plan_chooses(demo):
+    """The fewest swatches that do: many boards for a new wood, one more where three are known."""
+    new, known = proposed(), proposed(demo)
+    assert (new.boards, len(new.board("A"))) == (3, 5)
+    assert (known.boards, len(known.board("A"))) == (1, 5)
+    wide = proposed(demo, window=(0.3, 0.7))
+    assert wide.levels.window_pct == pytest.approx(40) and wide.boards == 1
+    table = new.alternatives
+    assert table["chosen"].sum() == 1 and table[table["chosen"]]["recess_pct"].iloc[0] < 1.1 * table[
+        table["fits"]]["recess_pct"].min()
+
+
+# ── levels ──
+
+
+def test_a_known_wood_is_burned_at_three_depths(demo):
+    plan = proposed(demo, window=(0.4, 0.6), swatches=8, boards=1)
+    level = plan.swatches.groupby("level").agg({"depth_mm": "first", "swatch": "size"})
+    assert level["depth_mm"].to_dict() == pytest.approx(
+        {"shallow end": 0.2, "target": 0.5, "deep end": 0.9}, abs=0.006)
+    assert level["swatch"].to_dict() == {"shallow end": 2, "target": 2, "deep end": 4}
+    assert plan.levels.known and plan.now["recess"] > 0
+
+
+def test_a_wood_never_burned_is_burned_at_as_many_energies_as_swatches():
+    plan = proposed(swatches=8, boards=1, run_up_outside=True, power_pct=50)
+    ends = plan.swatches["line_energy_j_mm"].agg(["min", "max"])
+    assert plan.swatches["line_energy_j_mm"].nunique() == 8 and plan.now is None
+    assert not plan.levels.known and "a guess" in plan.notes[0]
+    # 9 woods in 10 reach the window between the ends: so wide is the guess.
+    guessed = plan.levels.guessed
+    wide = math.exp(stats.t.ppf(0.95, guessed.df) * guessed.log_sd)
+    assert guessed.middle_mm(ends) == pytest.approx([0.4 / wide, 0.6 * wide], rel=0.02)
+
+
+@pytest.mark.parametrize("machine", [Machine(20, 260, 5, acceleration_mm_s2=3000),
+                                     Machine(1, 600, 1, (30.0, 60.0), (0.08,), (2,))])
+def test_only_what_the_machine_can_be_set_to(demo, machine):
+    for fit in (None, demo):
+        rows = proposed(fit, machine=machine, window=(0.4, 0.6)).swatches
+        assert set(rows["speed_mm_s"]) <= set(machine.speeds())
+        for name, allowed in (("power_pct", machine.powers_pct), ("passes", machine.passes),
+                              ("line_pitch_mm", machine.line_pitches_mm)):
+            assert allowed is None or set(rows[name]) <= set(allowed)
+
+
+def test_an_end_beyond_the_machine_is_pulled_in_and_said(demo):
+    plan = proposed(demo, machine=Machine(1, 250, acceleration_mm_s2=3000))
+    assert plan.swatches["speed_mm_s"].max() == 250
+    assert plan.notes[0] == ("The shallow end would need 328 mm/s; the machine ends at 250 mm/s, so the "
+                             "swatches span less and the line is less sure.")
+
+
+@pytest.mark.parametrize(("how", "words"), [
+    ({"window": (0.6, 0.4)}, "The window 0.6 to 0.4 mm is not one. Give a least depth above 0 and a greater "
+                             "largest depth."),
+    ({"species": "teapot"}, "teapot is not in woods.csv. Add it there, with its specific gravity."),
+    ({"module_w": 0}, "A module of 0 W burns nothing. Give its optical watts."),
+    ({"swatches": 2}, "2 swatches make no plan. Give a whole number from 3 to 40."),
+    ({"boards": 0}, "0 boards make no plan. Give a whole number from 1 to 26."),
+    ({"readings": 9}, "9 readings make no plan. Give a whole number from 1 to 5."),
+    ({"power": 20}, "power cannot be set in a plan. Known are: power_pct, line_pitch_mm, passes, "
+                    "gauge_step_mm."),
+    ({"passes": 1.5}, "1.5 passes cannot be burned. Give a whole number."),
+    ({"power_pct": 120}, "power_pct is 120, which cannot be set. Give one above 0 and at most 100."),
+    ({"scrap": Scrap(300, 200, 1.0)}, "A scrap of 1 mm is too thin for 0.6 mm deep. Use one of 1.2 mm or "
+                                      "more."),
+    ({"machine": Machine(1, 100)}, "At 90 % of 20 W a depth of 0.5 mm needs about 159 mm/s; the machine runs "
+                                   "1 to 100 mm/s. Set power_pct to 57 or less."),
+    ({"machine": Machine(200, 600)}, "At 90 % of 20 W a depth of 0.5 mm needs about 159 mm/s; the machine "
+                                     "runs 200 to 600 mm/s. Set passes to 2 or more."),
+    ({"machine": Machine(1, 600, 200)}, "The machine cannot be set to three different speeds between 94.1 "
+                                        "and 328 mm/s at 90 %. Use another power or finer speed steps."),
+    ({"scrap": Scrap(100, 40, 19), "swatches": 5}, "The scrap of 100 × 40 mm holds 1 swatches of 54 × 12 mm "
+     "with 12 mm of face around each; 5 are asked for. Use a larger scrap, turn it, or plan fewer. The width "
+     "comes from the run-up at 328 mm/s: less power makes the swatches slower and smaller; or say "
+     "run_up_outside=True if your machine reaches its speed before the artwork begins."),
+    ({"gauge_foot_mm": 0}, "A gauge foot of 0 mm cannot be. Measure across the part that stands in the "
+                           "recess, in mm."),
+])
+def test_no_plan_says_why_and_what_to_do(demo, how, words):
+    with pytest.raises(ValueError) as refused:
+        proposed(demo, **how)
+    assert str(refused.value) == words
+
+
+def test_a_wood_named_like_a_formula_is_refused():
+    table = WOODS.rename(index={"white oak": "=1+1"})
+    with pytest.raises(ValueError, match="'=1.1' begins with a sign that a spreadsheet takes for a formula"):
+        burnplan.propose(None, table, "=1+1", 20, 0.4, 0.6, SCRAP, MACHINE, 450)
+
+
+def test_a_module_the_lab_book_does_not_know_needs_its_wavelength(demo):
+    with pytest.raises(ValueError, match="Say wavelength_nm, e.g. 450"):
+        proposed(None, wavelength_nm=None)
+    assert proposed(demo, "white ash", wavelength_nm=None).levels.wavelength_nm == 450
+
+
+def test_a_scrap_is_measured():
+    with pytest.raises(ValueError, match="The scrap's height is 0 mm. Measure it"):
+        Scrap(300, 0, 19)
+
+
+# ── order, ids, places, minutes ──
+
+
+def test_boards_get_the_same_swatches_in_other_orders(demo):
+    plan = proposed(demo, boards=4, swatches=8, run_up_outside=True)
+    speeds = {name: tuple(plan.board(name)["speed_mm_s"]) for name in "ABCD"}
+    assert len({tuple(sorted(order)) for order in speeds.values()}) == 1
+    assert len(set(speeds.values())) == 4
+    assert plan.swatches["swatch"].tolist() == [f"{name}{place}" for name in "ABCD" for place in range(1, 9)]
+
+
+def test_a_seed_repeats_the_plan_and_another_one_does_not(demo):
+    one, again, other = (proposed(demo, swatches=8, seed=seed, boards=2) for seed in (1, 1, 2))
+    pd.testing.assert_frame_equal(one.swatches, again.swatches)
+    assert one.id == again.id != other.id
+    assert one.swatches["speed_mm_s"].tolist() != other.swatches["speed_mm_s"].tolist()
+
+
+def test_every_order_comes_up_alike():
+    """Over 600 seeds each of 5 swatches stands at each place about 120 times (chi-squared)."""
+    counts = np.zeros((5, 5))
+    for seed in range(600):
+        counts[random.Random(f"{seed}-A").sample(range(5), 5), range(5)] += 1
+    assert stats.chisquare(counts.ravel(), np.full(25, 120), ddof=8).pvalue > 0.01
+
+
+@pytest.mark.parametrize(("speed", "foot", "acceleration", "outside", "size"), [
+    (300, 4, 3000, False, (45, 12)),            # run-up 300² / 6000 = 15 mm: three of them
+    (600, 4, 3000, False, (180, 12)),
+    (300, 4, 3000, True, (12, 12)),
+    (100, 4, 3000, False, (12, 12)),            # run-up 1.7 mm: the gauge decides
+    (300, 10, 3000, False, (45, 30)),
+    (300, 4, None, False, (12, 12)),
+    (300, 1, None, False, (6, 6)),
+    (310, 3.3, 3000, False, (49, 10)),          # up to whole millimetres
+])
+def test_swatch_size(speed, foot, acceleration, outside, size):
+    assert layout.size_mm(speed, foot, acceleration, outside) == size
+
+
+def test_the_middle_third_is_burned_at_full_speed(demo):
+    for species, module_w in (("sugar maple", 20), ("black cherry", 40), ("sugar maple", 2)):
+        plan = proposed(demo, species, module_w, wavelength_nm=None)
+        run_up = sweep.run_up_mm(plan.swatches["speed_mm_s"].max(), 3000)
+        assert (plan.swatches["width_mm"] / 3 >= run_up).all()
+        assert (plan.swatches["height_mm"] >= 12).all()
+
+
+@pytest.mark.parametrize("scrap", [SCRAP, Scrap(400, 90, 19), Scrap(90, 400, 19), Scrap(181, 181, 12), Scrap(1e7, 1e7, 19)])
+def test_swatches_lie_apart_and_on_the_scrap(demo, scrap):
+    plan = proposed(demo, scrap=scrap, boards=1)
+    rows, land = plan.board("A"), plan.layout.land_mm
+    assert (rows["x_mm"] >= land).all() and (rows["x_mm"] + rows["width_mm"] + land <= scrap.width_mm).all()
+    assert (rows["y_mm"] >= land).all() and (rows["y_mm"] + rows["height_mm"] + land <= scrap.height_mm).all()
+    for one in rows.itertuples():
+        for two in rows.iloc[one.Index + 1:].itertuples():
+            assert (abs(one.x_mm - two.x_mm) >= one.width_mm + land
+                    or abs(one.y_mm - two.y_mm) >= one.height_mm + land)
+
+
+def test_minutes_and_scrap_by_hand(demo):
+    """328 mm/s over 54 mm: 241 lines of 54/328 s, 240 turns of 2·328/3000 s."""
+    plan = proposed(demo, boards=2, swatches=5)
+    rows = plan.board("A")
+    assert plan.layout.swatch_width_mm == 54
+    fastest = rows[rows["speed_mm_s"] == 328].iloc[0]
+    assert fastest["minutes"] == pytest.approx((241 * 54 / 328 + 240 * 2 * 328 / 3000) / 60)
+    chosen = plan.alternatives[plan.alternatives["chosen"]].iloc[0]
+    assert chosen["minutes"] == pytest.approx(plan.minutes)
+    # 4 across, so 2 rows: (4·66 + 12) × (2·24 + 12) mm on each of two boards.
+    assert chosen["area_cm2"] == pytest.approx(2 * 27.6 * 6.0)

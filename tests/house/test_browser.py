@@ -1,0 +1,490 @@
+"""A real browser: JupyterLab in a headless Chromium, used as a maker uses it.
+
+Each scenario has a JupyterLab of its own, with the options of the front door, on this computer
+only, over copies of the notebooks and of the lab book. Nothing is mocked: what is asserted is what
+a maker would see, and what is on the disk afterwards. The way out to the network is shut, and every
+attempt to leave is noted.
+
+Screenshots go to .ci/screenshots/, for people to look at.
+
+Without Playwright or a Chromium these tests skip and say how to get them; with
+TESTBURN_BROWSER=required, as on the build server, they fail instead.
+"""
+
+import contextlib
+import importlib.util
+import json
+import os
+import re
+import secrets
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import psutil
+import pytest
+
+from testburn.labbook import burns as labbook
+from testburn.workshop.openbook import BOOK_FILES, DEMO, PROJECT
+
+try:
+    from playwright import sync_api
+except ImportError:
+    sync_api = None
+
+SCREENSHOTS = PROJECT / ".ci" / "screenshots"
+PATIENCE_MS = 30_000
+LOOK = (Path(__file__).parent / "browser_look.js").read_text(encoding="utf-8")
+READABLE, DISCERNIBLE = 4.5, 3  # contrast of text and of a mark, WCAG 2.2 criteria 1.4.3 and 1.4.11
+PROMPTS = "[...document.querySelectorAll('.jp-CodeCell .jp-InputArea-prompt')]"
+
+
+# --- what is needed, and what happens where it is missing
+
+
+def chromium():
+    """The browser's program: CHROMIUM where that is set, else the first known name."""
+    if named := os.environ.get("CHROMIUM"):
+        return named if Path(named).is_file() else None
+    names = ("/usr/bin/chromium", "chromium", "chromium-browser", "google-chrome")
+    return next(filter(None, map(shutil.which, names)), None)
+
+
+def lacking():
+    """What is missing for these tests and how to get it; nothing where all is there."""
+    if sync_api is None:
+        return ("Playwright is not installed. TESTBURN_BROWSER=1 python3 lib/start.py test "
+                "installs it and runs these tests.")
+    if chromium() is None:
+        return ("There is no Chromium. Install one (Debian, Ubuntu: sudo apt install chromium), "
+                "or name its program in CHROMIUM.")
+    return ""
+
+
+def stop_here(because):
+    """Skip, or fail where the browser is required."""
+    if os.environ.get("TESTBURN_BROWSER") == "required":
+        pytest.fail(f"TESTBURN_BROWSER=required, but: {because}", pytrace=False)
+    pytest.skip(because)
+
+
+# --- JupyterLab, and a page on it
+
+
+def front_door():
+    """lib/start.py, for the options it gives JupyterLab, and makevenv, for its settings."""
+    modules = []
+    for name in ("makevenv", "start"):
+        spec = importlib.util.spec_from_file_location(name, PROJECT / "lib" / f"{name}.py")
+        modules.append(importlib.util.module_from_spec(spec))
+        with pytest.MonkeyPatch.context() as patch:
+            for before in modules:
+                patch.setitem(sys.modules, before.__name__, before)
+            spec.loader.exec_module(modules[-1])
+    return modules
+
+
+@contextlib.contextmanager
+def jupyterlab(home, log):
+    """JupyterLab on copies in `home`, with folders of its own; its process and its address."""
+    makevenv, start = front_door()
+    shutil.copytree(PROJECT / "notebooks", home / "notebooks")
+    for name in BOOK_FILES:
+        copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
+        (home / "book").mkdir(exist_ok=True)
+        copy(DEMO / name, home / "book" / name)
+    (home / "config" / "labconfig").mkdir(parents=True)
+    (home / "config" / "labconfig" / "default_setting_overrides.json").write_text(
+        makevenv.LAB_OFFLINE, encoding="utf-8")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port, token = free.getsockname()[1], secrets.token_hex(16)
+    folders = {"JUPYTER_CONFIG_DIR": "config", "JUPYTER_DATA_DIR": "data", "IPYTHONDIR": "ipython",
+               "JUPYTER_RUNTIME_DIR": "run", "JUPYTERLAB_SETTINGS_DIR": "settings", "HOME": "home",
+               "JUPYTERLAB_WORKSPACES_DIR": "workspaces", "TESTBURN_LABDATA": "book",
+               "TESTBURN_CARDS": "cards"}
+    nowhere = dict.fromkeys(("HTTP_PROXY", "HTTPS_PROXY", "http_proxy", "https_proxy"),
+                            "http://127.0.0.1:9")
+    server = subprocess.Popen(
+        [sys.executable, "-m", "jupyterlab", *start.lab_options(), "--no-browser",
+         f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--ServerApp.root_dir={home}",
+         f"--IdentityProvider.token={token}"], stdout=log, stderr=subprocess.STDOUT,
+        env=os.environ | nowhere | {"NO_PROXY": "127.0.0.1", "no_proxy": "127.0.0.1"}
+        | {name: str(home / folder) for name, folder in folders.items()})
+    try:
+        wait_for(lambda: answers(f"http://127.0.0.1:{port}/api/status?token={token}"), 60)
+        yield server, f"http://127.0.0.1:{port}", token
+    finally:
+        server.terminate()  # it ends its kernels
+        server.wait(20)
+
+
+def answers(address):
+    try:
+        with urllib.request.urlopen(address, timeout=2):
+            return True
+    except OSError:
+        return False
+
+
+def wait_for(happened, seconds=20.0):
+    """Wait until `happened()` is true, and return what it returned."""
+    end = time.monotonic() + seconds
+    while not (found := happened()):
+        assert time.monotonic() < end, f"waited {seconds:g} s in vain for {happened}"
+        time.sleep(0.05)
+    return found
+
+
+class Bench:
+    """One JupyterLab, one page on it, and all the page asked for and complained about."""
+
+    def __init__(self, page, server, base, token, home):
+        self.page, self.server, self.base, self.token, self.home = page, server, base, token, home
+        self.book, self.outside, self.complaints = home / "book", [], []
+        page.set_default_timeout(PATIENCE_MS)
+        page.context.route(re.compile(r".*"), self._let_only_the_lab_pass)
+        page.on("websocket", lambda socket: self._note(socket.url))
+        page.on("console", lambda said: self.complaints.append(said.text)
+                if said.type == "error" else None)
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+
+    def _note(self, address):
+        at_home = address.startswith((self.base, self.base.replace("http", "ws", 1), "data:", "blob:"))
+        if not at_home:
+            self.outside.append(address)
+        return at_home
+
+    def _let_only_the_lab_pass(self, route):
+        route.continue_() if self._note(route.request.url) else route.abort()
+
+    def open(self, notebook):
+        """Open a notebook and wait for its kernel."""
+        self.notebook = self.home / "notebooks" / notebook
+        self.page.goto(f"{self.base}/doc/tree/notebooks/{notebook}?token={self.token}&reset")
+        self.page.locator(".jp-Notebook").wait_for()
+        self.wait_for_kernel()
+
+    def wait_for_kernel(self):
+        """Wait until the page is connected to an idle kernel.
+
+        The page says "Idle" before it is connected, and "Run All" is then lost without a word: the
+        server is asked as well.
+        """
+        def connected():
+            kernels = self.ask("kernels")
+            return kernels and kernels[0]["execution_state"] == "idle" and kernels[0]["connections"]
+        wait_for(connected, 60)
+        sync_api.expect(self.page.locator("#jp-main-statusbar")).to_contain_text("| Idle")
+
+    def ask(self, what):
+        return self.page.request.get(f"{self.base}/api/{what}?token={self.token}").json()
+
+    def command(self, words, name):
+        """Pick a command by keyboard from JupyterLab's list of them."""
+        self.page.keyboard.press("Control+Shift+C")
+        self.page.locator(".lm-CommandPalette-input").fill(words)
+        self.page.locator(f'.lm-CommandPalette-item.lm-mod-active[data-command="{name}"]').wait_for()
+        self.page.keyboard.press("Enter")
+
+    def run_all(self):
+        """Run every cell, by keyboard through the list of commands, and wait for the last."""
+        leave_form(self.page)
+        # The numbers of an earlier run would look like those of this one.
+        self.page.evaluate(f"() => {PROMPTS}.forEach(one => {{ one.textContent = '' }})")
+        self.command("Run All Cells", "notebook:run-all-cells")
+        self.page.wait_for_function(
+            f"() => {PROMPTS}.every(one => /^\\[\\d+\\]:$/.test(one.textContent.trim()))")
+        assert self.page.locator('[data-mime-type="application/vnd.jupyter.stderr"], '
+                                 '[data-mime-type="application/vnd.jupyter.error"]').count() == 0
+        cells = json.loads(self.notebook.read_text(encoding="utf-8"))["cells"]
+        assert (self.page.evaluate(f"() => {PROMPTS}.length")
+                == sum(cell["cell_type"] == "code" for cell in cells))
+
+    def clear_outputs(self):
+        """Take away what the notebook brought along, so that what is shown was made here."""
+        self.command("Clear Outputs of All Cells", "notebook:clear-all-cell-outputs")
+
+    def kill_kernel(self):
+        """End the kernel as a crash does: at once, without a chance to clean up."""
+        kernel, = [child for child in psutil.Process(self.server.pid).children(recursive=True)
+                   if "ipykernel_launcher" in child.cmdline()]
+        kernel.kill()
+        kernel.wait(10)
+
+    def shot(self, name, **more):
+        SCREENSHOTS.mkdir(parents=True, exist_ok=True)
+        self.page.screenshot(path=str(SCREENSHOTS / f"{name}.png"), **more)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    if because := lacking():
+        stop_here(because)
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium(), args=[
+            "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+            "--disable-dev-shm-usage", "--force-prefers-reduced-motion"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def bench(browser, tmp_path, request):
+    with (open(tmp_path / "lab.log", "w", encoding="utf-8") as log,
+          jupyterlab(tmp_path, log) as (server, base, token)):
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        bench = Bench(context.new_page(), server, base, token, tmp_path)
+        try:
+            yield bench
+        finally:
+            bench.shot(f"end-of-{request.node.name}")
+            context.close()
+
+
+# --- the form by keyboard
+
+
+HEADER = {"Burn id": "bench-01", "Species": "white oak", "Board": "Lid-3", "Gauge step": "0.01 mm",
+          "Module W": "20", "Wavelength nm": "450", "Power %": "90", "Passes": "1",
+          "Line spacing": "0.05", "Spacing in": "mm between lines"}
+SPEEDS = {"1": "60", "2": "90", "3": "150", "4": "240"}
+DEPTHS = {"1": ("1.23", "1.27", "1.25"), "2": ("0.81", "0.79", "0.80"),
+          "3": ("0.47", "0.45", "0.46"), "4": ("0.28", "0.27", "0.29")}
+
+
+def focused(page):
+    """The label of what has the focus, or its words."""
+    return page.evaluate("""() => { const at = document.activeElement
+        return at.labels?.[0]?.textContent || at.getAttribute('aria-label') || at.innerText || '' }""")
+
+
+def tab_to(page, label, key="Tab", at_most=80):
+    """Press Tab until the box, choice or button `label` has the focus."""
+    for _ in range(at_most):
+        if focused(page) == label:
+            return
+        page.keyboard.press(key)
+    pytest.fail(f"{at_most} times {key} did not reach {label!r}; the focus is on {focused(page)!r}")
+
+
+def leave_form(page, at_most=80):
+    """Press Tab until the focus is outside the form, whose keys are not the notebook's."""
+    for _ in range(at_most):
+        if not page.evaluate("() => document.activeElement.closest('.burn-entry')"):
+            return
+        page.keyboard.press("Tab")
+    pytest.fail(f"{at_most} times Tab did not lead out of the form")
+
+
+def type_header(page, header=HEADER):
+    """Go to each box by Tab and type over what it holds; in a choice, typing picks."""
+    for label, text in header.items():
+        tab_to(page, label)
+        page.keyboard.type(text)
+
+
+def type_swatch(page, swatch):
+    """Fill one row of the grid; Enter moves on, and nothing waits for the kernel."""
+    tab_to(page, f"Swatch {swatch} speed mm/s")
+    for text in (SPEEDS[swatch], "", *DEPTHS[swatch]):  # the row's own power stays empty
+        page.keyboard.type(text)
+        page.keyboard.press("Enter")
+
+
+def said(page, words):
+    """The messages of the form that hold these words."""
+    return page.locator(".burn-entry .burn-said p").filter(has_text=words)
+
+
+def kept(page, count):
+    """Wait until the form says that so many readings are typed, and kept."""
+    page.locator(".burn-entry").get_by_text(f"{count} of 18 readings typed, each kept").wait_for()
+
+
+@pytest.mark.browser
+def test_a_burn_by_keyboard_alone_an_inch_slip_a_crash_and_a_save(bench):
+    page = bench.page
+    bench.open("03_enter_readings.ipynb")
+    bench.run_all()
+    type_header(page)
+    type_swatch(page, "1")
+    kept(page, 3)
+
+    # An inch slip is objected to beside its row, and no more once it is typed right.
+    tab_to(page, "Swatch 2 reading 1")
+    tab_to(page, "Swatch 2 speed mm/s", "Shift+Tab")
+    for text in ("90", "", "0.032"):
+        page.keyboard.type(text)
+        page.keyboard.press("Enter")
+    said(page, "Reading 1: 0.032 mm").filter(has_text="did you mean inches?").wait_for()
+    bench.shot("1-an-inch-slip")
+    page.keyboard.press("Shift+Enter")
+    page.keyboard.type("0.81")
+    page.keyboard.press("Enter")
+    said(page, "did you mean inches?").wait_for(state="detached")
+    for text in DEPTHS["2"][1:]:
+        page.keyboard.type(text)
+        page.keyboard.press("Enter")
+    kept(page, 6)
+    bench.shot("2-before-the-crash")
+
+    bench.kill_kernel()
+    page.get_by_text("appears to have died").wait_for()
+    bench.shot("3-the-kernel-has-died")
+    page.keyboard.press("Enter")
+    bench.wait_for_kernel()
+    bench.run_all()
+    page.get_by_role("button", name="Resume").wait_for()
+    assert not (bench.book / "burns" / "bench-01.csv").exists()
+
+    tab_to(page, "Resume")
+    bench.shot("4-offered-to-resume")
+    page.keyboard.press("Enter")
+    kept(page, 6)
+    for swatch in ("3", "4"):
+        type_swatch(page, swatch)
+    kept(page, 12)
+    wait_for(lambda: page.locator(".js-plotly-plot .point").count() >= 12)
+    bench.shot("5-resumed", full_page=True)
+    tab_to(page, "Save burn")
+    page.keyboard.press("Enter")
+    said(page, "Saved 12 readings").wait_for()
+    bench.shot("6-saved")
+
+    burn = labbook.read(bench.book).query("burn == 'bench-01'")
+    typed = {(swatch, reading): (float(SPEEDS[swatch]), float(depth)) for swatch in SPEEDS
+             for reading, depth in enumerate(DEPTHS[swatch], start=1)}
+    assert typed == {(row.swatch, row.reading): (row.speed_mm_s, row.depth_mm)
+                     for row in burn.itertuples()}
+    head = {"species": "white oak", "board": "Lid-3", "module_w": 20, "wavelength_nm": 450,
+            "power_pct": 90, "passes": 1, "line_pitch_mm": 0.05, "gauge_step_mm": 0.01}
+    assert burn[list(head)].drop_duplicates().to_dict("records") == [head]
+    assert not list((bench.book / "journal").glob("*.jsonl"))
+    assert bench.outside == []
+
+
+@pytest.mark.browser
+def test_the_form_is_readable_at_1280_by_800_and_works_with_keys_alone(bench):
+    page = bench.page
+    bench.open("03_enter_readings.ipynb")
+    bench.run_all()
+    type_header(page, {"Burn id": "bench-02", "Species": "white oak", "Line spacing": "0.05 wide"})
+    tab_to(page, "Swatch 1 speed mm/s")
+    for text in ("60", "", "0.018", "0.9"):  # doubts and faults have colours of their own
+        page.keyboard.type(text)
+        page.keyboard.press("Enter")
+    said(page, "0.05 wide").wait_for()
+    kept(page, 2)
+    tab_to(page, "Save burn")
+    page.keyboard.press("Enter")
+    said(page, "Not saved").first.wait_for()
+    bench.shot("7-faults")
+    look = page.evaluate_handle(LOOK)
+
+    texts = look.evaluate("look => look.texts()")
+    assert {"Burn id", "white oak", "Save burn", "0.018"} <= {one["text"] for one in texts}
+    assert [one for one in texts if one["ratio"] < READABLE or one["px"] < 12] == []
+    assert look.evaluate("look => look.cut()") == []
+    assert look.evaluate("look => look.unlabelled()") == []
+    assert look.evaluate("look => look.wide()") == []
+    boxes = look.evaluate("look => look.reachable()")
+    assert len({tuple(box) for box in boxes}) == len(boxes) > 40
+
+    # Every box and button is reached by Tab, in the order of the page, and shows that it is.
+    tab_to(page, boxes[0][1])
+    rings = []
+    for box in boxes:
+        rings.append(look.evaluate("look => look.ring()"))
+        assert rings[-1]["box"] == box
+        page.keyboard.press("Tab")
+    assert [one for one in rings if one["px"] < 2 or one["ratio"] < DISCERNIBLE] == []
+    assert bench.complaints == [] and bench.outside == []
+
+    # The measures see what is bad.
+    page.add_style_tag(content=""".burn-entry * { color: #888 !important }
+        .burn-entry button.burn-save:focus { outline: none !important }
+        .burn-entry .burn-field > label { width: 20px !important; overflow: hidden }
+        .burn-entry .burn-row { width: 2000px; flex-shrink: 0; position: relative; left: 1000px }""")
+    assert [one for one in look.evaluate("look => look.texts()") if one["ratio"] < READABLE]
+    assert look.evaluate("look => look.cut()") and look.evaluate("look => look.wide()")
+    page.get_by_role("button", name="Save burn").focus()
+    assert look.evaluate("look => look.ring()")["px"] == 0
+
+
+# --- charts and cards
+
+
+def plotly_charts(notebook):
+    """The charts in a notebook as committed: of each, how many points it marks."""
+    outputs = [output["data"]["application/vnd.plotly.v1+json"]
+               for cell in json.loads(notebook.read_text(encoding="utf-8"))["cells"]
+               for output in cell.get("outputs", ())
+               if "application/vnd.plotly.v1+json" in output.get("data", ())]
+    return [sum(len(trace["x"]) for trace in figure["data"] if "markers" in trace.get("mode", ""))
+            for figure in outputs]
+
+
+@pytest.mark.browser
+def test_charts_are_drawn_without_a_network(bench):
+    bench.open("05_compare_species.ipynb")
+    wanted = plotly_charts(bench.notebook)
+    assert len(wanted) == 3 and sum(wanted) > 300
+    # What is on the page so far comes from the file: away with it.
+    bench.clear_outputs()
+    assert bench.page.locator(".js-plotly-plot").count() == 0
+    bench.run_all()
+    charts = bench.page.locator(".js-plotly-plot:has(.main-svg)")
+    sync_api.expect(charts).to_have_count(len(wanted))
+    wait_for(lambda: charts.evaluate_all(
+        "all => all.map(one => one.querySelectorAll('.point').length)") == wanted)
+    for number in range(len(wanted)):
+        charts.nth(number).scroll_into_view_if_needed()
+        sync_api.expect(charts.nth(number)).to_be_in_viewport(ratio=0.9)
+        bench.shot(f"8-chart-{number + 1}")
+    assert bench.outside == [] and bench.complaints == []
+
+
+@pytest.mark.browser
+def test_the_card_is_made_and_the_browser_opens_it(bench):
+    bench.open("09_print_the_card.ipynb")
+    bench.clear_outputs()
+    bench.run_all()
+    assert {path.name for path in (bench.home / "cards").iterdir()} == {
+        "job-trail-sign.pdf", "settings-cards-a5.pdf", "settings-cards-half-letter.pdf", "records"}
+    previews = bench.page.locator(".jp-RenderedImage img")
+    sync_api.expect(previews).to_have_count(3)
+    wait_for(lambda: previews.evaluate_all("all => all.every(one => one.naturalWidth > 500)"))
+    assert bench.outside == [] and bench.complaints == []
+    for path in (bench.home / "cards").glob("*.pdf"):
+        made = path.read_bytes()
+        assert made.startswith(b"%PDF-1.") and made.rstrip().endswith(b"%%EOF")
+    shown = bench.page.context.browser.new_page(viewport={"width": 1280, "height": 800})
+    shown.goto((bench.home / "cards" / "settings-cards-a5.pdf").as_uri())
+    # The page has to be asked something, else no news of its frames comes in.
+    viewer, = wait_for(lambda: shown.evaluate("true") and [
+        frame for frame in shown.frames if frame.url.startswith("chrome-extension:")])
+    sync_api.expect(viewer.locator("#pagelength")).to_have_text("14")
+    shown.screenshot(path=str(SCREENSHOTS / "9-card.png"))
+    shown.close()
+
+
+# --- what happens without a browser
+
+
+@pytest.mark.parametrize("required, outcome", [("", pytest.skip.Exception),
+                                               ("required", pytest.fail.Exception)])
+@pytest.mark.parametrize("gone, remedy", [("sync_api", "TESTBURN_BROWSER=1 python3 lib/start.py"),
+                                          ("chromium", "sudo apt install chromium")])
+def test_without_a_browser_it_is_said_how_to_get_one(monkeypatch, required, outcome, gone, remedy):
+    monkeypatch.setenv("TESTBURN_BROWSER", required)
+    monkeypatch.setattr(sys.modules[__name__], "sync_api", None if gone == "sync_api" else "there")
+    monkeypatch.setenv("CHROMIUM", "/nowhere/chromium")
+    with pytest.raises(outcome) as stop:
+        stop_here(lacking())
+    assert remedy in str(stop.value)
+    assert str(stop.value).startswith("TESTBURN_BROWSER=required") == bool(required)

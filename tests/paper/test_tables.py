@@ -1,0 +1,109 @@
+"""Tables: headings in words, digits a gauge can tell, and nothing of the lab book run or cut."""
+
+import html
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from testburn.depthfit import depths as depthfit
+from testburn.job import settings
+from testburn.labbook import columns
+from testburn.paper import tables
+
+
+@pytest.mark.parametrize(("column", "value", "heading", "text"), [
+    ("depth_mm", 0.6749, "depth, mm", "0.67"), ("speed_mm_s", 150.0, "speed, mm/s", "150"),
+    ("speed_mm_s", 12.5, "speed, mm/s", "12.5"), ("line_pitch_mm", 0.05, "line pitch, mm", "0.05"),
+    ("line_energy_j_mm", 0.12, "line energy, J/mm", "0.120"), ("chance_inside", 0.8349, "chance inside", "83%"),
+    ("residual_pct", -3.4, "off the curve, %", "-3"), ("residual_pct", 3.4, "off the curve, %", "+3"),
+    ("minutes", 12.345, "minutes", "12.3"), ("module_w", 20.0, "module, W", "20"),
+    ("good", True, "good enough", "yes"), ("good", False, "good enough", ""),
+    ("good", np.bool_(True), "good enough", "yes"), ("extrapolated", np.bool_(False), "outside the burns", ""),
+    ("upper_j_mm", np.nan, "upper limit", ""), ("flags", "only 2 boards", "mind", "only 2 boards"),
+    ("burned_on", pd.Timestamp("2026-03-14"), "burned on", "2026-03-14"),
+    ("burned_on", pd.NaT, "burned on", ""), ("of my own", 1.25, "of my own", "1.25"),
+])
+def test_a_value_is_shown_as_a_maker_reads_it(column, value, heading, text):
+    shown = tables.shop(pd.DataFrame({column: pd.Series([value])})).frame
+    assert shown.to_dict("list") == {heading: [text]}
+
+
+def test_the_named_columns_are_shown_in_the_order_named():
+    frame = pd.DataFrame({"depth_mm": [0.5], "board": ["O1"], "species": ["white oak"]})
+    assert tables.shop(frame, "species", "depth_mm").frame.columns.tolist() == ["species", "depth, mm"]
+    assert tables.shop(frame).frame.columns.tolist() == ["depth, mm", "board", "species"]
+
+
+def test_no_two_columns_of_one_table_share_a_heading(burns):
+    fit = depthfit.fit(burns())
+    for frame in (fit.table, fit.predict("white oak", 20, [0.1]), fit.board_deviations,
+                  settings.choose(fit, "white oak", 20, 0.7, 1.1), fit.fitted):
+        names = [tables.HEADINGS.get(name, (name, None))[0] for name in frame.columns]
+        twice = {name for name in names if names.count(name) > 1}
+        assert not twice
+
+
+def test_text_of_the_lab_book_is_escaped():
+    bad = "<img src=x onerror=alert(1)>"
+    shown = tables.shop(pd.DataFrame({"board": [bad], bad: ["x"]}))._repr_html_()
+    assert "<img" not in shown and shown.count(html.escape(bad)) == 2
+
+
+@pytest.mark.parametrize("text", ["word " * 60, "x" * 500])
+def test_long_text_is_not_cut(text):
+    shown = tables.shop(pd.DataFrame({"why": [text.strip()]}))
+    assert text.strip() in shown._repr_html_() and text.strip() in repr(shown)
+    assert "..." not in repr(shown)
+
+
+def test_many_rows_and_columns_are_not_cut():
+    wide = pd.DataFrame({f"column {place}": range(200) for place in range(40)})
+    shown = tables.shop(wide)
+    assert shown._repr_html_().count("<tr>") == 201
+    assert "column 39" in repr(shown).splitlines()[0] and len(repr(shown).splitlines()) == 201
+
+
+def test_words_stand_left_and_rows_have_no_numbers():
+    shown = tables.shop(pd.DataFrame({"board": ["O1"]}, index=[77]))
+    assert "77" not in shown._repr_html_() + repr(shown)
+    cells = re.findall(r"<t[hd]\b[^>]*>", shown._repr_html_())
+    assert cells and all('style="text-align: left"' in cell for cell in cells)
+    assert "text-align: right" not in shown._repr_html_()
+
+
+def test_an_empty_table_says_none():
+    empty = tables.shop(pd.DataFrame({"board": pd.Series([], dtype=str)}))
+    assert (repr(empty), empty._repr_html_()) == ("none", "<i>none</i>")
+    assert repr(tables.shop(pd.DataFrame())) == "none"
+
+
+def test_scatter_says_how_large_what_it_means_and_how_much_is_assumed():
+    components = pd.DataFrame({
+        "component": ["board", "swatch", "reading", "gauge"], "sd": [0.092, 0.041, 0.03, 0.0149],
+        "df": [7.2, 31.0, 60.4, 12.0], "prior_share": [0.25, 0.054, 0.01, 0.5],
+        "prior_sd": [0.10, 0.05, 0.04, 0.01]})
+    shown = tables.scatter(components).frame
+    assert shown.drop(columns="what it means").values.tolist() == [
+        ["board", "±9 %", "7 repeats", "25%", "±10 %"], ["swatch", "±4 %", "31 repeats", "5%", "±5 %"],
+        ["reading", "±3 %", "60 repeats", "1%", "±4 %"],
+        ["gauge", "±0.01 mm", "12 repeats", "50%", "±0.01 mm"]]
+    assert all(len(meaning.split()) > 8 for meaning in shown["what it means"])
+
+
+def test_the_components_of_a_fit_have_each_a_meaning(burns):
+    shown = tables.scatter(depthfit.fit(burns()).components).frame
+    assert shown["from"].tolist() == ["board", "swatch", "reading", "gauge"]
+
+
+def test_every_column_of_the_lab_book_with_a_unit_has_a_heading_in_words():
+    for name in ("module_w", "power_pct", "speed_mm_s", "line_pitch_mm", "depth_mm"):
+        assert name in columns.BY_NAME and tables.HEADINGS[name][0] != name
+
+
+def test_words_are_shown_as_paragraphs_and_escaped():
+    shown = tables.said("one <b>board</b>", "", "two")
+    assert repr(shown) == "one <b>board</b>\n\ntwo"
+    assert "&lt;b&gt;" in shown._repr_html_() and shown._repr_html_().count("<p ") == 2
+    assert repr(tables.said("")) == "nothing"
