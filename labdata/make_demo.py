@@ -18,9 +18,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit, labbook
 from testburn.job import promise, settings
-from testburn.labbook import burns as labbook, columns, jobs
+from testburn.labbook import columns, jobs
 
 SEED = 20260214
 BOARD_SD, RING_SD, READING_SD, GAUGE_SD_MM = 0.09, 0.04, 0.03, 0.015

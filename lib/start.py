@@ -122,7 +122,7 @@ def main(arguments):
                 makevenv.add("browser")
             return run(["-m", "pytest"] + asked.pytest)
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
-        module = {"card": "testburn.workshop.chain", "binder": "testburn.paper.binder"}[asked.command]
+        module = {"card": "testburn.workshop.chain", "binder": "testburn.workshop.binding"}[asked.command]
         return run(["-m", module], **book)
     except makevenv.SetupError as error:
         sys.stderr.write("%s\n" % error)

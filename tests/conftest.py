@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from testburn.labbook import burns as labbook
+from testburn import labbook
 
 # Kernels are ended abruptly: what they leave in their temporary folder goes with this one.
 _SCRATCH = tempfile.mkdtemp(prefix="testburn-tests-")

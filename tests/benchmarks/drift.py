@@ -10,7 +10,7 @@ import sys
 import numpy as np
 import pandas as pd
 
-from testburn.drift import verdict as drift
+from testburn import drift
 
 TRUTH = {"curve_sd": 0.04, "board_sd": 0.09, "swatch_sd": 0.04, "reading_sd": 0.03}
 DF = 12.0

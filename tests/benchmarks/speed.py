@@ -21,7 +21,7 @@ import tracemalloc
 import numpy as np
 import pandas as pd
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit
 
 KEYS = ["species", "module_w", "wavelength_nm"]
 MOST_SECONDS, MOST_TIMES_GROUPBY, MOST_TIMES_FRAME = 0.5, 5.0, 3.0

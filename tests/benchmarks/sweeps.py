@@ -15,8 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from testburn.sweep import artwork, sweeps as sweep
-from testburn.labbook.machine import Machine
+from testburn import sweep
+from testburn.labbook import Machine
+from testburn.sweep import artwork
 
 MOST_SECONDS, MOST_MB = 2.0, 500.0
 HEAD = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=300, skips_blanks=True)

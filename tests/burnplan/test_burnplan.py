@@ -10,13 +10,10 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from testburn.burnplan import design, layout, plan as burnplan
-from testburn.depthfit import depths as depthfit, width
-from testburn.labbook import burns as labbook, woods
-from testburn.sweep import sweeps as sweep
-from testburn.burnplan.plan import Scrap
-from testburn.depthfit.components import PRIORS
-from testburn.labbook.machine import Machine
+from testburn import burnplan, depthfit, labbook, sweep
+from testburn.burnplan import Scrap, design, layout
+from testburn.depthfit import PRIORS, width
+from testburn.labbook import Machine, woods
 
 WOODS = woods.read()
 SCRAP = Scrap(300, 200, 19)

@@ -6,11 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from testburn import energy
-from testburn.charts import curves as charts
-from testburn.depthfit import depths as depthfit, leastsquares
+from testburn import charts, depthfit, energy, labbook
+from testburn.depthfit import leastsquares
 from testburn.job import settings
-from testburn.labbook import burns as labbook
 
 LABDATA = Path(__file__).parents[2] / "labdata"
 CHERRY = ("black cherry", 20.0)

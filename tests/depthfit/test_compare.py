@@ -6,7 +6,8 @@ import pytest
 import statsmodels.formula.api as smf
 from statsmodels.stats.anova import anova_lm
 
-from testburn.depthfit import compare, depths as depthfit
+from testburn import depthfit
+from testburn.depthfit import compare
 
 READING = 2     # the place of the reading component
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit
 
 GROUP = ("white oak", 20)
 NUMBERS = ["slope", "slope_se", "intercept", "intercept_se", "r_squared"]

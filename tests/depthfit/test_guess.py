@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from testburn.depthfit import coldstart, depths as depthfit
+from testburn import depthfit
+from testburn.depthfit import coldstart
 from testburn.labbook import woods
 
 WOOD = woods.read()

@@ -9,7 +9,8 @@ import pytest
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
-from testburn.depthfit import depths as depthfit, leastsquares
+from testburn import depthfit
+from testburn.depthfit import leastsquares
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 DESIGNS = {"straight": 1, "quadratic": 2}

@@ -9,10 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from testburn import energy
+from testburn import energy, sweep
 from testburn.depthfit import leastsquares
 from testburn.labbook import woods
-from testburn.sweep import sweeps as sweep
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from testburn.depthfit import depths as depthfit, suspects
+from testburn import depthfit
+from testburn.depthfit import suspects
 from testburn.labbook import woods
 
 FAR = "far from the other readings of its swatch"

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from testburn import depthfit
 from testburn.charts import drift as driftchart
-from testburn.depthfit import depths as depthfit
 from testburn.drift import verdict as drift
 from testburn.job import promise
 from testburn.labbook import jobs

@@ -12,10 +12,10 @@ import os
 import ipywidgets as widgets
 import pytest
 
-from testburn.entry import burnform, correction, draft, grid as entry, remarks
-from testburn.labbook import burns as labbook, columns, woods
-from testburn.entry.offers import Bench
+from testburn import labbook
+from testburn.entry import Bench, burnform, correction, draft, grid as entry, remarks
 from testburn.entry.importform import ImportForm
+from testburn.labbook import columns, woods
 
 HEADER = {
     "burn": "oak-01", "burned_on": "2024-03-14", "species": "black cherry", "board": "C1",

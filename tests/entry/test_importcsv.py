@@ -10,9 +10,10 @@ import random
 import pandas as pd
 import pytest
 
+from testburn import labbook
 from testburn.entry import importing, importmap
-from testburn.labbook import burns as labbook, woods
 from testburn.entry.importing import ImportRefused, Layout, Mapping
+from testburn.labbook import woods
 
 
 FIXED = {"burn": "scrap", "burned_on": "2024-03-14", "species": "black cherry", "board": "C1",

@@ -5,9 +5,10 @@ import datetime
 import numpy as np
 import pytest
 
+from testburn import labbook
 from testburn.entry import jobform
 from testburn.job import promise
-from testburn.labbook import burns as labbook, jobs
+from testburn.labbook import jobs
 
 PROMISE = dict(
     card="1a2b3c4d5e6f", readings_mark="1a2b3c4d5e6f", board="next", species="white oak", module_w=20.0,
@@ -26,7 +27,7 @@ def cards():
 
 @pytest.fixture
 def form(book, cards):
-    return jobform.form(book, cards)
+    return jobform.job_form(book, cards)
 
 
 def fill(form, **typed):
@@ -53,7 +54,7 @@ def test_rows_that_read_the_same_are_told_apart_by_what_differs(book, cards):
             ([{}, {"expected_mm": 0.58}], [" · said 0.6 mm", " · said 0.58 mm"]),
             ([{}, {"curve_sd": 0.05}], ["", " · no. 2"]), ([{}, {}], [""])]:
         rows = pd.DataFrame([PROMISE | change for change in changes], columns=list(promise.COLUMNS))
-        assert [text for text, _ in jobform.form(book, rows).boxes["card"].options] == [
+        assert [text for text, _ in jobform.job_form(book, rows).boxes["card"].options] == [
             line + more for more in lines]
 
 
@@ -161,7 +162,7 @@ def test_a_faded_job_is_accepted_on_a_second_press(book, cards):
     for place, share in enumerate([0.02, -0.03, 0.04, 0.01, -0.02, 0.03, -0.25, -0.24, -0.25, -0.26, -0.24]):
         jobs.save(jobs.readings_of(cards.iloc[0], f"job-{place:02d}", f"B{place}", [0.6 * (1 + share)], 0.01,
                                    datetime.date(2026, 3, 1 + place)), book)
-    form = fill(jobform.form(book, cards), burn="job-10")
+    form = fill(jobform.job_form(book, cards), burn="job-10")
     form.accept.click()
     assert "Not accepted yet; press Accept into the fit again if you know the cause" in form.said.value
     assert "Since job job-06 (2026-03-07) recesses come out" in form.said.value
@@ -176,7 +177,7 @@ def test_a_job_off_from_the_first_job_on_is_accepted_on_a_second_press(book, car
     for place, share in enumerate([-0.25, -0.24, -0.28, -0.26, -0.22, -0.25]):
         jobs.save(jobs.readings_of(cards.iloc[0], f"job-{place}", f"B{place}", [0.6 * (1 + share)], 0.01,
                                    datetime.date(2026, 3, 1 + place)), book)
-    form = fill(jobform.form(book, cards), burn="job-3")
+    form = fill(jobform.job_form(book, cards), burn="job-3")
     form.accept.click()
     assert "Not accepted yet; press Accept into the fit again if you know the cause" in form.said.value
     assert "It was so from the first job on: lens, setting or curve." in form.said.value
@@ -190,9 +191,9 @@ LOST = ('<p class="fault">The card of this draft is not in the list: choose it a
 
 
 def test_a_draft_whose_card_is_gone_is_not_held_to_another(book, cards):
-    fill(jobform.form(book, cards))
+    fill(jobform.job_form(book, cards))
     other = cards.assign(card="ffffffffffff", species="black cherry")
-    again = jobform.form(book, other)
+    again = jobform.job_form(book, other)
     assert again.row is None and again.boxes["card"].label is None
     assert again.boxes["readings"].value == TYPED["readings"]
     assert LOST in again.promised.value and "Mean of" not in again.promised.value
@@ -201,10 +202,10 @@ def test_a_draft_whose_card_is_gone_is_not_held_to_another(book, cards):
     assert ("Not saved; everything you typed is still here.</p><p class=\"fault\">The card of this draft is "
             "not in the list: choose it again.") in again.said.value
     assert jobs.read(book).empty
-    assert LOST in jobform.form(book, other).promised.value, "asked again until it is chosen"
+    assert LOST in jobform.job_form(book, other).promised.value, "asked again until it is chosen"
     again.boxes["card"].value = 0
     assert "Mean of 3: 0.60 mm" in again.promised.value and "not in the list" not in again.promised.value
-    assert jobform.form(book, other).row["species"] == "black cherry"
+    assert jobform.job_form(book, other).row["species"] == "black cherry"
     again.save.click()
     assert set(jobs.read(book)["card"]) == {"ffffffffffff"}
 
@@ -212,33 +213,33 @@ def test_a_draft_whose_card_is_gone_is_not_held_to_another(book, cards):
 def test_a_draft_comes_back_with_its_own_one_of_two_cards_that_read_the_same(book, cards):
     import pandas as pd
     narrow = cards.iloc[[0]].assign(at_most_mm=0.65)
-    fill(jobform.form(book, pd.concat([cards, narrow])), card=2)
-    again = jobform.form(book, pd.concat([narrow, cards]))
+    fill(jobform.job_form(book, pd.concat([cards, narrow])), card=2)
+    again = jobform.job_form(book, pd.concat([narrow, cards]))
     assert (again.boxes["card"].value, again.row["at_most_mm"]) == (0, 0.65)
-    alone = jobform.form(book, cards)
+    alone = jobform.job_form(book, cards)
     assert alone.row is None, "its line is that of another card now"
 
 
 def test_a_draft_of_an_elder_form_leaves_its_card_open(book, cards):
     from testburn.labbook import journal
     journal.record(book / "jobs", "20260101-000000-abcdef", "card", jobform.label(cards.iloc[0]))
-    assert jobform.form(book, cards).row is None
+    assert jobform.job_form(book, cards).row is None
     journal.close(book / "jobs", "20260101-000000-abcdef")
     journal.record(book / "jobs", "20260101-000000-abcdef", "note", "torn")
-    assert "It was: not kept" in jobform.form(book, cards).promised.value
+    assert "It was: not kept" in jobform.job_form(book, cards).promised.value
 
 
 def test_start_empty_chooses_a_card_again_where_the_drafts_was_gone(book, cards):
-    fill(jobform.form(book, cards))
-    again = jobform.form(book, cards.assign(card="ffffffffffff"))
+    fill(jobform.job_form(book, cards))
+    again = jobform.job_form(book, cards.assign(card="ffffffffffff"))
     again.clear.click()
     assert again.row["card"] == "ffffffffffff" and "not in the list" not in again.promised.value
-    assert jobform.form(book, cards).boxes["readings"].value == ""
+    assert jobform.job_form(book, cards).boxes["readings"].value == ""
 
 
 def test_what_was_typed_and_not_saved_is_there_again(book, cards):
-    fill(jobform.form(book, cards), card=1, note="half done")
-    again = jobform.form(book, cards)
+    fill(jobform.job_form(book, cards), card=1, note="half done")
+    again = jobform.job_form(book, cards)
     assert {name: again.boxes[name].value for name in TYPED} == TYPED
     assert (again.boxes["note"].value, again.row["expected_mm"]) == ("half done", 0.8)
     assert "What you typed last time and did not save is filled in again." in (
@@ -247,13 +248,13 @@ def test_what_was_typed_and_not_saved_is_there_again(book, cards):
 
 def test_after_saving_nothing_is_filled_in_again(form, book, cards):
     fill(form).save.click()
-    assert jobform.form(book, cards).boxes["readings"].value == ""
+    assert jobform.job_form(book, cards).boxes["readings"].value == ""
 
 
 def test_start_empty_clears_the_boxes_and_keeps_the_draft_among_the_saved(form, book, cards):
     fill(form).clear.click()
     assert form.boxes["readings"].value == "" and form.boxes["gauge_step"].value == "0.01 mm"
-    assert jobform.form(book, cards).boxes["readings"].value == ""
+    assert jobform.job_form(book, cards).boxes["readings"].value == ""
     assert any("0.58 0.61 0.60" in path.read_text() for path in book.glob("jobs/journal/saved/*.jsonl"))
 
 
@@ -264,7 +265,7 @@ def test_drafts_of_jobs_are_not_taken_for_burns(form, book):
 
 
 def test_on_the_scratch_demo_everything_is_marked_invented(book, cards):
-    form = fill(jobform.form(book, cards, scratch=True))
+    form = fill(jobform.job_form(book, cards, scratch=True))
     form.save.click()
     assert set(jobs.read(book)["invented"]) == {"yes"}
     assert "For trying out only" in form.children[2].value
@@ -279,6 +280,6 @@ def test_text_is_escaped(form):
 
 def test_without_a_card_there_is_nothing_to_choose(book, cards):
     with pytest.raises(ValueError) as refusal:
-        jobform.form(book, cards.iloc[:0])
+        jobform.job_form(book, cards.iloc[:0])
     assert str(refusal.value) == ("There is no card to choose from. Print a card first, or make promises with "
                                   "promise.of.")

@@ -28,8 +28,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from testburn.labbook import burns as labbook
-from testburn.workshop.openbook import BOOK_FILES, DEMO, PROJECT
+from testburn import labbook
+from testburn.workshop import BOOK_FILES, DEMO, PROJECT
 
 try:
     from playwright import sync_api

@@ -7,9 +7,8 @@ import shutil
 import numpy as np
 import pytest
 
-from testburn import energy
-from testburn.depthfit import depths as depthfit
-from testburn.labbook import burns as labbook, columns, jobs, woods
+from testburn import depthfit, energy, labbook
+from testburn.labbook import columns, jobs, woods
 
 
 @pytest.fixture(scope="module")

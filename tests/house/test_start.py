@@ -432,7 +432,7 @@ def start(door, monkeypatch):
     return start
 
 
-@pytest.mark.parametrize(("command", "module"), [("card", "testburn.workshop.chain"), ("binder", "testburn.paper.binder")])
+@pytest.mark.parametrize(("command", "module"), [("card", "testburn.workshop.chain"), ("binder", "testburn.workshop.binding")])
 def test_a_command_passes_the_lab_book_and_the_exit_code_on(start, tmp_path, monkeypatch, command, module):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "my book").mkdir()

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from testburn.depthfit import depths as depthfit, leastsquares
+from testburn import depthfit
+from testburn.depthfit import leastsquares
 from testburn.job import energyfor, inverse
 
 REFERENCE = Path(__file__).parents[1] / "reference"

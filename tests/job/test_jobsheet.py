@@ -2,11 +2,9 @@
 
 import pytest
 
-from testburn.depthfit import depths as depthfit
-from testburn.job import promise, settings, sheet as jobsheet
-from testburn.labbook import burns as labbook, machine
-from testburn.sweep import sweeps as sweep
-from testburn.job.infill import Film
+from testburn import depthfit, labbook, sweep
+from testburn.job import Film, promise, settings, sheet as jobsheet
+from testburn.labbook import machine
 
 
 @pytest.fixture(scope="module")

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit
 from testburn.job import promise, settings
-from testburn.labbook.burns import check
+from testburn.labbook import check
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +51,7 @@ def test_the_next_board_may_differ_by_the_board_component_and_a_known_one_by_les
 
 
 def test_a_proved_board_is_promised_by_its_own_card(fit, choices):
-    proof = settings.proof(choices.iloc[1], "K7", [1.1, 1.12, 1.08], 0.01)
+    proof = depthfit.proof(choices.iloc[1], "K7", [1.1, 1.12, 1.08], 0.01)
     rows = promise.of(fit.proved(proof), choices, "K7")
     assert (rows["card"] != fit.fingerprint).all() and (rows["readings_mark"] == fit.readings_mark).all()
     assert (rows["expected_mm"] > promise.of(fit, choices)["expected_mm"]).all()

@@ -2,8 +2,7 @@
 
 import pytest
 
-from testburn import energy
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit, energy
 from testburn.job import settings
 from testburn.job.settings import Machine
 

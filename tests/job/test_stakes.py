@@ -6,12 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from testburn import energy
-from testburn.charts import stakeschart
-from testburn.depthfit import depths as depthfit
-from testburn.job import settings, stakes
-from testburn.labbook.machine import Machine
-from testburn.job.stakes import Prices
+from testburn import depthfit, energy
+from testburn.charts import job as jobcharts
+from testburn.job import Prices, settings, stakes
+from testburn.labbook import Machine
 
 GROUP, WINDOW = ("white oak", 20), (1.0, 1.16)
 MACHINE = Machine(min_speed_mm_s=50, max_speed_mm_s=240, powers_pct=(90,), line_pitches_mm=(0.05,), passes=(1,),
@@ -114,7 +112,7 @@ def test_at_one_speed_a_proof_teaches_but_does_not_change_the_average(many_board
 def answered(fit, choice, proofs_mm):
     """The speed with the best chance after each proof, three readings alike."""
     options, group = settings.by_speed(fit, choice, *WINDOW, MACHINE), fit.group(*GROUP)
-    inside = [settings.chance_inside(fit.proved(settings.proof(choice, "J", [depth] * 3, 0.01)), group, options,
+    inside = [settings.chance_inside(fit.proved(depthfit.proof(choice, "J", [depth] * 3, 0.01)), group, options,
                                      *WINDOW, "J") for depth in proofs_mm]
     return options["speed_mm_s"].to_numpy()[np.argmax(inside, axis=1)]
 
@@ -173,7 +171,7 @@ def test_the_break_even_price_is_where_the_two_cost_the_same(many_boards, choice
 
 
 def test_a_board_already_proved_gains_less(many_boards, choice, compared):
-    seen = settings.proof(choice, "J", [1.05, 1.06, 1.04], 0.01)
+    seen = depthfit.proof(choice, "J", [1.05, 1.06, 1.04], 0.01)
     again = stakes.compare(many_boards.proved(seen), choice, *WINDOW, 20, PRICES, machine=MACHINE, board="J")
     assert again.saving < compared.saving
 
@@ -201,7 +199,7 @@ def test_no_minutes_are_refused(many_boards, choice):
 
 
 def test_the_chart_stacks_the_tables_parts_in_patterns(compared):
-    figure = stakeschart.stakes(compared)
+    figure = jobcharts.stakes(compared)
     for trace, column in zip(figure.data, stakes.COSTS, strict=True):
         assert list(trace.x) == pytest.approx(compared.table[column].tolist(), abs=5e-5)
     assert len({trace.marker.pattern.shape for trace in figure.data}) == len(stakes.COSTS)

@@ -36,7 +36,8 @@ def burn_of(name, depths):
 
 def work(book, number, say, dice):
     """The child: writes until it is killed, and says before and after each write what it writes."""
-    from testburn.labbook import burns as labbook, journal
+    from testburn import labbook
+    from testburn.labbook import journal
     for count in range(10 ** 6):
         name, draft = f"b{number}-{count}", f"draft {number}"
         for cell in range(dice.randint(1, 6)):
@@ -119,7 +120,8 @@ def expected(heard):
 
 def compare(book, heard):
     """Compare a lab book to what was said by those who wrote it; return how much was acknowledged."""
-    from testburn.labbook import burns as labbook, journal
+    from testburn import labbook
+    from testburn.labbook import journal
     done, allowed = expected(heard)
     readings = labbook.read(book)
     depths = readings.groupby("burn")["depth_mm"].agg(list).to_dict()

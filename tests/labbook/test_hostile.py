@@ -18,7 +18,8 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.configuration import set_hypothesis_home_dir
 
-from testburn.labbook import burns as labbook, columns
+from testburn import labbook
+from testburn.labbook import columns
 
 TODAY = datetime.date(2026, 6, 30)
 BAD_FILES = 5000

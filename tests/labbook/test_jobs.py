@@ -7,10 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit, labbook
 from testburn.job import promise, settings
-from testburn.labbook import burns as labbook, columns, jobs
-from testburn.labbook.jobs import ReadingsError
+from testburn.labbook import ReadingsError, columns, jobs
 
 DAY = datetime.date(2026, 3, 20)
 

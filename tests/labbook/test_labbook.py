@@ -8,8 +8,7 @@ import os
 import pandas as pd
 import pytest
 
-from testburn.depthfit import depths as depthfit
-from testburn.labbook import burns as labbook
+from testburn import depthfit, labbook
 
 FORMULAS = ["=1+1", "+49 170", "-dull spot", "@home", "'=already disarmed", "''-twice"]
 

@@ -9,7 +9,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from testburn.labbook import burns as labbook, files
+from testburn import labbook
+from testburn.labbook import files
 
 SAVES = 500
 SHARED = 20

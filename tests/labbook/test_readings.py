@@ -5,7 +5,7 @@ import datetime
 import pandas as pd
 import pytest
 
-from testburn.labbook import burns as labbook
+from testburn import labbook
 
 TODAY = datetime.date(2026, 6, 30)
 ADD_COLUMN = "Add the column; the lab book's datapackage.json says what goes in it."

@@ -8,7 +8,8 @@ import sys
 import pandas as pd
 import pytest
 
-from testburn.labbook import burns as labbook, csvfile, files
+from testburn import labbook
+from testburn.labbook import csvfile, files
 
 
 @pytest.fixture

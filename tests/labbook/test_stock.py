@@ -2,8 +2,7 @@
 
 import pytest
 
-from testburn.labbook import stock
-from testburn.labbook.machine import Machine
+from testburn.labbook import Machine, stock
 
 MACHINE = Machine(bed_clearance_mm=60, grid_height_mm=22, focus_gap_mm=7, focus_travel_mm=40)
 

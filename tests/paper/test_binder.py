@@ -10,12 +10,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit, labbook
 from testburn.job import cautions, settings
-from testburn.labbook import burns as labbook
+from testburn.labbook import Machine
 from testburn.paper import binder, card, record as cardrecord
-from testburn.workshop import newbook
-from testburn.job.settings import Machine
+from testburn.workshop import binding, newbook
 
 NASTY = "#panic() *bold* _low_ $x$ <b> `raw` \\ \" 😀 木 " + "W" * 300
 
@@ -46,7 +45,7 @@ def old(readings):
 def board_card(folder, fit, board, depths_mm=(1.1, 1.12, 1.08), paper="a5", invented=False):
     """Print the card of a proved board; return the proved fit."""
     steps = settings.steps(fit, "white oak", 20, [0.5, 1.0], wavelength_nm=450)
-    proved = fit.proved(settings.proof(steps.iloc[1], board, depths_mm, 0.01, invented=invented))
+    proved = fit.proved(depthfit.proof(steps.iloc[1], board, depths_mm, 0.01, invented=invented))
     steps = settings.steps(proved, "white oak", 20, [0.5, 1.0], wavelength_nm=450, board=board)
     card.write(folder.parent / f"{paper}.pdf", proved, steps, board=board, paper=paper, records=folder)
     return proved
@@ -261,28 +260,28 @@ def own(tmp_path, monkeypatch, burns):
 
 
 def test_the_command_binds_both_papers_and_says_what_is_out_of_date(own, tmp_path, capsys, burns):
-    assert binder.main() == 0
+    assert binding.main() == 0
     places = "".join(f"Binder: {tmp_path / 'cards' / name}\n" for name in ("binder-a5.pdf",
                                                                          "binder-half-letter.pdf"))
     assert capsys.readouterr().out == places
     first = depthfit.fit(labbook.read(own))
     second = burns(boards=2).query("board == 'B2'")
     labbook.save(second.drop(columns="struck_because").round({"depth_mm": 2}), own / "burns")
-    assert binder.main() == 0
+    assert binding.main() == 0
     assert capsys.readouterr().out == (
         f"Sheets marked data {first.fingerprint} are out of date: take them down.\n" + places)
 
 
 def test_the_command_says_faults_in_words(own, capsys, monkeypatch, tmp_path):
     (own / "machine.toml").write_text("max_speed_mm_s = 'fast'", encoding="utf-8")
-    assert binder.main() == 1
+    assert binding.main() == 1
     assert capsys.readouterr().out == "machine.toml: max_speed_mm_s is 'fast'. Write a number.\n"
     for burn in (own / "burns").glob("*.csv"):
         burn.unlink()
-    assert binder.main() == 1
+    assert binding.main() == 1
     assert capsys.readouterr().out == ("There is nothing to fit yet: the lab book has no readings. Burn more "
                                        "swatches and enter their depths.\n")
     monkeypatch.setenv("TESTBURN_LABDATA", str(tmp_path / "nowhere"))
-    assert binder.main() == 1
+    assert binding.main() == 1
     assert capsys.readouterr().out == (f"There is no lab book folder at {tmp_path / 'nowhere'}. Check "
                                        "--labdata.\n")

@@ -16,12 +16,10 @@ import pandas as pd
 import pytest
 import typst
 
-from testburn.burnplan import layout, plan as burnplan
-from testburn.depthfit import depths as depthfit
-from testburn.labbook import burns as labbook, columns, woods
+from testburn import burnplan, depthfit, labbook
+from testburn.burnplan import Scrap
+from testburn.labbook import Machine, columns, woods
 from testburn.paper import burnsheet
-from testburn.burnplan.plan import Scrap
-from testburn.labbook.machine import Machine
 
 LABDATA = Path(__file__).parents[2] / "labdata"
 MACHINE = Machine(acceleration_mm_s2=3000)
@@ -155,7 +153,7 @@ def test_the_drawing_holds_no_script_and_nothing_from_outside(nasty):
 @pytest.mark.parametrize("text", ["]]>", "<!--", "&amp;", "\x00\x07", "\ud800", "木😀", "\ufffe", "'\""])
 def test_any_text_makes_a_drawing_that_can_be_read(plan, text):
     rows = plan.board("A").assign(words=text)
-    assert ElementTree.fromstring(layout.svg(plan.layout, rows, text)).tag == f"{SVG}svg"
+    assert ElementTree.fromstring(burnplan.svg(plan.layout, rows, text)).tag == f"{SVG}svg"
 
 
 # ── the file for entry ──

@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 import typst
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit
 from testburn.job import settings
 from testburn.paper import card, chart as cardchart, text as cardtext
 

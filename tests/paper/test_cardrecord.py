@@ -5,7 +5,7 @@ import json
 import pandas as pd
 import pytest
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit
 from testburn.job import promise, settings
 from testburn.labbook import files
 from testburn.paper import card, record as cardrecord
@@ -81,7 +81,7 @@ def test_a_damaged_record_is_mended_by_printing_the_card_again(printed, fit, cho
 
 def test_a_card_is_current_as_long_as_the_readings_are_whatever_was_proved(printed, fit, burns, choices):
     record, = cardrecord.kept(printed)
-    proved = fit.proved(settings.proof(choices.iloc[1], "K7", [1.1, 1.12, 1.08], 0.01))
+    proved = fit.proved(depthfit.proof(choices.iloc[1], "K7", [1.1, 1.12, 1.08], 0.01))
     assert proved.fingerprint != fit.fingerprint
     assert (record.current(fit), record.current(proved)) == (True, True)
     assert not record.current(depthfit.fit(burns(boards=2)))

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit
 from testburn.job import settings
 from testburn.labbook import columns
 from testburn.paper import tables

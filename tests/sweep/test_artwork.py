@@ -12,8 +12,7 @@ import pytest
 import shapely
 import typst
 
-from testburn.sweep import artwork, svgshapes
-from testburn.sweep.artwork import ArtworkError
+from testburn.sweep import ArtworkError, artwork, svgshapes
 
 PAGE = 'width="100mm" height="50mm" viewBox="0 0 100 50"'
 STROKE = 'fill="none" stroke="black" stroke-width="2"'

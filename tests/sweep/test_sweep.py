@@ -14,11 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 
-from testburn.charts import linespicture, sweep as sweepchart
-from testburn.sweep import artwork, lines, sweeps as sweep, timedruns, ways
-from testburn.sweep.artwork import Artwork
-from testburn.labbook.machine import Machine
-from testburn.labbook.readings import ReadingsError
+from testburn.charts import sweep as sweepchart
+from testburn.labbook import Machine, ReadingsError
+from testburn.sweep import Artwork, artwork, lines, sweeps as sweep, timedruns, ways
 
 HEAD = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700)
 SKIPS = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700, skips_blanks=True)
@@ -487,7 +485,7 @@ def test_a_name_in_a_chart_is_escaped():
 
 def test_drawn_strokes_lie_where_the_head_goes():
     plan = sweep.plan(drawing(block(10, 0, 20, 10), block(50, 0, 20, 10)), 0.1, HEAD)
-    strokes = linespicture.strokes(plan, 150, most_lines=10)
+    strokes = sweepchart.strokes(plan, 150, most_lines=10)
     full = strokes[strokes["way"] == "full width"].groupby("kind")[["x0_mm", "x1_mm"]].agg(["min", "max"])
     assert full.loc["burning"].tolist() == [10, 50, 30, 70]
     assert full.loc["blank wood"].tolist() == [10, 10, 70, 70]

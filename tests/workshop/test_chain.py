@@ -9,9 +9,10 @@ import nbformat
 import pandas as pd
 import pytest
 
-from testburn.labbook import burns as labbook, columns
+from testburn import labbook
+from testburn.labbook import Machine
+from testburn.labbook import columns
 from testburn.workshop import chain, newbook, openbook as workshop
-from testburn.job.settings import Machine
 
 
 @pytest.fixture
@@ -165,10 +166,10 @@ def notebook(folder, number, source):
 
 
 PRINTING = """
-from testburn.paper import card, record as cardrecord
 from testburn.depthfit import depths as depthfit
-from testburn.labbook import burns as labbook
 from testburn.job import settings
+from testburn.labbook import burns as labbook
+from testburn.paper import card, record as cardrecord
 from testburn.workshop.openbook import open_workshop
 workshop = open_workshop()
 workshop.cards.mkdir(exist_ok=True)

@@ -5,8 +5,8 @@ import datetime
 import pandas as pd
 import pytest
 
-from testburn.depthfit import depths as depthfit
-from testburn.labbook import burns as labbook, jobs
+from testburn import depthfit, labbook
+from testburn.labbook import jobs
 from testburn.workshop import overview
 
 TODAY = datetime.date(2026, 4, 1)

@@ -21,7 +21,7 @@ from xml.etree import ElementTree
 
 import pandas as pd
 
-from testburn.sweep import sweeps as sweep
+from testburn import sweep
 
 THIRDS = 3
 _LEAST_MM = 6.0                 # a smaller square burns together with its neighbour's scorched edge

@@ -16,11 +16,8 @@ from scipy import stats
 
 from testburn import energy
 from testburn.burnplan import design
-from testburn.depthfit import coldstart as guessing, width
-from testburn.depthfit.depths import DepthFit
-from testburn.depthfit.coldstart import Guess
-from testburn.labbook.machine import Machine
-from testburn.depthfit.width import Start
+from testburn.depthfit import DepthFit, Guess, guess, width
+from testburn.labbook import Machine
 
 # How far below the window's floor and above its ceiling the swatches reach.
 BELOW, ABOVE = 0.5, 1.5
@@ -50,7 +47,7 @@ class Levels:
     gauge_step_mm: float
     ends_mm_s: np.ndarray
     settable_mm_s: np.ndarray
-    start: Start
+    start: width.Start
     fit: DepthFit | None
     guessed: Guess | None
     notes: tuple[str, ...]
@@ -222,7 +219,7 @@ def _from_guess(fit, wood_table, wood_and_module, at_least_mm, target_mm, at_mos
     """Return the same from what a handbook or other burns say."""
     line_pitch_mm = wood_and_module[2]
     guessed = (fit.guess(*wood_and_module, wood_table) if fit else
-               guessing.guess((), wood_table, *wood_and_module))
+               guess((), wood_table, *wood_and_module))
     doses = np.geomspace(1e-3, _MOST_DOSE, 4000)
     depths = guessed.middle_mm(doses * line_pitch_mm)
     wide = np.exp(stats.t.ppf((1 + _GUESS_LEVEL) / 2, guessed.df) * guessed.log_sd)

@@ -20,13 +20,12 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from testburn import sweep
 from testburn.burnplan import layout as swatchlayout
-from testburn.depthfit import width as planwidth
-from testburn.sweep import sweeps as sweep
-from testburn.depthfit.depths import DepthFit
-from testburn.labbook.machine import Machine
-from testburn.burnplan.levels import Levels, levels_for
 from testburn.burnplan.layout import Layout, Scrap
+from testburn.burnplan.levels import Levels, levels_for
+from testburn.depthfit import DepthFit, width as planwidth
+from testburn.labbook import Machine
 
 BOARDS, SWATCHES = (1, 2, 3, 4, 5), (3, 5, 8)
 # Without a setting repeated on one board, boards and swatches are hard to tell apart.

@@ -1,11 +1,7 @@
-"""Charts: what the fit says, drawn.
+"""Curve charts: what the fit says, drawn.
 
-Decides how a species is told apart (colour, dash and marker together, so that a grey print or a
-colour-blind eye still can) and which units stand on an axis. Charts compute nothing: every number
-comes from the fit, and is rounded so that the same lab book draws the same chart on any machine.
-
-Source: colours after Okabe & Ito 2008, 'Color Universal Design' (from memory), ordered so that
-their greys differ too.
+Decides which curves, bands and readings stand in a chart, one wood or several, one module or all. A
+wood keeps its look wherever it is drawn. Charts compute nothing: every number comes from the fit.
 """
 
 import numpy as np
@@ -14,44 +10,17 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from testburn import energy
-from testburn.depthfit import leastsquares
-from testburn.depthfit.depths import NEXT, DepthFit
-from testburn.depthfit.group import DOSE, ENERGY, LEVEL, GroupFit
+from testburn.charts.style import AXIS_WORDS, BOARD_MARKS, LOOKS, plain, rounded, styled
+from testburn.depthfit import DepthFit, DOSE, ENERGY, GroupFit, LEVEL, NEXT, leastsquares
 
-_LOOKS = (
-    ("#0072B2", "solid", "circle"), ("#D55E00", "dash", "square"), ("#009E73", "dot", "diamond"),
-    ("#000000", "dashdot", "cross"), ("#CC79A7", "longdash", "triangle-up"),
-    ("#E69F00", "longdashdot", "x"), ("#56B4E9", "solid", "star"),
-)
-_BOARD_MARKS = ("circle", "square", "diamond", "triangle-up", "cross", "x", "star", "hexagon")
-AXIS_WORDS = {ENERGY: "line energy, J/mm", DOSE: "areal dose, J/mm²"}
 _POINTS = 60
-_DIGITS = 4
-
-
-def _style(figure: go.Figure, title: str, height: int = 460, under: str = "") -> go.Figure:
-    axis = dict(showline=True, linecolor="#444", gridcolor="#ddd", zeroline=False, ticks="outside",
-                automargin=True)
-    figure.update_layout(
-        template="none", height=height, font=dict(size=14, color="#222"),
-        title=dict(text=title, x=0.01, xanchor="left", subtitle=dict(text=under, font_size=12)),
-        margin=dict(l=70, r=20, t=80 if under else 60, b=60),
-        legend=dict(bgcolor="rgba(255,255,255,0.8)"), hoverlabel=dict(font_size=13))
-    figure.update_xaxes(**axis)
-    figure.update_yaxes(**axis)
-    return figure
-
-
-def _rounded(values) -> list[float]:
-    """Return plain numbers of four decimals, the same on every machine."""
-    return [round(float(value), _DIGITS) for value in values]
 
 
 def _look(fit: DepthFit, species: str) -> tuple[str, str, str]:
     place = sorted({group.species for group in fit.groups}).index(species)
-    colour = _LOOKS[place % len(_LOOKS)][0]
+    colour = LOOKS[place % len(LOOKS)][0]
     # Beyond the last colour the dashes and marks move on by one, so that no two woods look alike.
-    return colour, *_LOOKS[(place + place // len(_LOOKS)) % len(_LOOKS)][1:]
+    return colour, *LOOKS[(place + place // len(LOOKS)) % len(LOOKS)][1:]
 
 
 def _band(fit: DepthFit, group: GroupFit, line_pitch_mm: float, of: str, board: str = NEXT):
@@ -67,26 +36,21 @@ def _setting_words(rows: pd.DataFrame) -> list[str]:
     return [f"board {board}, burn {burn}, swatch {swatch}<br>{power:g} %, {speed:g} mm/s, "
             f"{per_cm:g} lines/cm, {passes} pass(es)<br>{depth:g} mm ({energy.inches_from_mm(depth):.3f} in)"
             for board, burn, swatch, power, speed, per_cm, passes, depth in zip(
-                rows["board"].map(_plain), rows["burn"].map(_plain), rows["swatch"].map(_plain),
+                rows["board"].map(plain), rows["burn"].map(plain), rows["swatch"].map(plain),
                 rows["power_pct"], rows["speed_mm_s"], lines, rows["passes"], rows["depth_mm"])]
-
-
-def _plain(text) -> str:
-    """Return text from the lab book so that a chart shows it and never runs it."""
-    return str(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
     """Return a filled interval and its middle line, tied together in the legend."""
-    name = _plain(name)
+    name = plain(name)
     red, green, blue = (int(colour[i:i + 2], 16) for i in (1, 3, 5))
-    common = dict(x=_rounded(x), mode="lines", legendgroup=name)
+    common = dict(x=rounded(x), mode="lines", legendgroup=name)
     return [
-        go.Scatter(**common, y=_rounded(band["upper_mm"]), line_width=0, hoverinfo="skip",
+        go.Scatter(**common, y=rounded(band["upper_mm"]), line_width=0, hoverinfo="skip",
                    showlegend=False),
-        go.Scatter(**common, y=_rounded(band["lower_mm"]), line_width=0, hoverinfo="skip",
+        go.Scatter(**common, y=rounded(band["lower_mm"]), line_width=0, hoverinfo="skip",
                    fill="tonexty", fillcolor=f"rgba({red},{green},{blue},0.12)", showlegend=False),
-        go.Scatter(**common, y=_rounded(band["depth_mm"]), name=name, showlegend=legend,
+        go.Scatter(**common, y=rounded(band["depth_mm"]), name=name, showlegend=legend,
                    line=dict(color=colour, dash=dash, width=2.5),
                    hovertemplate="%{y:.2f} mm at %{x:.3f}<extra>" + name + "</extra>"),
     ]
@@ -112,25 +76,25 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
     if ordinary:
         ends = leastsquares.interval(group.ordinary, band[ENERGY] / pitch, LEVEL)
         for end, shown in zip(ends, (True, False)):
-            figure.add_scatter(x=_rounded(at), y=_rounded(end), mode="lines",
+            figure.add_scatter(x=rounded(at), y=rounded(end), mode="lines",
                                name="what the ordinary interval<br>would have told you",
                                legendgroup="ordinary", showlegend=shown, hoverinfo="skip",
                                line=dict(color="#222", dash="dot", width=1.5))
     for place, (named, rows) in enumerate(group.readings.groupby("board")):
         figure.add_scatter(
-            x=_rounded(_energy_at(rows, pitch * scale)), y=_rounded(rows["depth_mm"]),
-            mode="markers", name=_plain(named), text=_setting_words(rows), hovertemplate="%{text}<extra></extra>",
-            marker=dict(symbol=_BOARD_MARKS[place % len(_BOARD_MARKS)], size=8, color="white",
+            x=rounded(_energy_at(rows, pitch * scale)), y=rounded(rows["depth_mm"]),
+            mode="markers", name=plain(named), text=_setting_words(rows), hovertemplate="%{text}<extra></extra>",
+            marker=dict(symbol=BOARD_MARKS[place % len(BOARD_MARKS)], size=8, color="white",
                         line=dict(color="#222", width=1.4)))
     if settings is not None:
         figure.add_scatter(
-            x=_rounded(_energy_at(settings, pitch * scale)), y=_rounded(settings["depth_mm"]),
+            x=rounded(_energy_at(settings, pitch * scale)), y=rounded(settings["depth_mm"]),
             mode="markers", name="settings", text=_chosen_words(settings),
             hovertemplate="%{text}<extra></extra>",
             marker=dict(symbol="star", size=15, color=colour, line=dict(color="black", width=1)))
     figure.update_xaxes(title=AXIS_WORDS[group.regressor], rangemode="tozero")
     figure.update_yaxes(title="depth, mm", rangemode="tozero")
-    return _style(figure, _plain(group.name), under=group.formula)
+    return styled(figure, plain(group.name), under=group.formula)
 
 
 def _energy_at(rows: pd.DataFrame, pitch: float) -> pd.Series:
@@ -159,35 +123,35 @@ def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERG
     figure = go.Figure()
     for place, (board, part) in enumerate(rows.groupby("board")):
         figure.add_scatter(
-            x=part[against].astype(str) if against == "burned_on" else _rounded(part[against]),
-            y=_rounded(part["residual_pct"]), mode="markers", name=_plain(board),
+            x=part[against].astype(str) if against == "burned_on" else rounded(part[against]),
+            y=rounded(part["residual_pct"]), mode="markers", name=plain(board),
             text=_setting_words(part), hovertemplate="%{y:+.0f} %<br>%{text}<extra></extra>",
-            marker=dict(symbol=_BOARD_MARKS[place % len(_BOARD_MARKS)], size=8, color="white",
+            marker=dict(symbol=BOARD_MARKS[place % len(BOARD_MARKS)], size=8, color="white",
                         line=dict(color="#222", width=1.4)))
     figure.add_hline(y=0, line_color="#444")
     figure.update_xaxes(title=words[against])
     figure.update_yaxes(title="deeper than the curve, %")
-    return _style(figure, f"{_plain(group.name)}: what the curve leaves over", 380)
+    return styled(figure, f"{plain(group.name)}: what the curve leaves over", 380)
 
 
 def board_deviations(fit: DepthFit) -> go.Figure:
     """Draw how much deeper or shallower than its curve each burned board is, with its limits."""
     rows = fit.board_deviations
-    names = [f"{_plain(row.board)}, {row.module_w:g} W" for row in rows.itertuples()]
+    names = [f"{plain(row.board)}, {row.module_w:g} W" for row in rows.itertuples()]
     figure = go.Figure()
     for species, part in rows.groupby("species", sort=True):
         colour, _, mark = _look(fit, species)
         figure.add_scatter(
-            x=_rounded(part["board_pct"]), y=[names[place] for place in part.index], name=_plain(species),
+            x=rounded(part["board_pct"]), y=[names[place] for place in part.index], name=plain(species),
             mode="markers", marker=dict(symbol=mark, size=10, color=colour),
             error_x=dict(type="data", symmetric=False, thickness=1.5, color=colour,
-                         array=_rounded(part["upper_pct"] - part["board_pct"]),
-                         arrayminus=_rounded(part["board_pct"] - part["lower_pct"])),
+                         array=rounded(part["upper_pct"] - part["board_pct"]),
+                         arrayminus=rounded(part["board_pct"] - part["lower_pct"])),
             hovertemplate="%{y}: %{x:+.0f} %<extra></extra>")
     figure.add_vline(x=0, line_color="#444")
     figure.update_xaxes(title="deeper than the curve of its wood and module, %")
     figure.update_yaxes(autorange="reversed")
-    return _style(figure, "Each board's own deviation", 160 + 20 * len(rows))
+    return styled(figure, "Each board's own deviation", 160 + 20 * len(rows))
 
 
 def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure:
@@ -203,7 +167,7 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure
         The chance asked for.
     """
     figure = go.Figure(go.Scatter(
-        x=_rounded(options["speed_mm_s"]), y=_rounded(100 * options["chance_inside"]), mode="lines",
+        x=rounded(options["speed_mm_s"]), y=rounded(100 * options["chance_inside"]), mode="lines",
         line=dict(color="#0072B2", width=2.5), name="chance", showlegend=False,
         text=[f"{depth:.2f} mm, {minutes:.1f} min" for depth, minutes
               in zip(options["depth_mm"], options["minutes"])],
@@ -217,7 +181,7 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure
         marker=dict(symbol="star", size=16, color="#D55E00", line=dict(color="black", width=1)))
     figure.update_xaxes(title="speed, mm/s")
     figure.update_yaxes(title="chance to land inside, %", range=[0, 105])
-    return _style(figure, f"Chance over speed at {choice['power_pct']:g} %, "
+    return styled(figure, f"Chance over speed at {choice['power_pct']:g} %, "
                           f"lines {choice['line_pitch_mm']:g} mm apart", 380)
 
 
@@ -240,7 +204,7 @@ def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
     figure.update_xaxes(title="J/mm", matches="x", rangemode="tozero")
     figure.update_yaxes(rangemode="tozero")
     figure.update_yaxes(title="depth, mm", col=1)
-    return _style(figure, f"Mean depth against line energy (lines {line_pitch_mm:g} mm apart)")
+    return styled(figure, f"Mean depth against line energy (lines {line_pitch_mm:g} mm apart)")
 
 
 def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
@@ -255,14 +219,14 @@ def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
         figure.add_traces(_band_traces(band[ENERGY], band, group.species, colour, dash))
         rows = group.readings
         figure.add_scatter(
-            x=_rounded(_energy_at(rows, line_pitch_mm)), y=_rounded(rows["depth_mm"]),
-            mode="markers", legendgroup=_plain(group.species), showlegend=False,
+            x=rounded(_energy_at(rows, line_pitch_mm)), y=rounded(rows["depth_mm"]),
+            mode="markers", legendgroup=plain(group.species), showlegend=False,
             text=_setting_words(rows),
-            hovertemplate="%{text}<extra>" + _plain(group.species) + "</extra>",
+            hovertemplate="%{text}<extra>" + plain(group.species) + "</extra>",
             marker=dict(symbol=mark, size=6, color=colour, opacity=0.7))
     figure.update_xaxes(title=_energy_title(line_pitch_mm), rangemode="tozero")
     figure.update_yaxes(title="depth, mm", rangemode="tozero")
-    return _style(figure, f"{module_w:g} W module: species side by side, "
+    return styled(figure, f"{module_w:g} W module: species side by side, "
                           f"{100 * LEVEL:g} % bands of single readings")
 
 
@@ -280,18 +244,18 @@ def energy_needed(fit: DepthFit, needs: pd.DataFrame) -> go.Figure:
     for species, rows in needs.groupby("species"):
         colour, _, mark = _look(fit, species)
         figure.add_scatter(
-            x=_rounded(rows["best_j_mm"]), y=[_plain(species) + ", " + m for m in modules[rows.index]],
-            name=_plain(species), mode="markers", marker=dict(symbol=mark, size=11, color=colour),
+            x=rounded(rows["best_j_mm"]), y=[plain(species) + ", " + m for m in modules[rows.index]],
+            name=plain(species), mode="markers", marker=dict(symbol=mark, size=11, color=colour),
             error_x=dict(type="data", symmetric=False, thickness=1.8, color=colour,
-                         array=_rounded((rows["upper_j_mm"] - rows["best_j_mm"]).fillna(0)),
-                         arrayminus=_rounded((rows["best_j_mm"] - rows["lower_j_mm"]).fillna(0))),
+                         array=rounded((rows["upper_j_mm"] - rows["best_j_mm"]).fillna(0)),
+                         arrayminus=rounded((rows["best_j_mm"] - rows["lower_j_mm"]).fillna(0))),
             text=rows["words"].tolist(), hovertemplate="%{text}<extra></extra>", showlegend=False)
     order = needs.sort_values(["wavelength_nm", "module_w", "species"], ascending=False).index
     if needs.empty:
-        return _style(figure, "No wood was burned to this depth", 160)
+        return styled(figure, "No wood was burned to this depth", 160)
     wanted = needs["depth_mm"].iloc[0]
     figure.update_xaxes(title="line energy, J/mm, with its limits", rangemode="tozero")
     figure.update_yaxes(categoryorder="array", categoryarray=[
-        _plain(needs["species"][i]) + ", " + modules[i] for i in order])
-    return _style(figure, f"Line energy for {wanted:g} mm "
+        plain(needs["species"][i]) + ", " + modules[i] for i in order])
+    return styled(figure, f"Line energy for {wanted:g} mm "
                           f"({energy.inches_from_mm(wanted):.3f} in)", 160 + 34 * len(needs))

@@ -8,8 +8,8 @@ moving average that a lasting shift bends, and each board beside the others. Eve
 import pandas as pd
 import plotly.graph_objects as go
 
-from testburn.charts import curves as charts
-from testburn.drift.verdict import MODULE, Drift
+from testburn.charts.style import LOOKS, plain, rounded, styled
+from testburn.drift import Drift, MODULE
 
 _DASHED = dict(color="#222", dash="dash", width=1.5)
 
@@ -30,7 +30,7 @@ def ewma(found: Drift, module_w: float, wavelength_nm: float | None = None) -> g
     """Draw the moving average of what each job adds to the jobs before it on its board."""
     rows, title = _of(found.jobs, found, module_w, wavelength_nm)
     figure = _jobs(rows, "fresh_z")
-    figure.add_scatter(x=rows["number"].tolist(), y=charts._rounded(rows["ewma"]), mode="lines",
+    figure.add_scatter(x=rows["number"].tolist(), y=rounded(rows["ewma"]), mode="lines",
                        name="moving average", line=dict(color="#000", width=2.5),
                        hovertemplate="%{y:+.2f}<extra>moving average</extra>")
     for column, words in (("ewma_upper", "its limits"), ("ewma_lower", "")):
@@ -46,17 +46,17 @@ def boards(found: Drift, module_w: float, wavelength_nm: float | None = None) ->
     figure, names = go.Figure(), _board_names(rows)
     for name, rows_of, look in _by_wood(rows):
         figure.add_scatter(
-            x=charts._rounded(rows_of["off_pct"]), y=[names[place] for place in rows_of.index],
+            x=rounded(rows_of["off_pct"]), y=[names[place] for place in rows_of.index],
             mode="markers", name=name, marker=look,
             error_x=dict(type="data", symmetric=False, thickness=1.5, color=look["color"],
-                         array=charts._rounded(rows_of["upper_pct"] - rows_of["off_pct"]),
-                         arrayminus=charts._rounded(rows_of["off_pct"] - rows_of["lower_pct"])),
+                         array=rounded(rows_of["upper_pct"] - rows_of["off_pct"]),
+                         arrayminus=rounded(rows_of["off_pct"] - rows_of["lower_pct"])),
             hovertemplate="%{y}: %{x:+.0f} %<extra></extra>")
     figure.add_vline(x=0, line_color="#444")
     figure.update_xaxes(title="deeper than the card said, %, with 95 % limits of the board")
     figure.update_yaxes(autorange="reversed", categoryorder="array",
                         categoryarray=names.tolist())
-    return charts._style(figure, f"{title}: boards", 180 + 22 * len(rows))
+    return styled(figure, f"{title}: boards", 180 + 22 * len(rows))
 
 
 def _of(rows, found, module_w, wavelength_nm) -> tuple[pd.DataFrame, str]:
@@ -74,7 +74,7 @@ def _jobs(rows, column) -> go.Figure:
     """Return a figure with a mark a job, told apart by wood."""
     figure = go.Figure()
     for name, rows_of, look in _by_wood(rows):
-        figure.add_scatter(x=rows_of["number"].tolist(), y=charts._rounded(rows_of[column]),
+        figure.add_scatter(x=rows_of["number"].tolist(), y=rounded(rows_of[column]),
                            mode="markers", name=name, marker=look, text=_job_words(rows_of),
                            hovertemplate="%{text}<extra></extra>")
     return figure
@@ -83,26 +83,26 @@ def _jobs(rows, column) -> go.Figure:
 def _by_wood(rows):
     """Return each wood's name, rows and mark."""
     for place, (species, own) in enumerate(rows.groupby("species", sort=True)):
-        colour, _, mark = charts._LOOKS[place % len(charts._LOOKS)]
-        yield charts._plain(species), own, dict(symbol=mark, size=10, color=colour,
+        colour, _, mark = LOOKS[place % len(LOOKS)]
+        yield plain(species), own, dict(symbol=mark, size=10, color=colour,
                                                 line=dict(color="#222", width=1))
 
 
 def _board_names(rows) -> pd.Series:
-    return rows["board"].map(charts._plain) + ", " + rows["species"].map(charts._plain)
+    return rows["board"].map(plain) + ", " + rows["species"].map(plain)
 
 
 def _job_words(rows) -> list[str]:
     """Return each job in words, for hovering."""
-    return [f"job {charts._plain(row.job)}, {row.finished_on:%Y-%m-%d}<br>"
-            f"{charts._plain(row.species)}, board {charts._plain(row.board)}<br>"
+    return [f"job {plain(row.job)}, {row.finished_on:%Y-%m-%d}<br>"
+            f"{plain(row.species)}, board {plain(row.board)}<br>"
             f"{row.depth_mm:.2f} mm, the card said {row.expected_mm:.2f} mm ({row.off_pct:+.0f} %)"
             for row in rows.itertuples()]
 
 
 def _level(figure, rows, column, line, words) -> None:
     if len(rows) and rows[column].notna().all():
-        figure.add_scatter(x=[0.5, len(rows) + 0.5], y=charts._rounded([rows[column].iloc[0]] * 2),
+        figure.add_scatter(x=[0.5, len(rows) + 0.5], y=rounded([rows[column].iloc[0]] * 2),
                            mode="lines", line=line, name=words, hoverinfo="skip",
                            showlegend=bool(words))
 
@@ -115,13 +115,13 @@ def _since(figure, found, rows) -> None:
     if said["reason"] == "fade":
         number = int(rows.loc[rows["job"] == said["since"], "number"].iloc[0])
         figure.add_vline(x=number - 0.5, line=dict(color="#222", width=2),
-                         annotation_text=f"{said['state']} since {charts._plain(said['since'])}",
+                         annotation_text=f"{said['state']} since {plain(said['since'])}",
                          annotation_position="top")
 
 
 def _numbered(figure, rows, title, what) -> go.Figure:
     figure.add_hline(y=0, line=dict(color="#888", width=1))
     figure.update_xaxes(title="job, in the order they were finished", tickvals=rows["number"].tolist(),
-                        ticktext=rows["job"].map(charts._plain).tolist(),
+                        ticktext=rows["job"].map(plain).tolist(),
                         range=[0.5, max(len(rows), 1) + 0.5])
-    return charts._style(figure, f"{title}: {what}", 440)
+    return styled(figure, f"{title}: {what}", 440)

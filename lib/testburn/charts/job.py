@@ -1,18 +1,20 @@
-"""Window chart: what makes the depth window of an infill, drawn.
+"""Job charts: what makes the depth window, and what being wrong costs, drawn.
 
 Decides that the parts of the least depth stand one after another, each where the one above ends, with
 what its uncertainty adds hatched; below them the bounds, each with what its uncertainty takes away
-hatched; and the window itself as a grey band. Numbers stand in words at the left. It computes nothing.
+hatched; and the window itself as a grey band. Numbers stand in words at the left.
+Of the costs, each way is one bar of its parts, each part with a colour and a pattern of its own, so that a
+grey print tells them apart, and the sum stands at its end. They compute nothing.
 """
 
 import plotly.graph_objects as go
 
-from testburn.charts import curves as charts
-from testburn.charts.curves import _LOOKS
-from testburn.job.infill import AT_LEAST, Window
+from testburn.charts.style import LOOKS, plain, rounded, styled
+from testburn.job import AT_LEAST, COSTS, Stakes, Window
 
-_COLOURS = {True: _LOOKS[6][0], False: _LOOKS[1][0]}
+_COLOURS = {True: LOOKS[6][0], False: LOOKS[1][0]}
 _ROOM = 1.3
+_PARTS = dict(zip(COSTS, (("minutes", ""), ("lost boards", "x"), ("burning again", "/"), ("more paint", "."))))
 
 
 def window(of: Window) -> go.Figure:
@@ -21,16 +23,16 @@ def window(of: Window) -> go.Figure:
     figure = go.Figure()
     for least, named in ((True, "takes depth away"), (False, "bounds the depth")):
         part = rows[(rows["side"] == AT_LEAST) == least]
-        labels = [charts._plain(f"{row.name_}, {row.counts_mm:.2f} mm")
+        labels = [plain(f"{row.name_}, {row.counts_mm:.2f} mm")
                   for row in part.rename(columns={"name": "name_"}).itertuples()]
-        common = dict(y=labels, orientation="h", legendgroup=named, hovertext=part["what"].map(charts._plain).tolist(),
+        common = dict(y=labels, orientation="h", legendgroup=named, hovertext=part["what"].map(plain).tolist(),
                       hovertemplate="%{hovertext}<extra></extra>",
                       marker_line=dict(color="#222", width=1))
-        figure.add_bar(**common, base=charts._rounded(part["starts_mm"]), name=named,
-                       x=charts._rounded(part["mm"]), marker_color=_COLOURS[least])
-        figure.add_bar(**common, base=charts._rounded(part["starts_mm"] + part["mm"]),
+        figure.add_bar(**common, base=rounded(part["starts_mm"]), name=named,
+                       x=rounded(part["mm"]), marker_color=_COLOURS[least])
+        figure.add_bar(**common, base=rounded(part["starts_mm"] + part["mm"]),
                        name="its uncertainty adds" if least else "its uncertainty takes off",
-                       x=charts._rounded(part["margin_mm"]), marker_color="white",
+                       x=rounded(part["margin_mm"]), marker_color="white",
                        marker_pattern=dict(shape="/" if least else "x", fgcolor="#222", bgcolor="white", size=6))
     low, high = of.at_least_mm, of.at_most_mm
     if of.feasible:
@@ -44,6 +46,27 @@ def window(of: Window) -> go.Figure:
     figure.update_layout(barmode="overlay", bargap=0.25)
     title = (f"{of.variant}: {low:.2f} to {high:.2f} mm deep" if of.feasible else
              f"{of.variant}: no depth will do, {low:.2f} mm is needed and {high:.2f} mm allowed")
-    figure = charts._style(figure, title[:1].upper() + title[1:], 220 + 26 * len(rows))
+    figure = styled(figure, title[:1].upper() + title[1:], 220 + 26 * len(rows))
     return figure.update_layout(margin=dict(t=75, b=110), legend=dict(
         orientation="h", yref="container", y=0.01, yanchor="bottom"))
+
+
+def stakes(of: Stakes) -> go.Figure:
+    """Draw the expected cost of each way as stacked parts."""
+    rows, figure = of.table, go.Figure()
+    for (column, (name, shape)), (colour, *_) in zip(_PARTS.items(), (LOOKS[6], LOOKS[1], LOOKS[5], LOOKS[4])):
+        figure.add_bar(
+            y=rows["way"], x=rounded(rows[column]), name=name, orientation="h",
+            marker=dict(color=colour, line=dict(color="#222", width=1),
+                        pattern=dict(shape=shape, fgcolor="#222", size=6, solidity=0.25)),
+            hovertemplate="%{y}, " + name + ": %{x:.2f}<extra></extra>")
+    for row in rows.itertuples():
+        figure.add_annotation(x=round(float(row.expected_cost), 4), y=row.way, showarrow=False, xanchor="left",
+                              text=f" <b>{row.expected_cost:.2f}</b>, {100 * row.chance_inside:.0f} % inside")
+    figure.update_xaxes(title="expected cost of the job, in your money",
+                        range=[0, round(1.35 * float(rows["expected_cost"].max()), 2)])
+    figure.update_yaxes(autorange="reversed", showgrid=False)
+    figure.update_layout(barmode="stack", bargap=0.35)
+    figure = styled(figure, "The cost of being wrong", 340)
+    return figure.update_layout(margin_b=100, legend=dict(
+        orientation="h", traceorder="normal", yref="container", y=0.01, yanchor="bottom"))

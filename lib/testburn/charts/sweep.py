@@ -1,8 +1,10 @@
 """Sweep charts: where the head goes, what its minutes are spent on, and which way is fastest when.
 
 Decides how burning, blank wood, turns and travel are told apart (darkness, dash and pattern
-together, so that a grey print still can). Charts compute nothing: every number comes from the plan of
-the sweeps or from the timed runs.
+together, so that a grey print still can), and which strokes stand for a sweep: a few of its lines, evenly
+thinned, each with what burns, what is swept blank, and the run-up and run-out at its ends; and the travel
+from sweep to sweep. Charts compute nothing: every number comes from the plan of the sweeps or from the
+timed runs.
 """
 
 import numpy as np
@@ -10,12 +12,10 @@ import pandas as pd
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from testburn.charts import linespicture
-from testburn.charts.curves import _LOOKS, _plain, _rounded, _style
-from testburn.charts.linespicture import BLANK, BURN, RUN_UP, TRAVEL
-from testburn.sweep.sweeps import SweepPlan
-from testburn.sweep.timedruns import Calibration
+from testburn.charts.style import LOOKS, plain, rounded, styled
+from testburn.sweep import SweepPlan, lines, run_up_mm, timedruns
 
+BURN, BLANK, RUN_UP, TRAVEL = "burning", "blank wood", "run-up and turn", "travel"
 _STROKES = {
     BLANK: dict(color="#9AA5B1", width=1), RUN_UP: dict(color="#D98A4B", width=1, dash="dash"),
     BURN: dict(color="#111111", width=2.5), TRAVEL: dict(color="#0072B2", width=2, dash="dot"),
@@ -28,14 +28,14 @@ _SPENT = {
 
 def sweeps(plan: SweepPlan, speed_mm_s: float) -> go.Figure:
     """Draw the artwork to scale as it is swept in each way, a panel a way, lines thinned."""
-    strokes, table = linespicture.strokes(plan, speed_mm_s), plan.table(speed_mm_s).set_index("way")
+    drawn, table = strokes(plan, speed_mm_s), plan.table(speed_mm_s).set_index("way")
     figure = make_subplots(
         1, len(plan.ways), shared_yaxes=True, horizontal_spacing=0.03,
         subplot_titles=[f"{way}: {row.minutes:.1f} min" + ", fastest" * row.fastest
                         for way, row in table.iterrows()])
     for place, way in enumerate(table.index, start=1):
         for kind, look in _STROKES.items():
-            part = strokes[(strokes["way"] == way) & (strokes["kind"] == kind)]
+            part = drawn[(drawn["way"] == way) & (drawn["kind"] == kind)]
             x, y = (_broken(part[ends]) for ends in (["x0_mm", "x1_mm"], ["y0_mm", "y1_mm"]))
             row = table.loc[way]
             figure.add_scatter(
@@ -47,8 +47,8 @@ def sweeps(plan: SweepPlan, speed_mm_s: float) -> go.Figure:
     figure.update_xaxes(title="along the lines, mm")
     figure.update_yaxes(autorange="reversed")
     figure.update_yaxes(title="mm", col=1)
-    _style(figure, f"Where the head goes at {speed_mm_s:g} mm/s", 400,
-           under=f"{_plain(plan.artwork.name)}, lines {plan.line_pitch_mm:g} mm apart, a few of them drawn")
+    styled(figure, f"Where the head goes at {speed_mm_s:g} mm/s", 400,
+           under=f"{plain(plan.artwork.name)}, lines {plan.line_pitch_mm:g} mm apart, a few of them drawn")
     return figure.update_layout(margin=dict(t=100, b=110), legend=dict(orientation="h", y=-0.3, yanchor="top"))
 
 
@@ -57,14 +57,14 @@ _MINUTES_OF = {BURN: "burn_minutes", BLANK: "blank_minutes", RUN_UP: "turn_minut
 
 def _broken(ends: pd.DataFrame) -> list:
     """Return both ends of every stroke in one row, a gap after each."""
-    return [number for start, end in zip(*(_rounded(ends[name]) for name in ends)) for number in (start, end, None)]
+    return [number for start, end in zip(*(rounded(ends[name]) for name in ends)) for number in (start, end, None)]
 
 
 def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
     """Draw what each way's minutes are spent on, as stacked bars."""
     table = plan.table(speed_mm_s, passes)
     figure = go.Figure([go.Bar(
-        x=_rounded(table[column]), y=table["way"], orientation="h", name=name,
+        x=rounded(table[column]), y=table["way"], orientation="h", name=name,
         marker=dict(color=colour, line=dict(color="#222", width=1),
                     pattern=dict(shape=shape, fgcolor="#333", size=7, solidity=0.25)),
         hovertemplate="%{y}, " + name + ": %{x:.1f} min<extra></extra>")
@@ -74,7 +74,7 @@ def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
                               xanchor="left", xshift=6)
     figure.update_xaxes(title="minutes", range=[0, round(1.12 * table["minutes"].max(), 4)])
     figure.update_yaxes(autorange="reversed")
-    _style(figure, f"What the minutes are spent on at {speed_mm_s:g} mm/s", 340)
+    styled(figure, f"What the minutes are spent on at {speed_mm_s:g} mm/s", 340)
     return figure.update_layout(barmode="stack", margin_b=110,
                                 legend=dict(orientation="h", y=-0.32, yanchor="top", traceorder="normal"))
 
@@ -83,9 +83,9 @@ def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> go.Figure:
     """Draw minutes over speed for each way, and where another way becomes the fastest."""
     speeds = plan.machine.speeds() if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
     minutes, figure = plan.minutes(speeds, passes), go.Figure()
-    for way, (colour, dash, _) in zip(minutes, _LOOKS):
+    for way, (colour, dash, _) in zip(minutes, LOOKS):
         figure.add_scatter(
-            x=_rounded(speeds), y=_rounded(minutes[way]), mode="lines", name=way,
+            x=rounded(speeds), y=rounded(minutes[way]), mode="lines", name=way,
             line=dict(color=colour, dash=dash, width=2.5),
             hovertemplate=f"{way}, %{{x:g}} mm/s: %{{y:.1f}} min<extra></extra>")
     for row in plan.changes(speeds).iloc[1:].itertuples():
@@ -95,23 +95,66 @@ def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> go.Figure:
     figure.update_xaxes(title="speed, mm/s")
     # Minutes at the lowest speeds would squeeze the rest of a plain scale.
     figure.update_yaxes(title="minutes", type="log", tickvals=[n * 10 ** k for k in range(-1, 6) for n in (1, 2, 5)])
-    return _style(figure, "Minutes over speed, by way", 420,
-                  under=f"{_plain(plan.artwork.name)}, lines {plan.line_pitch_mm:g} mm apart")
+    return styled(figure, "Minutes over speed, by way", 420,
+                  under=f"{plain(plan.artwork.name)}, lines {plan.line_pitch_mm:g} mm apart")
 
 
-def timed(calibration: Calibration) -> go.Figure:
+def timed(calibration: timedruns.Calibration) -> go.Figure:
     """Draw what each run should have taken by the fit against the stopwatch."""
     runs = calibration.runs
-    ends = _rounded([0, 1.1 * runs[["expected_seconds", "seconds"]].to_numpy().max()])
+    ends = rounded([0, 1.1 * runs[["expected_seconds", "seconds"]].to_numpy().max()])
     figure = go.Figure(go.Scatter(x=ends, y=ends, mode="lines", name="as expected", hoverinfo="skip",
                                   line=dict(color="#444", dash="dash", width=1.5)))
     figure.add_scatter(
-        x=_rounded(runs["expected_seconds"]), y=_rounded(runs["seconds"]), mode="markers", name="timed runs",
+        x=rounded(runs["expected_seconds"]), y=rounded(runs["seconds"]), mode="markers", name="timed runs",
         marker=dict(symbol="circle", size=11, color="white", line=dict(color="#0072B2", width=2.5)),
-        text=[f"run {_plain(row.run)}: {row.width_mm:g} × {row.height_mm:g} mm at {row.speed_mm_s:g} mm/s<br>"
+        text=[f"run {plain(row.run)}: {row.width_mm:g} × {row.height_mm:g} mm at {row.speed_mm_s:g} mm/s<br>"
               f"{row.residual_seconds:+.1f} s off" for row in runs.itertuples()],
         hovertemplate="%{text}<extra></extra>")
     figure.update_xaxes(title="expected from acceleration and turns, s", rangemode="tozero")
     figure.update_yaxes(title="by the stopwatch, s", rangemode="tozero")
-    return _style(figure, "Timed runs against the fit", 400,
+    return styled(figure, "Timed runs against the fit", 400,
                   under=f"{calibration.acceleration_mm_s2:.0f} mm/s², {calibration.turn_overhead_s:.3f} s a turn")
+
+
+def strokes(plan: SweepPlan, speed_mm_s: float, most_lines: int = 60) -> pd.DataFrame:
+    """Return the strokes of every way: way, kind, x0_mm, y0_mm, x1_mm, y1_mm.
+
+    Parameters
+    ----------
+    plan : SweepPlan
+    speed_mm_s : float
+        The run-up grows with it.
+    most_lines : int
+        How many of the artwork's lines are drawn at most.
+    """
+    _, top, _, bottom = plan.artwork.bounds_mm
+    at = lines.positions_mm(top, bottom, plan.line_pitch_mm)
+    at = at[(len(at) - 1) % max(1, len(at) // most_lines) // 2::max(1, len(at) // most_lines)]
+    a = plan.machine.acceleration_mm_s2
+    run_up = 0.0 if a is None else float(run_up_mm(speed_mm_s, a))
+    line, piece, left, right = (np.concatenate(parts) for parts in zip(*lines.cut(plan.artwork.pieces, at)))
+    spans = pd.DataFrame({"line": line, "piece": piece, "x0_mm": left, "x1_mm": right, "y0_mm": at[line]})
+    return pd.concat([_of(way, spans, at, run_up, plan.machine.skips_blanks) for way in plan.ways],
+                     ignore_index=True)
+
+
+def _of(way, spans, at_mm, beyond_mm, skips_blanks) -> pd.DataFrame:
+    """Return the strokes of one way."""
+    if skips_blanks:
+        swept = spans.assign(sweep=way.sweep_of_piece[spans["piece"]]).groupby(["sweep", "line"]).agg(
+            x0_mm=("x0_mm", "min"), x1_mm=("x1_mm", "max"), y0_mm=("y0_mm", "first"))
+    else:
+        swept = pd.DataFrame([(box.left_mm, box.right_mm, y) for box in way.boxes.itertuples()
+                              for y in at_mm[(at_mm >= box.top_mm) & (at_mm <= box.bottom_mm)]],
+                             columns=["x0_mm", "x1_mm", "y0_mm"])
+    before = swept.assign(x1_mm=swept["x0_mm"], x0_mm=swept["x0_mm"] - beyond_mm)
+    after = swept.assign(x0_mm=swept["x1_mm"], x1_mm=swept["x1_mm"] + beyond_mm)
+    level = pd.concat([spans.assign(kind=BURN), swept.assign(kind=BLANK),
+                       *([before.assign(kind=RUN_UP), after.assign(kind=RUN_UP)] if beyond_mm else [])])
+    boxes = way.boxes
+    travel = pd.DataFrame({
+        "kind": TRAVEL, "x0_mm": boxes["end_mm"][:-1].to_numpy(), "y0_mm": boxes["bottom_mm"][:-1].to_numpy(),
+        "x1_mm": boxes["begin_mm"][1:].to_numpy(), "y1_mm": boxes["top_mm"][1:].to_numpy()})
+    drawn = pd.concat([level.assign(y1_mm=level["y0_mm"]), travel])
+    return drawn.assign(way=way.name)[["way", "kind", "x0_mm", "y0_mm", "x1_mm", "y1_mm"]]

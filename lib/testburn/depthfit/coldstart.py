@@ -17,8 +17,8 @@ import pandas as pd
 from scipy import stats
 
 from testburn import energy
+from testburn.depthfit.group import GroupFit, LEVEL
 from testburn.labbook import woods
-from testburn.depthfit.group import LEVEL, GroupFit
 
 # The literature's 2.0 to 9.4 kJ/g is taken as a middle ± 2 sd of the logarithm.
 BAND_SD = np.log(woods.USUAL_KJ_G[1] / woods.USUAL_KJ_G[0]) / 4

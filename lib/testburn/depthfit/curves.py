@@ -24,7 +24,7 @@ import pandas as pd
 from scipy import special
 
 from testburn.depthfit import components as scatter, reml, swatches as reduction
-from testburn.depthfit.components import PRIORS, Components
+from testburn.depthfit.components import Components, PRIORS
 from testburn.depthfit.curve import bent
 from testburn.depthfit.swatches import Swatches
 

@@ -16,14 +16,13 @@ import pandas as pd
 
 from testburn import energy
 from testburn.depthfit import boards, boardtable, curves as curvefit, proving, swatches
-from testburn.labbook import columns, woods
 from testburn.depthfit.boards import BoardState, Predictive
-from testburn.depthfit.curves import CurveFit
-from testburn.depthfit.group import DOSE, LEVEL, GroupFit
 from testburn.depthfit.coldstart import Guess, guess
-from testburn.depthfit.proving import NEXT
-from testburn.labbook.readings import fingerprint, joined_marks
+from testburn.depthfit.curves import CurveFit
+from testburn.depthfit.group import DOSE, GroupFit, LEVEL
 from testburn.depthfit.swatches import Swatches
+from testburn.labbook import columns, fingerprint, joined_marks, woods
+from testburn.labbook import NEXT
 
 GROUP = list(columns.GROUP_KEY)
 FEWEST_ENERGIES = 3

@@ -9,9 +9,9 @@ import pandas as pd
 
 from testburn import energy
 from testburn.depthfit.group import DOSE
+from testburn.labbook import NEXT
 
 _SWATCH = ["board", "burn", "swatch"]
-NEXT = "next"
 
 
 def checked(proof_readings: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
@@ -50,3 +50,18 @@ def checked(proof_readings: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
         raise ValueError(f"Swatch {row['swatch']} of burn {row['burn']} is already in the fit and "
                          "cannot prove it as well. Burn a new swatch.")
     return rows
+
+
+def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,
+          swatch: str = "1", invented: bool = False) -> pd.DataFrame:
+    """Return the readings of a proof swatch burned with a choice on a board, for `fit.proved`.
+
+    Where they are invented, everything made from them says so.
+    """
+    head = {name: choice[name] for name in ("species", "module_w", "wavelength_nm", "power_pct",
+                                            "speed_mm_s", "line_pitch_mm", "passes")}
+    return pd.DataFrame([head | {"burn": f"proof {board}", "board": board, "swatch": swatch,
+                                 "reading": number, "depth_mm": float(depth),
+                                 "gauge_step_mm": gauge_step_mm,
+                                 "invented": "yes" if invented else ""}
+                         for number, depth in enumerate(depths_mm, start=1)])

@@ -17,9 +17,9 @@ import pandas as pd
 from scipy import stats
 
 from testburn import energy
-from testburn.labbook import columns, woods
 from testburn.depthfit.depths import DepthFit
 from testburn.depthfit.group import DOSE
+from testburn.labbook import columns, woods
 
 # A slip of unit is told by the factor it leaves: mm for inches, or cm.
 _FACTORS = ((1 / energy.MM_PER_INCH, "typed in inches"), (energy.MM_PER_INCH, "inches turned into mm twice"),

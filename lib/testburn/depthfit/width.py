@@ -19,11 +19,11 @@ import pandas as pd
 from scipy import special
 
 from testburn.depthfit import boards, components as scatter, reml, swatches as reduction
-from testburn.depthfit.components import PRIORS, Components
+from testburn.depthfit.coldstart import Guess
+from testburn.depthfit.components import Components, PRIORS
 from testburn.depthfit.curve import depth_and_slopes
 from testburn.depthfit.curves import CurveFit
 from testburn.depthfit.depths import DepthFit
-from testburn.depthfit.coldstart import Guess
 from testburn.depthfit.swatches import Swatches
 
 _FAINTEST_WEIGHT = 0.10         # as in the fit: faint swatches weigh as if this share of the deepest

@@ -1,0 +1,9 @@
+"""Drift: do finished jobs still come out as promised, or is it time to burn again?
+
+Decides, from a frame of finished jobs, whether a module fades or one board is odd, and says it in words. The
+ground: control charts as in the NIST/SEMATECH e-Handbook, 6.3.2, with the board as the unit that varies.
+"""
+
+from testburn.drift.verdict import Drift, MODULE, check, state, three_swatches
+
+__all__ = ["Drift", "MODULE", "check", "state", "three_swatches"]

@@ -14,16 +14,16 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from testburn.depthfit import depths as depthfit
+from testburn import depthfit, labbook
 from testburn.entry import boxes as formboxes, correction, remarks
-from testburn.labbook import burns as labbook, woods
+from testburn.entry.boxes import CELL, HALF_CELL, LINES, NAME, RowBoxes, as_html, button, words
 from testburn.entry.correction import Saved
 from testburn.entry.draft import Draft, home, row_cell
 from testburn.entry.grid import DEPTH, HEADER, as_readings, faults_in_words, remembered, swatches_of, with_face
-from testburn.entry.boxes import CELL, HALF_CELL, LINES, NAME, RowBoxes, as_html, button, words
 from testburn.entry.keys import Keys
 from testburn.entry.livechart import LiveChart
 from testburn.entry.remarks import Remark
+from testburn.labbook import woods
 
 _PLOTLY = "application/vnd.plotly.v1+json"
 

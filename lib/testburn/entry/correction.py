@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn.labbook import burns as labbook, columns
+from testburn import labbook
 from testburn.entry.grid import LABELS, as_readings, filled
+from testburn.labbook import columns
 
 _NAMES = [column.name for column in columns.COLUMNS]
 _KEY = ["swatch", "reading"]

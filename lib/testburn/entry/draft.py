@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn.labbook import journal
 from testburn.entry.grid import HEADER
+from testburn.labbook import journal
 
 _WHOLE, _CORRECTING = "form", "correcting"
 _LISTS = {"depth": "depths", "face": "faces"}

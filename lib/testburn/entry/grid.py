@@ -15,8 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from testburn import energy
-from testburn.labbook import columns, csvfile
-from testburn.labbook.readings import ReadingsError
+from testburn.labbook import ReadingsError, columns, csvfile
 
 # What the header holds, as typed: a column's name where the text is that column's,
 # its name without the unit where the unit is typed too.

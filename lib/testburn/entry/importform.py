@@ -12,13 +12,14 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
+from testburn import labbook
 from testburn.entry import importing, importmap
-from testburn.labbook import burns as labbook, columns, woods
-from testburn.entry.grid import LABELS, short
 from testburn.entry.boxes import STYLE, as_html, button, field, message, words
-from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, UNITS, ImportRefused, Layout, Mapping
+from testburn.entry.grid import LABELS, short
+from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
+from testburn.labbook import columns, woods
 
 _SHOWN_ROWS, _SHOWN_FAULTS = 6, 12
 _OURS = [column.name for column in columns.COLUMNS if column.name != "invented"]

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from testburn import energy
-from testburn.labbook import columns, csvfile
 from testburn.entry.grid import number
+from testburn.labbook import columns, csvfile
 
 LARGEST_BYTES, MOST_ROWS = 20_000_000, 200_000
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}

@@ -10,8 +10,8 @@ import re
 from dataclasses import asdict
 from pathlib import Path
 
+from testburn.entry.importing import Mapping, UNITS
 from testburn.labbook import columns, files
-from testburn.entry.importing import UNITS, Mapping
 
 FILE = "import-mapping.json"
 _KEPT = 20

@@ -18,17 +18,16 @@ import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 
-from testburn.drift import verdict as drift
+from testburn import drift
+from testburn.depthfit import NEXT
 from testburn.entry import boxes
-from testburn.job import promise
-from testburn.labbook import jobs, journal
+from testburn.entry.boxes import as_html, button, field
 from testburn.entry.draft import home
 from testburn.entry.grid import MM_OF, length_mm, short
-from testburn.entry.boxes import as_html, button, field
 from testburn.entry.keys import Keys
-from testburn.depthfit.proving import NEXT
-from testburn.labbook.readings import ReadingsError
 from testburn.entry.remarks import Remark
+from testburn.job import promise
+from testburn.labbook import ReadingsError, jobs, journal
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
           "readings": "Readings", "unit": "In", "gauge_step": "Gauge step", "note": "Note"}
@@ -58,7 +57,7 @@ def labels(promises: pd.DataFrame) -> list[str]:
     return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
 
 
-def form(book: str | Path, promises: pd.DataFrame, scratch: bool = False) -> "JobForm":
+def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False) -> "JobForm":
     """Return a form that records finished jobs in a lab book.
 
     Parameters

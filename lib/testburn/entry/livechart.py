@@ -9,10 +9,9 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from testburn import energy
-from testburn.charts import curves as charts
-from testburn.depthfit.depths import DepthFit
-from testburn.depthfit.group import DOSE
+from testburn import charts, energy
+from testburn.charts import plain
+from testburn.depthfit import DepthFit, DOSE
 from testburn.entry.grid import as_readings
 
 _NUMBERS = ["module_w", "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "depth_mm"]
@@ -42,7 +41,7 @@ class LiveChart:
         figure.add_scatter(
             x=at.round(4).tolist(), y=points["depth_mm"].round(4).tolist(), mode="markers",
             name="this burn", hovertemplate="%{text}<extra>this burn</extra>",
-            text=[f"swatch {_plain(row.swatch)}, reading {row.reading}: {row.depth_mm:g} mm"
+            text=[f"swatch {plain(row.swatch)}, reading {row.reading}: {row.depth_mm:g} mm"
                   for row in points.itertuples()],
             marker=dict(symbol="diamond", size=11, color="#B3261E", line=dict(color="#222", width=1)))
         figure.update_layout(title_text="This burn against " + (
@@ -85,7 +84,3 @@ def _bare() -> go.Figure:
                 automargin=True, rangemode="tozero")
     figure.update_xaxes(title=charts.AXIS_WORDS[DOSE], **axis)
     return figure.update_yaxes(title="depth, mm", **axis)
-
-
-def _plain(text) -> str:
-    return str(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from testburn.depthfit import DepthFit, LEVEL, NEXT
 from testburn.job import inverse
-from testburn.depthfit.depths import NEXT, DepthFit
-from testburn.depthfit.group import LEVEL
 
 # How far past the highest energy burned a crossing is still looked for.
 _REACH = 10.0

@@ -21,7 +21,7 @@ from scipy import stats
 
 from testburn import energy
 from testburn.job import facts as infillfacts, infillbounds, infillfilm, terms as infillterms
-from testburn.job.facts import VARIANTS, Fact, defaults
+from testburn.job.facts import Fact, VARIANTS, defaults
 from testburn.job.infillfilm import Film
 
 __all__ = ["Film", "VARIANTS", "Window", "defaults", "paint", "window"]

@@ -11,7 +11,7 @@ from dataclasses import replace
 from math import ceil
 
 from testburn.job import infillfilm, terms
-from testburn.job.facts import TYPED, Fact
+from testburn.job.facts import Fact, TYPED
 from testburn.job.terms import Term
 
 # Boards and strokes are what they are said to be within these limits, either way.

@@ -11,8 +11,8 @@ more differ between machines, and no gauge tells them.
 import numpy as np
 import pandas as pd
 
+from testburn.depthfit import DepthFit, NEXT
 from testburn.labbook import columns
-from testburn.depthfit.depths import NEXT, DepthFit
 
 COLUMNS = ("card", "readings_mark", "board", "species", "module_w", "wavelength_nm", "power_pct",
            "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm", "aim_mm", "at_least_mm",

@@ -10,15 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from testburn import energy
-from testburn.sweep import sweeps as sweep
-from testburn.depthfit.depths import NEXT, DepthFit
-from testburn.depthfit.group import LEVEL, GroupFit
+from testburn import energy, sweep
+from testburn.depthfit import DepthFit, GroupFit, LEVEL, NEXT
 from testburn.job.energyfor import EnergyFor, energy_needs, line_energy_for
-from testburn.labbook.machine import Machine
+from testburn.labbook import Machine
 
 if TYPE_CHECKING:
-    from testburn.sweep.artwork import Artwork
+    from testburn.sweep import Artwork
 
 __all__ = ["EnergyFor", "Machine", "advice", "by_speed", "chance_inside", "choose", "energy_needs",
            "for_card", "left_off", "line_energy_for", "proof", "round_depths", "steps"]
@@ -128,21 +126,6 @@ def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: flo
     helps.append("a wider window takes more boards in")
     return (f"{said}; {100 * wanted:g} % was wanted and no setting has it. What would help: "
             + "; ".join(helps) + ".")
-
-
-def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,
-          swatch: str = "1", invented: bool = False) -> pd.DataFrame:
-    """Return the readings of a proof swatch burned with a choice on a board, for `fit.proved`.
-
-    Where they are invented, everything made from them says so.
-    """
-    head = {name: choice[name] for name in ("species", "module_w", "wavelength_nm", "power_pct",
-                                            "speed_mm_s", "line_pitch_mm", "passes")}
-    return pd.DataFrame([head | {"burn": f"proof {board}", "board": board, "swatch": swatch,
-                                 "reading": number, "depth_mm": float(depth),
-                                 "gauge_step_mm": gauge_step_mm,
-                                 "invented": "yes" if invented else ""}
-                         for number, depth in enumerate(depths_mm, start=1)])
 
 
 def chance_inside(fit: DepthFit, group: GroupFit, options: pd.DataFrame, at_least_mm: float,

@@ -15,18 +15,13 @@ from pathlib import Path
 import pandas as pd
 import shapely
 
+from testburn.depthfit import DepthFit, GroupFit, NEXT, proof
 from testburn.job import promise, settings
-from testburn.sweep.artwork import Artwork
-from testburn.sweep.artwork import read as read_artwork
-from testburn.labbook.columns import GROUP_KEY
-from testburn.depthfit.depths import NEXT, DepthFit
-from testburn.depthfit.group import GroupFit
-from testburn.job.infill import OWN, VARIANTS, Film, Window
-from testburn.job.infill import window as depth_window
-from testburn.labbook.machine import Machine
-from testburn.labbook.readings import burn_name_fault
+from testburn.job.infill import Film, OWN, VARIANTS, Window, window as depth_window
 from testburn.job.settings import LINE_LENGTH_MM
 from testburn.job.stakes import Prices
+from testburn.labbook import Machine, burn_name_fault, columns
+from testburn.sweep import Artwork, artwork
 
 FILE = "job.toml"
 _TEXTS = ("name", "species", "artwork", "board")
@@ -71,7 +66,7 @@ class JobSheet:
         LookupError
             If nothing was burned that is as the sheet says.
         """
-        said = {name: getattr(self, name) for name in GROUP_KEY if getattr(self, name) is not None}
+        said = {name: getattr(self, name) for name in columns.GROUP_KEY if getattr(self, name) is not None}
         found = [group for group in fit.groups
                  if all(getattr(group, name) == value for name, value in said.items())]
         if not found:
@@ -94,9 +89,9 @@ class JobSheet:
         if self.bench == NEXT:
             return fit
         group = self.group(fit)
-        burned = pd.Series({name: getattr(group, name) for name in GROUP_KEY}
+        burned = pd.Series({name: getattr(group, name) for name in columns.GROUP_KEY}
                            | {name: self.proof[name] for name in _PROVED_WITH})
-        return fit.proved(settings.proof(burned, self.board, self.proof["depths_mm"],
+        return fit.proved(proof(burned, self.board, self.proof["depths_mm"],
                                          self.proof["gauge_step_mm"],
                                          invented=self.proof.get("invented", False)))
 
@@ -137,7 +132,7 @@ class JobSheet:
         if not file.is_file():
             raise ValueError(f"{FILE} names the artwork {self.artwork}, which is not in {Path(folder).name}/ "
                              "of the lab book. Put the SVG there, or correct its name.")
-        return read_artwork(file)
+        return artwork.read(file)
 
     def window(self, fit: DepthFit, drawing: Artwork, variant: str | None = None) -> Window:
         """Return the depth window of this job; see `infill.window`.

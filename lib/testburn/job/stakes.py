@@ -20,9 +20,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from testburn.depthfit import DepthFit, NEXT, proof
 from testburn.job import settings
-from testburn.depthfit.depths import NEXT, DepthFit
-from testburn.labbook.machine import Machine
+from testburn.labbook import Machine
 
 AS_IS, SUREST, PROOF_FIRST = "card as it is", "surest speed, no proof", "one proof swatch first"
 _POINTS = 9
@@ -176,7 +176,7 @@ def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
     asked = group, options, at_least_mm, at_most_mm
     rows = []
     for depth in _may_show(fit, group, own, board, readings):
-        seen = settings.proof(choice, named, [max(depth, 2 * step)] * readings, step, "(not burned yet)")
+        seen = proof(choice, named, [max(depth, 2 * step)] * readings, step, "(not burned yet)")
         rows.append({"proof_mm": depth, **_surest(fit.proved(seen), *asked, named)})
     outcomes = pd.DataFrame(rows)
     as_is = {"speed_mm_s": choice["speed_mm_s"], "minutes": minutes,

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from math import atan, sqrt
 
 from testburn.job import facts as infillfacts, infillfilm
-from testburn.job.facts import PRACTICE, TYPED, Fact
+from testburn.job.facts import Fact, PRACTICE, TYPED
 
 FIBRE_SATURATION_PCT = 30.0
 # A straightedge with feeler gauges tells steps of 0.05 mm.

@@ -1,0 +1,18 @@
+"""Lab book: what a lab book holds, and how nothing in it is lost.
+
+Decides every column of a reading and of a finished job, what counts as a readable file, how a cell becomes a
+value and back, what is wrong with a row, and how burns, strikes, jobs, woods and the machine are kept as
+files: whole or not at all. The ground: a file is CSV as in RFC 4180 or TOML 1.0, described by a Frictionless
+Table Schema; whatever was typed stays until its maker removes it.
+"""
+
+from testburn.labbook import columns, csvfile, files, jobs, journal, machine, stock, woods
+from testburn.labbook.columns import NEXT
+from testburn.labbook.burns import correct, read, save, strike, version
+from testburn.labbook.files import NotWritten
+from testburn.labbook.machine import Machine
+from testburn.labbook.readings import ReadingsError, burn_name_fault, check, fingerprint, joined_marks
+
+__all__ = ["Machine", "NEXT", "NotWritten", "ReadingsError", "burn_name_fault", "check", "columns", "correct", "csvfile",
+           "files", "fingerprint", "joined_marks", "jobs", "journal", "machine", "read", "save",
+           "stock", "strike", "version", "woods"]

@@ -18,8 +18,8 @@ import pandas as pd
 
 from testburn.labbook import columns, csvfile, files as safekeeping, strikes, woods
 from testburn.labbook.csvfile import Problem
-from testburn.labbook.readings import ReadingsError, as_text, burn_name_fault, check, checked, fault
 from testburn.labbook.files import NotWritten
+from testburn.labbook.readings import ReadingsError, as_text, burn_name_fault, check, checked, fault
 
 __all__ = ["NotWritten", "ReadingsError", "check", "correct", "read", "save", "strike", "version"]
 

@@ -12,6 +12,9 @@ from dataclasses import dataclass
 
 import pandera.pandas as pa
 
+# The board not yet seen: what a prediction for no board in particular is of. No board is named so.
+NEXT = "next"
+
 
 @dataclass(frozen=True)
 class Column:

@@ -15,9 +15,8 @@ import pandas as pd
 from scipy import special
 
 from testburn.labbook import burns as labbook, columns, csvfile, files as safekeeping, readings as readingcheck, woods
-from testburn.labbook.columns import Column
+from testburn.labbook.columns import Column, NEXT
 from testburn.labbook.csvfile import Problem
-from testburn.depthfit.proving import NEXT
 from testburn.labbook.readings import ReadingsError, fault
 
 _CARD = "Copy it from the card that the job was made from."

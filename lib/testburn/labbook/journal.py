@@ -14,8 +14,8 @@ from pathlib import Path
 import pandas as pd
 
 from testburn.labbook import files
-from testburn.labbook.readings import burn_name_fault
 from testburn.labbook.files import NotWritten
+from testburn.labbook.readings import burn_name_fault
 
 __all__ = ["NotWritten", "close", "drafts", "record", "replay"]
 

@@ -4,21 +4,15 @@ Decides what is bound and in which order: an index, the card of every species ×
 from the lab book, then every kept card for one board, and the cautions last. A board's card is drawn
 again as it was printed; where the readings have changed since, it says so across the page. Of older
 cards for the next board only the marks are named, so that the sheets can be taken off the wall.
-`python -m testburn.paper.binder` binds the open lab book on both papers.
 """
 
-import sys
-from dataclasses import replace
 from pathlib import Path
 
-from testburn.depthfit import depths as depthfit
+from testburn.depthfit import DepthFit, NEXT
 from testburn.job import cautions, settings
-from testburn.labbook import burns as labbook
+from testburn.labbook import Machine
 from testburn.paper import card, record as cardrecord, text as cardtext
-from testburn.paper.record import MARK_DIGITS, Record
-from testburn.depthfit.depths import NEXT, DepthFit
-from testburn.labbook.machine import Machine
-from testburn.workshop.openbook import cards_folder, open_workshop
+from testburn.paper.record import MARK_DIGITS, Record, kept as kept_cards
 
 FILES = {"a5": "binder-a5.pdf", "us-half-letter": "binder-half-letter.pdf"}
 OUT_OF_DATE, HOLDS = "Out of date", "Holds"
@@ -142,25 +136,3 @@ def _sheet(mark: str, content: dict, page: dict, stale: str = "", all_invented: 
 def _stale(fit: DepthFit, record: Record) -> str:
     """Return what stands across a card that is out of date."""
     return STALE.format(then=record.fingerprint[:MARK_DIGITS], now=fit.fingerprint[:MARK_DIGITS])
-
-
-def main() -> int:
-    """Bind the open lab book's cards on both papers; return the exit code."""
-    try:
-        workshop = replace(open_workshop(), cards=cards_folder())
-        fit = depthfit.fit(labbook.read(workshop.book))
-        kept = cardrecord.kept(workshop.records)
-        made = [write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)
-                for paper, name in FILES.items()]
-    except (labbook.ReadingsError, OSError, ValueError) as fault:
-        print(fault)
-        return 1
-    print("\n".join([*told(fit, kept), *(f"Binder: {path}" for path in made)]))
-    return 0
-
-
-if __name__ == "__main__":
-    try:
-        sys.exit(main())
-    except KeyboardInterrupt:
-        sys.exit(130)

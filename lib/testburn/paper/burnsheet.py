@@ -20,10 +20,9 @@ import typst
 
 import testburn
 from testburn import energy
-from testburn.burnplan import layout
+from testburn.burnplan import BurnPlan, svg
 from testburn.labbook import columns
 from testburn.paper import card, text as cardtext
-from testburn.burnplan.plan import BurnPlan
 from testburn.paper.tables import Shown
 
 HERE = Path(__file__).parent
@@ -52,7 +51,7 @@ def save(folder, plan: BurnPlan, labels: bool = True) -> Path:
     folder : path
     plan : BurnPlan
     labels : bool
-        As in `swatchlayout.svg`.
+        As in `burnplan.svg`.
 
     Returns
     -------
@@ -85,13 +84,13 @@ def pdf(plan: BurnPlan, paper: str = "a4") -> bytes:
 
 
 def drawing(plan: BurnPlan, board: str, labels: bool = True) -> bytes:
-    """Return one board's swatches as SVG in millimetres; see `swatchlayout.svg`."""
+    """Return one board's swatches as SVG in millimetres; see `burnplan.svg`."""
     rows = plan.board(board)
     words = [f"{row.power_pct:g} %, {row.speed_mm_s:g} mm/s, "
              f"{energy.lines_per_cm(row.line_pitch_mm):g} lines per cm "
              f"({row.line_pitch_mm:g} mm), {cardtext.count(row.passes, 'pass', 'passes')}"
              for row in rows.itertuples()]
-    return layout.svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels)
+    return svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels)
 
 
 def entry_csv(plan: BurnPlan, board: str) -> bytes:

@@ -19,16 +19,16 @@ from testburn import energy
 from testburn.job import cautions, finishing
 from testburn.paper import chart, record, text as cardtext
 from testburn.paper.chart import MOST_SHAPES
-from testburn.labbook.columns import GROUP_KEY
 
 if TYPE_CHECKING:
-    from testburn.depthfit.depths import DepthFit
+    from testburn.depthfit import DepthFit
+from testburn.labbook import columns
 
 HERE = Path(__file__).parent
 PAPERS = {"a5": (148.0, 210.0), "us-half-letter": (139.7, 215.9)}
 MOST_DEPTHS = 8
 CHOICE_COLUMNS = (
-    *GROUP_KEY, "aim_mm", "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm",
+    *columns.GROUP_KEY, "aim_mm", "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm",
     "depth_mm", "lower_mm", "upper_mm", "level", "chance_inside", "minutes_per_10cm2",
     "extrapolated",
 )
@@ -113,10 +113,10 @@ def compiled(content: dict, template: str = "card.typ") -> bytes:
 
 
 def page_of(choices: pd.DataFrame, group) -> int:
-    """Return the page on which a group (anything with the names of `GROUP_KEY`) stands."""
-    keys = choices[list(GROUP_KEY)].drop_duplicates()
+    """Return the page on which a group (anything with the names of `columns.GROUP_KEY`) stands."""
+    keys = choices[list(columns.GROUP_KEY)].drop_duplicates()
     at = [tuple(key) for key in keys.itertuples(index=False)].index(
-        tuple(getattr(group, name) for name in GROUP_KEY))
+        tuple(getattr(group, name) for name in columns.GROUP_KEY))
     return at + 1 + (len(keys) > 1)
 
 
@@ -170,7 +170,7 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
     # A job's own rows stand as they were chosen: fast ones first.
     order = [] if "minutes" in choices else ["aim_mm"]
     pages = [_page(fit, rows.sort_values(order, kind="stable") if order else rows, window, board)
-             for _, rows in choices.groupby(list(GROUP_KEY), sort=False)]
+             for _, rows in choices.groupby(list(columns.GROUP_KEY), sort=False)]
     only = ", ".join(pages[0][name] for name in ("species", "module", "wavelength"))
     width, height = PAPERS[paper]
     return {
@@ -193,7 +193,7 @@ def _invented(fit: "DepthFit") -> str | None:
 def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
     """Return one species × module's page."""
     first = rows.iloc[0]
-    species, module_w, wavelength_nm = (first[name] for name in GROUP_KEY)
+    species, module_w, wavelength_nm = (first[name] for name in columns.GROUP_KEY)
     module, wavelength = f"{module_w:g} W", f"{wavelength_nm:g} nm"
     if len(rows) > MOST_DEPTHS:
         raise ValueError(f"{species} at {module}, {wavelength} has {len(rows)} depths; a page holds "
@@ -222,7 +222,7 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
 
 def _same_group(frame: pd.DataFrame, row: pd.Series) -> pd.Series:
     """Return which rows of the frame are of the row's species, module and wavelength."""
-    return (frame[list(GROUP_KEY)] == row[list(GROUP_KEY)]).all(axis="columns")
+    return (frame[list(columns.GROUP_KEY)] == row[list(columns.GROUP_KEY)]).all(axis="columns")
 
 
 def _columns(rows: pd.DataFrame) -> list[dict]:

@@ -12,10 +12,10 @@ import pandas as pd
 
 from testburn import energy
 from testburn.paper import text
-from testburn.labbook.columns import GROUP_KEY
 
 if TYPE_CHECKING:
-    from testburn.depthfit.depths import DepthFit
+    from testburn.depthfit import DepthFit
+from testburn.labbook import columns
 
 MOST_SHAPES = 5
 
@@ -66,7 +66,7 @@ def _curve(fit: "DepthFit", rows, burned, chosen, pitch: float, board: str) -> p
     ends = burned.min(), burned.max()
     low, high = min(ends[0], chosen.min()), max(ends[1], chosen.max())
     at = np.unique([*np.linspace(low, high, 60), *ends])
-    species, module_w, wavelength_nm = (rows.iloc[0][name] for name in GROUP_KEY)
+    species, module_w, wavelength_nm = (rows.iloc[0][name] for name in columns.GROUP_KEY)
     predicted = fit.predict(
         species, module_w, at * pitch if burned.name == "areal_dose_j_mm2" else at,
         line_pitch_mm=pitch, level=float(rows["level"].iloc[0]), of="reading", board=board,

@@ -21,7 +21,7 @@ from testburn.job import promise
 from testburn.labbook import files
 
 if TYPE_CHECKING:
-    from testburn.depthfit.depths import DepthFit
+    from testburn.depthfit import DepthFit
 
 WHAT, FORMAT = "testburn card record", 1
 MOST_BYTES = 16_000_000

@@ -1,0 +1,14 @@
+"""Sweep: how long the head takes over a drawing.
+
+Decides what of an SVG burns, or refuses it by name; how it is cut into lines; three ways to sweep them, and
+the minutes of each by the head's own kinematics. The ground: a head that speeds up and slows down evenly.
+`timedruns`, which reads acceleration off a stopwatch, is imported by name.
+"""
+
+from testburn.sweep import artwork, lines
+from testburn.sweep.artwork import Artwork
+from testburn.sweep.lines import line_count
+from testburn.sweep.svgcheck import ArtworkError
+from testburn.sweep.sweeps import SweepPlan, minutes, plan, run_up_mm
+
+__all__ = ["Artwork", "ArtworkError", "SweepPlan", "artwork", "line_count", "lines", "minutes", "plan", "run_up_mm"]

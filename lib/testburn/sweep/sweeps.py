@@ -15,12 +15,12 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
 
+from testburn.labbook import Machine
 from testburn.sweep import lines
 from testburn.sweep.artwork import Artwork
 from testburn.sweep.lines import line_count
-from testburn.labbook.machine import Machine
-from testburn.sweep.ways import EACH, FULL, PARTS, ROWS, Way, hurry_s, rest_to_rest_s, turn_s, ways
 from testburn.sweep.timedruns import Calibration, calibrate
+from testburn.sweep.ways import EACH, FULL, PARTS, ROWS, Way, hurry_s, rest_to_rest_s, turn_s, ways
 
 __all__ = ["Calibration", "SweepPlan", "calibrate", "line_count", "minutes", "plan", "run_up_mm"]
 

@@ -14,9 +14,8 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 
-from testburn.labbook import csvfile
+from testburn.labbook import ReadingsError, csvfile
 from testburn.sweep.lines import line_count
-from testburn.labbook.readings import ReadingsError
 
 COLUMNS = ("run", "timed_on", "width_mm", "height_mm", "speed_mm_s", "line_pitch_mm", "passes", "seconds")
 FILE = "timed_runs.csv"

@@ -19,8 +19,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from testburn.labbook import Machine
 from testburn.sweep import lines
-from testburn.labbook.machine import Machine
 
 EACH, ROWS, FULL = "each piece", "rows", "full width"
 PARTS = ("burn_minutes", "blank_minutes", "turn_minutes", "travel_minutes")

@@ -18,9 +18,10 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from testburn.depthfit import depths as depthfit, suspects
-from testburn.job import settings, sheet
-from testburn.labbook import burns as labbook, files
+from testburn import depthfit, labbook
+from testburn.depthfit import suspects
+from testburn.job import read as read_job, settings
+from testburn.labbook import files
 from testburn.workshop.openbook import PROJECT, cards_folder, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
@@ -108,7 +109,7 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
         print(fault)
         return 1
     try:
-        trouble = sheet.read(workshop.book).trouble(fit, workshop.artwork)
+        trouble = read_job(workshop.book).trouble(fit, workshop.artwork)
     except (OSError, ValueError) as fault:
         trouble = str(fault)
     if trouble:

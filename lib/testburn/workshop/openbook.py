@@ -17,8 +17,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn.labbook import woods
-from testburn.labbook.machine import Machine
+from testburn.labbook import Machine, woods
 
 PROJECT = Path(__file__).resolve().parents[3]
 DEMO = PROJECT / "labdata"

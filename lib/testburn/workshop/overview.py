@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from testburn.drift import verdict as drift
-from testburn.labbook.columns import GROUP_KEY
-from testburn.depthfit.depths import DepthFit
+from testburn import drift
+from testburn.depthfit import DepthFit
+from testburn.labbook import columns
 
 OLD_DAYS = 365
 _MOST_STEPS = 6
@@ -45,13 +45,13 @@ def state(readings: pd.DataFrame, fit: DepthFit | None, jobs: pd.DataFrame,
     kept = readings[readings["struck_because"] == ""] if "struck_because" in readings else readings
     fitted = {(group.species, group.module_w, group.wavelength_nm) for group in fit.groups} if fit else set()
     rows, judged = [], drift.check(jobs)
-    for key, member in kept.groupby(list(GROUP_KEY), sort=True):
-        own = jobs[(jobs[list(GROUP_KEY)] == list(key)).all(axis=1)]
+    for key, member in kept.groupby(list(columns.GROUP_KEY), sort=True):
+        own = jobs[(jobs[list(columns.GROUP_KEY)] == list(key)).all(axis=1)]
         last = pd.to_datetime(member["burned_on"]).max()
-        rows.append(dict(zip(GROUP_KEY, key)) | {
+        rows.append(dict(zip(columns.GROUP_KEY, key)) | {
             "boards": member["board"].nunique(), "last_burn": last, "age_days": (today - last).days,
             "jobs": own["burn"].nunique(), "drift": drift.state(judged, *key), "fitted": key in fitted})
-    return pd.DataFrame(rows, columns=[*GROUP_KEY, "boards", "last_burn", "age_days", "jobs", "drift",
+    return pd.DataFrame(rows, columns=[*columns.GROUP_KEY, "boards", "last_burn", "age_days", "jobs", "drift",
                                        "fitted"])
 
 
