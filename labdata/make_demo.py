@@ -193,7 +193,7 @@ def package(burns: list[str], finished: list[str]) -> dict:
              "mediatype": "text/csv", "encoding": "utf-8",
              "description": "Readings taken out of the fits, with the reason. INVENTED.",
              "schema": {"fields": [{"name": name, "type": "string"}
-                                   for name in labbook.STRIKE_COLUMNS]}},
+                                   for name in columns.STRIKE_COLUMNS]}},
             {"name": "jobs", "type": "table", "path": finished, "format": "csv",
              "mediatype": "text/csv", "encoding": "utf-8",
              "title": "Finished jobs (invented data)",

@@ -11,7 +11,7 @@ from plotly.subplots import make_subplots
 
 from testburn import energy
 from testburn.charts.style import AXIS_WORDS, BOARD_MARKS, LOOKS, plain, rounded, styled
-from testburn.depthfit import DepthFit, DOSE, ENERGY, GroupFit, LEVEL, NEXT, leastsquares
+from testburn.depthfit import DepthFit, ENERGY, GroupFit, LEVEL, NEXT, leastsquares
 
 _POINTS = 60
 
@@ -175,8 +175,8 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure
     figure.add_hline(y=100 * wanted, line=dict(color="#444", dash="dash"),
                      annotation_text=f"wanted: {100 * wanted:g} %", annotation_position="top left")
     figure.add_scatter(
-        x=[round(float(choice["speed_mm_s"]), _DIGITS)], mode="markers+text",
-        y=[round(100 * float(choice["chance_inside"]), _DIGITS)], showlegend=False,
+        x=rounded([choice["speed_mm_s"]]), mode="markers+text",
+        y=rounded([100 * choice["chance_inside"]]), showlegend=False,
         text=[f"{choice['speed_mm_s']:g} mm/s"], textposition="top right",
         marker=dict(symbol="star", size=16, color="#D55E00", line=dict(color="black", width=1)))
     figure.update_xaxes(title="speed, mm/s")

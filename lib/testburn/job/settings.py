@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from testburn import energy, sweep
-from testburn.depthfit import DepthFit, GroupFit, LEVEL, NEXT
+from testburn.depthfit import DepthFit, GroupFit, LEVEL, NEXT, proof
 from testburn.job.energyfor import EnergyFor, energy_needs, line_energy_for
 from testburn.labbook import Machine
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from testburn.sweep import Artwork
 
 __all__ = ["EnergyFor", "Machine", "advice", "by_speed", "chance_inside", "choose", "energy_needs",
-           "for_card", "left_off", "line_energy_for", "proof", "round_depths", "steps"]
+           "for_card", "left_off", "line_energy_for", "round_depths", "steps"]
 
 CARD_AREA_MM2 = 1000.0
 # Minutes depend on how long a line is. Without the artwork, lines of a sign's usual width are taken.

@@ -23,8 +23,6 @@ from testburn.labbook.readings import ReadingsError, as_text, burn_name_fault, c
 
 __all__ = ["NotWritten", "ReadingsError", "check", "correct", "read", "save", "strike", "version"]
 
-STRIKE_COLUMNS = strikes.COLUMNS
-
 
 def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
     """Return the readings of a lab book, a folder of burns, or one burn file.

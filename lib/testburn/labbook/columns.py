@@ -14,6 +14,7 @@ import pandera.pandas as pa
 
 # The board not yet seen: what a prediction for no board in particular is of. No board is named so.
 NEXT = "next"
+STRIKE_COLUMNS = ("burn", "swatch", "reading", "reason", "struck_on")
 
 
 @dataclass(frozen=True)

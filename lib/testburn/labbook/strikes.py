@@ -10,9 +10,10 @@ from pathlib import Path
 import pandas as pd
 
 from testburn.labbook import csvfile
+from testburn.labbook.columns import STRIKE_COLUMNS
 from testburn.labbook.csvfile import Problem
 
-COLUMNS = ("burn", "swatch", "reading", "reason", "struck_on")
+COLUMNS = STRIKE_COLUMNS
 
 
 def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:

@@ -12,7 +12,7 @@ from testburn.depthfit import DepthFit, NEXT
 from testburn.job import cautions, settings
 from testburn.labbook import Machine
 from testburn.paper import card, record as cardrecord, text as cardtext
-from testburn.paper.record import MARK_DIGITS, Record, kept as kept_cards
+from testburn.paper.record import MARK_DIGITS, Record
 
 FILES = {"a5": "binder-a5.pdf", "us-half-letter": "binder-half-letter.pdf"}
 OUT_OF_DATE, HOLDS = "Out of date", "Holds"

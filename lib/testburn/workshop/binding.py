@@ -9,7 +9,7 @@ import sys
 from dataclasses import replace
 
 from testburn import depthfit, labbook
-from testburn.paper import binder
+from testburn.paper import binder, record
 from testburn.workshop.openbook import cards_folder, open_workshop
 
 
@@ -18,7 +18,7 @@ def main() -> int:
     try:
         workshop = replace(open_workshop(), cards=cards_folder())
         fit = depthfit.fit(labbook.read(workshop.book))
-        kept = binder.kept(workshop.records)
+        kept = record.kept(workshop.records)
         made = [binder.write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)
                 for paper, name in binder.FILES.items()]
     except (labbook.ReadingsError, OSError, ValueError) as fault:
