@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from testburn.depthfit import boards, components, curve, curves, swatches
+from testburn.depthfit import boards, components, curves, swatches
 
 sys.path.append(str(Path(__file__).parents[1] / "benchmarks"))
 from simulated_workshops import SPECIES, Truth, burned, draw_truth, line_energy_j_mm
@@ -49,9 +49,9 @@ def misra1a():
     unit = x.mean()
     at = np.array([0.0, y.max() / x.max() * unit, 0.1])
     for _ in range(50):
-        depth, slopes = curve.depth_and_slopes(x / unit, at)
+        depth, slopes = curves.depth_and_slopes(x / unit, at)
         at[1:] += np.linalg.lstsq(slopes[:, 1:], y - depth, rcond=None)[0]
-    depth, slopes = curve.depth_and_slopes(x / unit, at)
+    depth, slopes = curves.depth_and_slopes(x / unit, at)
     squares = ((y - depth) ** 2).sum()
     covariance = np.linalg.inv(slopes[:, 1:].T @ slopes[:, 1:]) * squares / (len(y) - 2)
     to_b1 = np.array([1 / at[2], -at[1] / at[2] ** 2])
@@ -75,18 +75,18 @@ def test_the_bent_line_is_nists_misra1a(quantity, printed):
 @pytest.mark.parametrize("bend", [-1.0, -0.02, -2e-3, -5e-4, 0.0, 5e-4, 2e-3, 0.02, 4.0])
 def test_slopes_are_the_derivatives(bend):
     x, at, move = np.linspace(0.1, 2, 9), np.array([-0.3, 0.8, bend]), 1e-4
-    _, slopes = curve.depth_and_slopes(x, at)
+    _, slopes = curves.depth_and_slopes(x, at)
     for place in range(3):
         step = move * (np.arange(3) == place)
-        difference = (curve.depth_and_slopes(x, at + step)[0] - curve.depth_and_slopes(x, at - step)[0])
+        difference = (curves.depth_and_slopes(x, at + step)[0] - curves.depth_and_slopes(x, at - step)[0])
         assert slopes[:, place] == pytest.approx(difference / (2 * move), rel=1e-6, abs=1e-8)
 
 
 def test_the_series_meets_the_exponential():
     x = np.array([0.2, 1.0, 1.9])
-    below, above = (np.array(curve.bent(x, side / x)) for side in (0.999e-3, 1.001e-3))
+    below, above = (np.array(curves.bent(x, side / x)) for side in (0.999e-3, 1.001e-3))
     assert below == pytest.approx(above, rel=1e-5)
-    assert curve.bent(x, np.array(1e-3 / x))[0] == pytest.approx(-np.expm1(-1e-3) / 1e-3 * x, rel=1e-9)
+    assert curves.bent(x, np.array(1e-3 / x))[0] == pytest.approx(-np.expm1(-1e-3) / 1e-3 * x, rel=1e-9)
 
 
 def test_more_energy_never_predicts_less_depth():
@@ -183,7 +183,7 @@ def test_residuals_are_about_the_curve_also_where_the_weight_stops():
     fit = fitted(straight(2, threshold=2.0)[0])
     s = fit.swatches
     x = s.regressor / fit.unit[s.group_of]
-    depth, _ = curve.depth_and_slopes(x, fit.coefficients[s.group_of])
+    depth, _ = curves.depth_and_slopes(x, fit.coefficients[s.group_of])
     stopped = depth < fit.weight_depth_mm * (1 - 1e-9)
     assert stopped.any() and not stopped.all()
     assert fit.residual * fit.weight_depth_mm == pytest.approx(s.mean_mm - depth, abs=1e-12)

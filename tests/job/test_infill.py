@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from testburn.charts import job
-from testburn.job import facts, finishing, infill, infillbounds, infillfilm, terms as infillterms
+from testburn.job import facts, finishing, infill, terms as infillterms
 from testburn.job.terms import Term
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -108,10 +108,10 @@ def test_uncertainties_add_as_in_the_gum():
     of_d = infillterms.combined(terms(5.8, 3.9, 6.7))
     assert of_d == pytest.approx(9.7, abs=0.05)
     length = 50_000_623
-    expansion = length * 0.1 * infillfilm.spread((-1e-6, 1e-6))
-    temperature = length * 11.5e-6 * infillfilm.spread((-0.05, 0.05))
+    expansion = length * 0.1 * facts.spread((-1e-6, 1e-6))
+    temperature = length * 11.5e-6 * facts.spread((-0.05, 0.05))
     assert infillterms.combined(terms(25, of_d, expansion, temperature)) == pytest.approx(32, abs=0.5)
-    assert infillfilm.spread((-0.05, 0.05)) == pytest.approx(0.0289, abs=5e-5)
+    assert facts.spread((-0.05, 0.05)) == pytest.approx(0.0289, abs=5e-5)
 
 
 def test_a_film_doubts_wet_film_solids_and_soaking_together():
@@ -256,14 +256,14 @@ def test_an_empty_window_names_another_way_that_has_one():
 def test_what_would_do_does(name, typed, cured, said):
     start = BOARD | dict(species="white oak")
     sick, well = (infill.window("brush-filled", **start | typed | more) for more in ({}, cured))
-    assert infillbounds.enough(name, "brush-filled", sick.facts, sick.at_least_mm, K95) == said
+    assert infillterms.enough(name, "brush-filled", sick.facts, sick.at_least_mm, K95) == said
     assert bound(sick, name)["counts_mm"] <= sick.at_least_mm
     assert bound(well, name)["counts_mm"] > well.at_least_mm
 
 
 def test_the_largest_step_that_would_do_does():
     sick, well = (infill.window("sprayed", **BOARD, most_step_mm=step) for step in (0.1, 0.5))
-    assert infillbounds.enough("paint", "sprayed", sick.facts, sick.at_least_mm, K95) == (
+    assert infillterms.enough("paint", "sprayed", sick.facts, sick.at_least_mm, K95) == (
         "most_step_mm=0.5 or more, if the walls get their colour")
     assert not sick.feasible and well.feasible
 

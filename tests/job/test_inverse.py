@@ -10,7 +10,7 @@ from scipy import stats
 
 from testburn import depthfit
 from testburn.depthfit import leastsquares
-from testburn.job import energyfor, inverse
+from testburn.job import energyfor
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 # item: file, column of x, column of y, form
@@ -59,8 +59,8 @@ def of_calibration(row):
     if row["quantity"] == "critical value":
         # The x whose centre is as high as the upper bound where nothing is measured: at 98 %
         # two-sided, as the norm asks for 1 % on one side.
-        return inverse.limits(band, band(np.array([0.0]))[2][0], 0, high).best
-    found = inverse.limits(band, float(row["height"]), low - over, high + over)
+        return energyfor.limits(band, band(np.array([0.0]))[2][0], 0, high).best
+    found = energyfor.limits(band, float(row["height"]), low - over, high + over)
     assert found.kind == "finite"
     if row["quantity"] == "symmetric half-width":
         # Massart and the norm divide the band's half-height at the best x by the slope.
@@ -85,7 +85,7 @@ def test_how_a_published_value_was_obtained_is_said():
 def test_inverting_the_band_is_not_the_symmetric_approximation(item, height, level):
     """Published half-widths of Massart and DIN 32645 hold to the approximation only."""
     fit, low, high = calibration(item)
-    found = inverse.limits(ordinary_band(fit, level), height, low - high, 2 * high)
+    found = energyfor.limits(ordinary_band(fit, level), height, low - high, 2 * high)
     below, above = found.best - found.lower, found.upper - found.best
     half = (stats.t.ppf((1 + level) / 2, fit.df)
             * np.hypot(fit.mean_sd([found.best]), fit.residual_sd)[0] / fit.coefficients[1])
@@ -119,7 +119,7 @@ def test_on_a_straight_line_these_are_fiellers_limits(seed, level):
     y = 1 + 2 * x + dice.normal(0, 1 + seed / 3, len(x))
     low, high, g = fieller(x, y, 12.0, level)
     fit = leastsquares.fitted(x, y, relative=False)
-    found = inverse.limits(ordinary_band(fit, level), 12.0, low - 20, high + 20)
+    found = energyfor.limits(ordinary_band(fit, level), 12.0, low - 20, high + 20)
     assert g < 0.5 and found.kind == "finite"
     assert (found.lower, found.upper) == pytest.approx((low, high), rel=1e-9)
 
@@ -129,7 +129,7 @@ def test_where_fieller_has_no_finite_limits_none_is_made_up():
     y = 5 + 0.1 * x + np.array([1, -1, 0.5, -1, 1, -0.5])
     assert fieller(x, y, 5.2, 0.95)[2] > 1
     fit = leastsquares.fitted(x, y, relative=False)
-    found = inverse.limits(ordinary_band(fit, 0.95), 5.2, -100, 100)
+    found = energyfor.limits(ordinary_band(fit, 0.95), 5.2, -100, 100)
     assert np.isfinite(found.best) and np.isnan([found.lower, found.upper]).all()
     assert found.kind == "no limit"
 
@@ -150,7 +150,7 @@ KINDS = [
 @pytest.mark.parametrize("case", KINDS, ids=lambda case: case[-1])
 def test_a_limit_that_does_not_exist_is_missing(case):
     lower, upper, height, *expected, kind = case
-    found = inverse.limits(lambda x: (x, lower(x), upper(x)), height, 0, 10)
+    found = energyfor.limits(lambda x: (x, lower(x), upper(x)), height, 0, 10)
     assert found.kind == kind
     assert (found.best, found.lower, found.upper) == pytest.approx(expected, nan_ok=True)
 

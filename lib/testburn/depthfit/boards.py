@@ -1,7 +1,8 @@
 """Boards: what is known of one board, and the depth to expect on it.
 
 Decides how deep a setting goes on the next board, on a board that was burned, or on a board with a
-proof swatch, and how far off that may be. All three come from one small state: a mean and a
+proof swatch, and how far off that may be; and when a proof is too odd to be believed: one as far off as
+happens once in a hundred boards, if the components are right, is flagged and never corrected away. All three come from one small state: a mean and a
 covariance of four errors, those of the group's three coefficients and the logarithm of the board's own
 factor. The next board's factor is free: 1, give or take the board component. A burned board's factor
 is the best linear prediction from its swatches (Robinson 1991, That BLUP is a good thing, Statistical
@@ -18,15 +19,17 @@ limits on the relative scale.
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy import special
 
-from testburn.depthfit.curve import depth_and_slopes
-from testburn.depthfit.curves import CurveFit
+from testburn.depthfit.curves import CurveFit, depth_and_slopes
+from testburn.depthfit.group import GroupFit
 
 # Below this share of the group's deepest swatch a curve counts as level, so that logarithms stay finite.
 _FAINTEST = 0.01
 _MOST_SHIFT = 3.0               # no board is more than exp(3) = 20 times as deep
 _MOST_DF = 1e6
+SURPRISE = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -244,3 +247,56 @@ def _surprise(fit, state, h, noise, total, gap) -> float:
     spread = shares @ fit.components.covariance @ shares
     df = max(2 * (w @ total @ w) ** 2 / max(spread, 1e-300), 1.0)
     return float(special.fdtrc(len(gap), df, statistic))
+
+
+def deviations(groups: tuple[GroupFit, ...]) -> pd.DataFrame:
+    """Return how far each burned board lies off its curve, in percent, with about 95 % limits.
+
+    Returns
+    -------
+    DataFrame
+        species, module_w, wavelength_nm, board, board_pct, lower_pct, upper_pct.
+    """
+    rows = []
+    for group in groups:
+        weights = np.append(group.curves.components.variances, 1.0)
+        for board in sorted(set(group.readings["board"])):
+            try:
+                state = burned_board(group.curves, group.index, board)
+            except LookupError:  # none of its swatches left a mark: nothing is known of it
+                continue
+            sd = np.sqrt(weights @ state.parts[:, -1, -1])
+            off, low, high = 100 * np.expm1(state.mean[-1] + np.array([0, -2, 2]) * sd)
+            rows.append({"species": group.species, "module_w": group.module_w,
+                         "wavelength_nm": group.wavelength_nm, "board": board, "board_pct": off,
+                         "lower_pct": low, "upper_pct": high})
+    return pd.DataFrame(rows)
+
+
+def proofs(groups: tuple[GroupFit, ...],
+           proved: dict[tuple[int, str], BoardState]) -> pd.DataFrame:
+    """Return a row per proved board: how it differs, and a warning where it differs too much.
+
+    Returns
+    -------
+    DataFrame
+        species, module_w, wavelength_nm, board, swatches, board_pct, surprise_p (how often a
+        board as odd as this turns up), warning.
+    """
+    rows = []
+    for (index, board), state in proved.items():
+        group = next(group for group in groups if group.index == index)
+        rows.append({
+            "species": group.species, "module_w": group.module_w,
+            "wavelength_nm": group.wavelength_nm, "board": board, "swatches": state.proofs,
+            "board_pct": 100 * np.expm1(state.mean[-1]), "surprise_p": state.surprise_p,
+            "warning": _surprise_words(state) if state.surprise_p < SURPRISE else ""})
+    return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "board", "swatches",
+                                       "board_pct", "surprise_p", "warning"])
+
+
+def _surprise_words(state: BoardState) -> str:
+    odds = f"{1 / max(state.surprise_p, 1e-6):,.0f}"
+    return (f"This proof is further off than the boards of this lab book are: one in {odds} would "
+            "be. Check species, module, focus, lens and gauge before you believe either; burn a "
+            "second proof swatch.")

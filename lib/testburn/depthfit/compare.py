@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from testburn.depthfit import curve
+from testburn.depthfit import curves
 from testburn.depthfit.depths import DepthFit
 from testburn.depthfit.group import GroupFit
 
@@ -124,7 +124,7 @@ def _named(groups: list[GroupFit]) -> str:
 def _rate_and_middle(group: GroupFit, low: float, high: float) -> np.ndarray:
     """Return the rows that turn the curve's coefficients into its rate and its middle depth."""
     x = np.array([low, high, np.sqrt(low * high)]) / group.curves.unit[group.index]
-    _, slopes = curve.depth_and_slopes(x, group.curves.coefficients[group.index])
+    _, slopes = curves.depth_and_slopes(x, group.curves.coefficients[group.index])
     if not group.curves.curvature["bent"].iloc[group.index]:
         slopes[:, 2] = 0
     return np.array([(slopes[1] - slopes[0]) / (high - low), slopes[2]])

@@ -1,4 +1,17 @@
-"""Curve fit: the curves of all groups and the components of scatter, found together.
+"""Curves: the mean curve of every group, and the components of scatter, found together.
+
+The form. Depth follows, on the average board of a species under one module,
+
+    depth = a + b · φ(x),    φ(x) = (1 - exp(-k x)) / k
+
+x is the energy, k the bend. With k = 0, φ(x) is x and the curve is the plain straight line that
+depth follows first of all; a negative a shows a threshold, energy spent before anything is dug.
+With k > 0 deeper burns gain less and less, because light reaches the floor of a deep recess badly
+and smoke takes its part; the depth would level off at a + b / k. With k < 0 they gain more.
+Why this form and not a quadratic: its slope is b · exp(-k x), which has the sign of b everywhere, so
+more energy never predicts less depth, within the burned range or beyond it. It contains the straight
+line, so asking whether the line bends is asking whether k is 0, and it passes through the straight
+line smoothly, so that fitting does not stumble there.
 
 Decides the mean curve of every species × module and how sure it is. Readings scatter by a share of
 the depth, so swatches are divided by their fitted depth, and curve and components are found in
@@ -8,7 +21,7 @@ least squares, NIST/SEMATECH e-Handbook 4.4.5.2).
 
 It is done twice. First with a quadratic in every group, for a test: an F test of the quadratic term,
 with degrees of freedom after Satterthwaite, says in which groups the readings ask for a curve.
-Then with a straight line, or in those groups the bent line of `curve`. Swatches on one board lean
+Then with a straight line, or in those groups the bent line. Swatches on one board lean
 the same way and the test knows it, because the components stand in its covariance.
 
 Swatches whose mean is not above one gauge step are left out: "no mark" says where the curve ends, not
@@ -25,7 +38,6 @@ from scipy import special
 
 from testburn.depthfit import components as scatter, reml, swatches as reduction
 from testburn.depthfit.components import Components, PRIORS
-from testburn.depthfit.curve import bent
 from testburn.depthfit.swatches import Swatches
 
 BEND_RANGE = (-1.0, 4.0)        # for energy divided by the group's mean energy
@@ -33,6 +45,7 @@ _FAINTEST_WEIGHT = 0.10         # share of the group's deepest swatch
 _LEAST_MOVE = 1e-3              # relative move of a component that ends the rounds
 _MOST_ROUNDS = 60
 _LARGE = 10_000                 # swatches above twice this start from the components of a part
+_NEARLY_STRAIGHT = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -273,3 +286,32 @@ def _curvature(quadratic, priors, alpha) -> pd.DataFrame:
     f = np.where(term != 0, term**2 / np.where(variance > 0, variance, 1.0), 0.0)
     p = special.fdtrc(1.0, df, f)
     return pd.DataFrame({"F": f, "df": df, "p": p, "bent": (p < alpha) & (term != 0)})
+
+
+def bent(x: np.ndarray, bend: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the bent energy φ(x) and its derivative by the bend.
+
+    Near k = 0 both are differences of nearly equal numbers, so their series are used there.
+    """
+    u = bend * x
+    straight = np.abs(u) < _NEARLY_STRAIGHT
+    safe = np.where(straight, 1.0, u)
+    left = np.exp(-safe)
+    value = np.where(straight, x * (1 - u / 2 + u * u / 6), x * (1 - left) / safe)
+    by_bend = np.where(straight, x * x * (-0.5 + u / 3 - u * u / 8),
+                       x * x * (safe * left - (1 - left)) / safe**2)
+    return value, by_bend
+
+
+def depth_and_slopes(x: np.ndarray, coefficients: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the depth at x, and its derivatives by (a, b, k) along a last axis.
+
+    Parameters
+    ----------
+    x : array
+    coefficients : (..., 3) array
+        a, b and k; broadcasts against x.
+    """
+    a, b, bend = coefficients[..., 0], coefficients[..., 1], coefficients[..., 2]
+    value, by_bend = bent(x, bend)
+    return a + b * value, np.stack([np.ones_like(value), value, b * by_bend], -1)

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from testburn import energy
-from testburn.depthfit import boards, boardtable, curves as curvefit, proving, swatches
+from testburn.depthfit import boards, curves as curvefit, proving, swatches
 from testburn.depthfit.boards import BoardState, Predictive
 from testburn.depthfit.coldstart import Guess, guess
 from testburn.depthfit.curves import CurveFit
@@ -246,12 +246,12 @@ class DepthFit:
     @cached_property
     def board_deviations(self) -> pd.DataFrame:
         """How far each burned board lies off its curve; see `boardtable.deviations`."""
-        return boardtable.deviations(self.groups)
+        return boards.deviations(self.groups)
 
     @property
     def proofs(self) -> pd.DataFrame:
         """A row per proved board: how it differs, with a warning; see `boardtable.proofs`."""
-        return boardtable.proofs(self.groups, self.proved_boards)
+        return boards.proofs(self.groups, self.proved_boards)
 
     def _repr_html_(self) -> str:
         return self.table.round(3).to_html(index=False)

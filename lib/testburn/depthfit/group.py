@@ -14,7 +14,7 @@ import pandas as pd
 from scipy import stats
 
 from testburn import energy
-from testburn.depthfit import curve, leastsquares
+from testburn.depthfit import curves, leastsquares
 from testburn.depthfit.curves import BEND_RANGE, CurveFit
 from testburn.depthfit.leastsquares import LackOfFit, OrdinaryFit
 
@@ -73,7 +73,7 @@ class GroupFit:
     def mean(self, dose_j_mm2) -> np.ndarray:
         """Return the mean depth in mm at areal doses."""
         x = np.asarray(dose_j_mm2, float) / self.curves.unit[self.index]
-        return curve.depth_and_slopes(x, self.curves.coefficients[self.index])[0]
+        return curves.depth_and_slopes(x, self.curves.coefficients[self.index])[0]
 
     @cached_property
     def coefficients(self) -> np.ndarray:
@@ -142,7 +142,7 @@ class GroupFit:
     def rises(self) -> bool:
         """Whether more energy clearly digs deeper."""
         x = np.array(self.doses) / self.curves.unit[self.index]
-        _, slopes = curve.depth_and_slopes(x, self.curves.coefficients[self.index])
+        _, slopes = curves.depth_and_slopes(x, self.curves.coefficients[self.index])
         rise = slopes[1] - slopes[0]
         weights = np.append(self.curves.components.variances, 1.0)
         variance = rise @ np.einsum("k,kij->ij", weights, self.curves.shares[self.index]) @ rise

@@ -21,7 +21,7 @@ from scipy import special
 from testburn.depthfit import boards, components as scatter, reml, swatches as reduction
 from testburn.depthfit.coldstart import Guess
 from testburn.depthfit.components import Components, PRIORS
-from testburn.depthfit.curve import depth_and_slopes
+from testburn.depthfit.curves import depth_and_slopes
 from testburn.depthfit.curves import CurveFit
 from testburn.depthfit.depths import DepthFit
 from testburn.depthfit.swatches import Swatches

@@ -1,16 +1,40 @@
 """Energy for: the line energy that reaches a depth, with its limits, in numbers and in words.
 
-Decides by inverting the band of the prediction (`inverse`): from which energy a depth is in reach,
-and from which on it is sure. A limit that does not exist is said to be missing.
+Decides by inverting the band of the prediction itself: the centre gives the point, the upper bound the
+lower limit (below it the depth is out of reach), the lower bound the upper limit (from it on the depth is
+sure). No straight-line guess of the error is made, so the limits are lopsided where the band is, and a
+limit that does not exist is said to be missing rather than made up. `limits` knows nothing of wood, so that
+published calibrations can be run through it.
+
+Source: calibration limits by inversion of the prediction band, Greenwell & Schubert Kabban 2014,
+The R Journal 6(1):90-100; for a straight line with constant scatter these are Fieller's limits.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import optimize
 
 from testburn.depthfit import DepthFit, LEVEL, NEXT
-from testburn.job import inverse
+
+_GRID = 400
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Where a band reaches a height; NaN where it does not.
+
+    `kind` is finite, no upper limit, no lower limit, no limit, too shallow (the centre is above
+    the height from the start) or too deep (the centre never reaches it).
+    """
+
+    best: float
+    lower: float
+    upper: float
+    kind: str
+
 
 # How far past the highest energy burned a crossing is still looked for.
 _REACH = 10.0
@@ -67,7 +91,7 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
                            group.wavelength_nm)
         return (rows[name].to_numpy() for name in ("depth_mm", "lower_mm", "upper_mm"))
 
-    found = inverse.limits(lambda joules: tuple(band(joules)), depth_mm, top * 1e-9, top)
+    found = limits(lambda joules: tuple(band(joules)), depth_mm, top * 1e-9, top)
     shallow, deep = group.readings["depth_mm"].min(), group.readings["depth_mm"].max()
     if np.isnan(found.best):
         raise ValueError(
@@ -119,3 +143,37 @@ def energy_needs(fit: DepthFit, depth_mm: float, line_pitch_mm: float) -> pd.Dat
     return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "depth_mm",
                                        "best_j_mm", "lower_j_mm", "upper_j_mm", "words",
                                        "extrapolated"])
+
+
+def limits(band: Callable, height: float, start: float, stop: float) -> Limits:
+    """Return where a band crosses a height between start and stop.
+
+    Parameters
+    ----------
+    band : function
+        x (n,) → centre, lower bound, upper bound, each (n,). The centre rises with x.
+    height : float
+    start, stop : float
+        Where to look.
+    """
+    grid = np.linspace(start, stop, _GRID)
+    drawn = band(grid)
+
+    def crossing(which: int) -> float:
+        """The first x where the line rises through the height: -inf before start, NaN never."""
+        above = drawn[which] >= height
+        if above[0]:
+            return -np.inf
+        if not above.any():
+            return np.nan
+        place = int(np.argmax(above))
+        return optimize.brentq(lambda x: band(np.array([x]))[which][0] - height,
+                               grid[place - 1], grid[place], xtol=1e-14, rtol=1e-14)
+
+    best, upper, lower = (crossing(which) for which in range(3))
+    if np.isnan(best) or np.isinf(best):
+        return Limits(np.nan, np.nan, np.nan, "too deep" if np.isnan(best) else "too shallow")
+    has_lower, has_upper = np.isfinite(lower), np.isfinite(upper)
+    kind = {(True, True): "finite", (True, False): "no upper limit",
+            (False, True): "no lower limit", (False, False): "no limit"}[has_lower, has_upper]
+    return Limits(best, lower if has_lower else np.nan, upper if has_upper else np.nan, kind)

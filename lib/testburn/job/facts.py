@@ -1,10 +1,12 @@
 """Infill facts: what an infill's window rests on, each with where it comes from.
 
-Decides what stands in for anything the maker does not say: films, grits, flatness, movement, limits.
+Decides what stands in for anything the maker does not say: films, grits, flatness, movement, limits; and how
+thick a wet coat dries: wet film × solids by volume × coats. A span (from, to) means that any value between is
+as likely as another: its standard uncertainty is half its width over the root of 3 (JCGM 100:2008, 4.3.7).
 A published value carries its source; a habit of the trade says "common practice, no source"; what
 the maker typed says so.
 
-Source: films from WOODWEB knowledge base, Wet mils, dry mils (2008); sanding from Woodworking
+Source: films, and dry = wet × solids by volume, from WOODWEB knowledge base, Wet mils, dry mils (2008); sanding from Woodworking
 Network, 7 August 2014, stock removal of a wide-belt machine; shrinkage from the Wood Handbook
 (FPL-GTR-190), table 4-3; least scatter of a floor after beech's roughness in Acta Facultatis Xylologiae
 Zvolen 61(1), 2019.
@@ -12,12 +14,80 @@ Zvolen 61(1), 2019.
 
 from dataclasses import dataclass
 from functools import cache
+from math import hypot, sqrt
 from numbers import Real
 from pathlib import Path
 
 import pandas as pd
 
-from testburn.job.infillfilm import Film, checked_span
+
+@dataclass(frozen=True)
+class Film:
+    """Coats of sealer or colour. Spans are (from, to); every coat is of the same can and hand.
+
+    Attributes
+    ----------
+    coats : int
+    wet_mm : (float, float)
+        Wet thickness of one coat.
+    solids : (float, float)
+        Share of solids BY VOLUME, 0 to 1. By weight it is more and would overstate the film.
+    soaks : (float, float)
+        Share of the film that soaks into the wood and takes no depth.
+    """
+
+    coats: int
+    wet_mm: tuple[float, float]
+    solids: tuple[float, float]
+    soaks: tuple[float, float] = (0.0, 0.0)
+
+    def __post_init__(self):
+        if not (isinstance(self.coats, int) and self.coats >= 0):
+            raise ValueError(f"{self.coats!r} coats cannot be laid. Give a whole number, 0 or more.")
+        for name, most, unit in (("wet_mm", 5, "mm"), ("solids", 1, "as a share"), ("soaks", 1, "as a share")):
+            checked_span(name, getattr(self, name), most, unit)
+
+    @property
+    def dry_mm(self) -> float:
+        """All coats together, dry: wet × solids by volume × coats × what does not soak in."""
+        return self.coats * middle(self.wet_mm) * middle(self.solids) * (1 - middle(self.soaks))
+
+    @property
+    def uncertainty_mm(self) -> float:
+        """Standard uncertainty of the dry film, to first order (JCGM 100:2008, 5.1.2)."""
+        wet, solids, kept = middle(self.wet_mm), middle(self.solids), 1 - middle(self.soaks)
+        return self.coats * hypot(spread(self.wet_mm) * solids * kept, wet * spread(self.solids) * kept,
+                                  wet * solids * spread(self.soaks))
+
+    @property
+    def words(self) -> str:
+        """The film as one would say it."""
+        wet, solids = (f"{low:g} to {high:g}" for low, high in (
+            self.wet_mm, [round(100 * share, 1) for share in self.solids]))
+        soaks = f", {100 * middle(self.soaks):.0f} % of it soaks in" if self.soaks[1] else ""
+        return (f"{self.coats} coat{'s' * (self.coats != 1)} of {wet} mm wet, {solids} % solids by "
+                f"volume{soaks}")
+
+
+def middle(span) -> float:
+    """Return the middle of a span."""
+    return (span[0] + span[1]) / 2
+
+
+def spread(span) -> float:
+    """Return the standard uncertainty of a value that may be anywhere in a span."""
+    return (span[1] - span[0]) / 2 / sqrt(3)
+
+
+def checked_span(name: str, span, most: float, unit: str) -> None:
+    """Refuse what is not a span (from, to) between 0 and a largest value."""
+    fine = (isinstance(span, (tuple, list)) and len(span) == 2
+            and all(isinstance(end, Real) and not isinstance(end, bool) for end in span)
+            and 0 <= span[0] <= span[1] <= most)
+    if not fine:
+        raise ValueError(f"{name} is {span!r}. Give (from, to) {unit}, between 0 and {most:g}, the "
+                         "smaller first.")
+
 
 VARIANTS = ("shallow", "brush-filled", "sprayed")
 PRACTICE = "common practice, no source"
@@ -71,7 +141,7 @@ _LIMITS = {"board_thickness_mm": (1, 200), "narrowest_stroke_mm": (0.05, 500), "
            "depth_to_width": (0.1, 20), "char_mm": (0.05, 50)}
 
 
-def facts(variant: str, given: dict) -> dict[str, Fact]:
+def gathered(variant: str, given: dict) -> dict[str, Fact]:
     """Return every fact of a window: what the maker typed, or what stands in for it.
 
     Raises
@@ -94,7 +164,7 @@ def facts(variant: str, given: dict) -> dict[str, Fact]:
 
 def defaults(variant: str) -> pd.DataFrame:
     """Return what stands in for anything not typed: name, value, source."""
-    return assumed(facts(variant, {"board_thickness_mm": 20, "narrowest_stroke_mm": 2}))
+    return assumed(gathered(variant, {"board_thickness_mm": 20, "narrowest_stroke_mm": 2}))
 
 
 def assumed(known: dict[str, Fact]) -> pd.DataFrame:

@@ -8,7 +8,7 @@ it, and the label, local rules and the makers' manuals come before this list.
 import pandas as pd
 
 from testburn.job.infill import Window
-from testburn.job.infillfilm import Film
+from testburn.job.facts import Film
 
 DRY = "dry as the label says; dry to the touch is not cured"
 SOLVENT = ("Solvent vapour: open air or extraction, no flame, never near the machine. No burning on or near "

@@ -1,8 +1,8 @@
 """Infill: how deep a recess must be, and how deep it may be, to be sealed, coloured and sanded flush.
 
-Decides the depth window. At least: the sum of what takes depth away (`infillterms`), plus k times the
+Decides the depth window. At least: the sum of what takes depth away (`terms`), plus k times the
 root of the sum of their squared standard uncertainties, where k is the one-sided normal quantile at the
-wanted confidence (JCGM 100:2008, 5.1.2 and annex G). At most: the smallest of the bounds (`infillbounds`),
+wanted confidence (JCGM 100:2008, 5.1.2 and annex G). At most: the smallest of the bounds (`terms`),
 each less k times its own uncertainty.
 
 Not in here: how deep the next board will come out. That scatter, of boards and of recesses, is counted by
@@ -20,9 +20,8 @@ import pandas as pd
 from scipy import stats
 
 from testburn import energy
-from testburn.job import facts as infillfacts, infillbounds, infillfilm, terms as infillterms
-from testburn.job.facts import Fact, VARIANTS, defaults
-from testburn.job.infillfilm import Film
+from testburn.job.facts import Fact, Film, TYPED, VARIANTS, assumed, defaults, gathered, middle
+from testburn.job.terms import combined, enough, what_bounds_depth, what_takes_depth
 
 __all__ = ["Film", "VARIANTS", "Window", "defaults", "paint", "window"]
 
@@ -94,7 +93,7 @@ class Window:
     @property
     def assumed(self) -> pd.DataFrame:
         """What stands in for what was not typed: name, value, source."""
-        return infillfacts.assumed(self.facts)
+        return assumed(self.facts)
 
     def must_be_one(self) -> "Window":
         """Return the window itself, or refuse where no depth will do.
@@ -150,12 +149,12 @@ def window(variant: str, board_thickness_mm: float, narrowest_stroke_mm: float,
     """
     if isinstance(confidence, bool) or not isinstance(confidence, Real) or not 0.5 <= confidence < 1:
         raise ValueError(f"A confidence of {confidence} is none. Give one from 0.5 to below 1, e.g. 0.95.")
-    facts = infillfacts.facts(variant, given | {"board_thickness_mm": board_thickness_mm,
+    facts = gathered(variant, given | {"board_thickness_mm": board_thickness_mm,
                                                 "narrowest_stroke_mm": narrowest_stroke_mm})
     k = _k(confidence)
-    terms, bounds = infillterms.least(variant, facts), infillbounds.most(variant, facts)
+    terms, bounds = what_takes_depth(variant, facts), what_bounds_depth(variant, facts)
     least, most = (pd.DataFrame([vars(term) for term in part]) for part in (terms, bounds))
-    doubt = infillterms.combined(terms)
+    doubt = combined(terms)
     # A term's part of the margin is its share of the variance: the parts add up to the whole.
     least = least.assign(side=AT_LEAST,
                          margin_mm=k * least["uncertainty_mm"]**2 / doubt if doubt else 0.0)
@@ -205,7 +204,7 @@ def paint(window: Window, area_mm2: float, depth_mm: float | None = None, perime
     sealer, colour = (window.facts[name].value for name in ("sealer", "colour"))
     walls, more = perimeter_mm * depth, f"{100 * margin:g} % more than needed"
     if window.variant == "brush-filled":
-        wet = max(depth - sealer.dry_mm, 0) * area_mm2 / infillfilm.middle(colour.solids)
+        wet = max(depth - sealer.dry_mm, 0) * area_mm2 / middle(colour.solids)
         said = f"fills {depth:.2f} mm flush when dry: recess less sealer, over solids by volume"
     else:
         covers = (over if window.variant == "sprayed" else area_mm2) + walls
@@ -217,7 +216,7 @@ def paint(window: Window, area_mm2: float, depth_mm: float | None = None, perime
 
 
 def _wet_mm3(film: Film, area_mm2: float) -> float:
-    return film.coats * infillfilm.middle(film.wet_mm) * area_mm2
+    return film.coats * middle(film.wet_mm) * area_mm2
 
 
 def _k(confidence: float) -> float:
@@ -235,7 +234,7 @@ def _clash(window: Window) -> Iterator[str]:
     tight = allowed[allowed <= needs]
     least = window.dominating[AT_LEAST]
     bounds = " and ".join(f"{_NAMED[name]} allows {max(mm, 0):.2f} mm" for name, mm in tight.items())
-    fixes = "; ".join(infillbounds.enough(name, window.variant, window.facts, needs, _k(window.confidence))
+    fixes = "; ".join(enough(name, window.variant, window.facts, needs, _k(window.confidence))
                       for name in tight.index)
     yield f"{_begun(window.variant)}: no depth will do. The infill needs {needs:.2f} mm, but {bounds}."
     yield (f"Most of what it needs is {least} ({window._sums(AT_LEAST)[least]:.2f} mm): "
@@ -248,7 +247,7 @@ def _clash(window: Window) -> Iterator[str]:
 def _others(empty: Window) -> list[str]:
     """Return which other variants would have a window on the same board, and which."""
     typed = {name: fact.value for name, fact in empty.facts.items()
-             if fact.source == infillfacts.TYPED and name not in OWN}
+             if fact.source == TYPED and name not in OWN}
     tried = [window(variant, confidence=empty.confidence, **typed) for variant in VARIANTS
              if variant != empty.variant]
     return [f"{one.variant}, {one.at_least_mm:.2f} to {one.at_most_mm:.2f} mm" for one in tried if one.feasible]

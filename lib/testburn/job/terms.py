@@ -1,9 +1,15 @@
-"""Infill terms: what takes depth away between the burn and the finished face.
+"""Infill terms: what takes depth away between the burn and the finished face, and what bounds it.
 
 Decides each part of the least depth of a recess, with a standard uncertainty beside it. Depth is
 counted from the burned face to the recess floor. Sealer lies on the floor; sanding lowers the face,
 more so where the board is not flat or has cupped since the burn; what must be left then is a least
 thickness of colour (brush-filled), or the colour's film and a least step above it (shallow, sprayed).
+
+The largest depth is the smallest of four bounds, each less its own uncertainty, because that works
+against the maker: what must be left of the board, how deep a narrow stroke can be, how much char
+a maker puts up with, and what the paint can do. Paint bounds by its own geometry. Brush-filled: the coats
+must reach the sanded face, so depth ≤ sealer + coats + sanding. Shallow and sprayed: the colour must
+not lie too far down, so depth ≤ sealer + colour + sanding + the largest step.
 
 Cup: wood that shrinks by R along the radius and by T along the rings closes or opens the angle that
 rings make about the pith by T - R. A flat-sawn face at distance p from the pith, w wide, rises or falls
@@ -14,12 +20,15 @@ Movement per 1 % of moisture is total shrinkage over 30: wood moves in proportio
 at about 30 % (Wood Handbook, FPL-GTR-190, chapter 4: S = S0 · (30 - M) / 30).
 """
 
-from dataclasses import dataclass
-from math import atan, sqrt
+from dataclasses import dataclass, replace
+from math import atan, ceil, sqrt
 
-from testburn.job import facts as infillfacts, infillfilm
-from testburn.job.facts import Fact, PRACTICE, TYPED
+from testburn.job.facts import Fact, GRITS_MM, PRACTICE, SANDING, TYPED, middle, shrinkage, spread
 
+# Boards and strokes are what they are said to be within these limits, either way.
+_THICKNESS_MM, _STROKE_MM = 0.1, 0.05
+_LEAST_FLOOR_MM = 3.0
+_MOST_COATS = 30
 FIBRE_SATURATION_PCT = 30.0
 # A straightedge with feeler gauges tells steps of 0.05 mm.
 _FEELER_STEP_MM = 0.05
@@ -63,13 +72,13 @@ def sanded(facts: dict[str, Fact]) -> list[Term]:
     """Return what sanding takes off the wood: as the maker measured it, or one term a grit."""
     typed, fewer = facts["sanded_mm"].value, "fewer or finer grits"
     if typed is not None:
-        return [Term("sanding", infillfilm.middle(typed), infillfilm.spread(typed), TYPED,
+        return [Term("sanding", middle(typed), spread(typed), TYPED,
                      f"{typed[0]:g} to {typed[1]:g} mm of wood off the face", fewer)]
-    spans = [(grit, infillfacts.GRITS_MM[grit]) for grit in facts["grits"].value]
+    spans = [(grit, GRITS_MM[grit]) for grit in facts["grits"].value]
     # Which grits is the maker's word; what they take off stays the chart's.
     grits = facts["grits"].source
-    source = f"{infillfacts.SANDING}; grits {grits}" if grits == TYPED else grits
-    return [Term(f"sanding, {grit} grit", infillfilm.middle(span), infillfilm.spread(span),
+    source = f"{SANDING}; grits {grits}" if grits == TYPED else grits
+    return [Term(f"sanding, {grit} grit", middle(span), spread(span),
                  source,
                  f"{span[0]:.3f} to {span[1]:.3f} mm: least to clear the scratches before it, and most", fewer)
             for grit, span in spans]
@@ -93,7 +102,7 @@ def errors(facts: dict[str, Fact]) -> list[Term]:
 
 def _cup(facts) -> list[Term]:
     """Return what cupping adds to the sanding, and how much the recess's own depth moves."""
-    typed, named = facts["shrinkage_pct"], infillfacts.shrinkage(facts["species"].value)
+    typed, named = facts["shrinkage_pct"], shrinkage(facts["species"].value)
     shrinks = typed if typed.value is not None else named
     (radial, tangential), change = shrinks.value, facts["moisture_change_pct"]
     flat, width, pith = (facts[name].value for name in ("flat_sawn", "board_width_mm", "pith_mm"))
@@ -106,9 +115,9 @@ def _cup(facts) -> list[Term]:
     source = f"{shrinks.source}; board and moisture: {_where(facts)}"
     steady = "keep the board at one humidity from burning to sanding"
     return [
-        Term("cup", high / 2, infillfilm.spread((0, high)), source, what,
+        Term("cup", high / 2, spread((0, high)), source, what,
              f"{steady}; a narrower or quarter-sawn board"),
-        Term("own movement", 0.0, infillfilm.spread((-through, through)), source,
+        Term("own movement", 0.0, spread((-through, through)), source,
              f"a recess {facts['char_mm'].value:g} mm deep swells or shrinks by up to {through:.4f} mm", steady)]
 
 
@@ -119,7 +128,7 @@ def _where(facts) -> str:
     return f"{', '.join(assumed)} {PRACTICE}" if assumed else TYPED
 
 
-def least(variant: str, facts: dict[str, Fact]) -> list[Term]:
+def what_takes_depth(variant: str, facts: dict[str, Fact]) -> list[Term]:
     """Return every part of the least depth of a recess."""
     flatness = facts["flatness_mm"]
     parts = [film("sealer", facts["sealer"], "fewer or thinner coats of sealer")]
@@ -134,7 +143,7 @@ def least(variant: str, facts: dict[str, Fact]) -> list[Term]:
                        "the colour stays this far below the sanded face, out of the paper's reach",
                        "a harder sanding block, so that a smaller step will do")]
     return [*parts, *sanded(facts),
-            Term("flatness", flatness.value, infillfilm.spread((0, _FEELER_STEP_MM)), flatness.source,
+            Term("flatness", flatness.value, spread((0, _FEELER_STEP_MM)), flatness.source,
                  "gap under a straightedge: high places are sanded this much deeper until low ones are clean",
                  "a flatter board: plane it before burning"),
             *_cup(facts), *errors(facts)]
@@ -143,3 +152,93 @@ def least(variant: str, facts: dict[str, Fact]) -> list[Term]:
 def combined(terms: list[Term]) -> float:
     """Return the standard uncertainty of the terms' sum (JCGM 100:2008, 5.1.2, eq. 10)."""
     return sqrt(sum(term.uncertainty_mm**2 for term in terms))
+
+
+def what_bounds_depth(variant: str, facts: dict[str, Fact]) -> list[Term]:
+    """Return every bound of the largest depth."""
+    thickness, stroke = facts["board_thickness_mm"].value, facts["narrowest_stroke_mm"].value
+    floor, ratio, char = facts["least_floor_mm"], facts["depth_to_width"], facts["char_mm"]
+    kept = _floor(floor, thickness)
+    rule = "" if floor.value is not None else f" (half the board, and no less than {_LEAST_FLOOR_MM:g} mm)"
+    return [
+        Term("board", thickness - kept, spread((-_THICKNESS_MM, _THICKNESS_MM)), floor.source,
+             f"board {thickness:g} mm less a floor of {kept:g} mm{rule}; the board may be "
+             f"{_THICKNESS_MM:g} mm off", "a thicker board"),
+        Term("narrowest stroke", stroke * ratio.value,
+             ratio.value * spread((-_STROKE_MM, _STROKE_MM)), ratio.source,
+             f"stroke {stroke:.3g} mm wide, at most {ratio.value:g} times as deep as wide; the stroke may be "
+             f"{_STROKE_MM:g} mm off", "wider strokes"),
+        Term("char", char.value, 0.0, char.source,
+             "deeper is mostly time, char and paint", "a larger char_mm, if you brush the char out"),
+        _paint(variant, facts)]
+
+
+def _floor(least_floor: Fact, thickness_mm: float) -> float:
+    """Return what must be left under a recess: as typed, or by the board's thickness."""
+    typed = least_floor.value
+    return typed if typed is not None else max(_LEAST_FLOOR_MM, thickness_mm / 2)
+
+
+def _paint(variant, facts) -> Term:
+    """Return the bound that the colour sets."""
+    parts = [film(name, facts[name], "") for name in ("sealer", "colour")]
+    parts += [*sanded(facts), *errors(facts)]
+    reach = sum(part.mm for part in parts)
+    doubt, colour = combined(parts), facts["colour"]
+    if variant == "brush-filled":
+        return Term("paint", reach, doubt, colour.source,
+                    f"filled flush by {colour.value.words}, over the sealer, with the face sanded down",
+                    "more or thicker coats")
+    step = facts["most_step_mm"]
+    source = step.source if step.source == colour.source else f"step: {step.source}; film: {colour.source}"
+    return Term("paint", reach + step.value, doubt, source,
+                f"the colour lies no more than {step.value:g} mm below the sanded face: a deeper one looks "
+                "dark and its walls stay bare", "a larger most_step_mm, if the walls get their colour")
+
+
+def enough(name: str, variant: str, facts: dict[str, Fact], at_least_mm: float, k: float) -> str:
+    """Return what would lift a bound to the least depth, as a number of the maker's.
+
+    Parameters
+    ----------
+    name : str
+        Of the bound.
+    at_least_mm : float
+    k : float
+        How many standard uncertainties count.
+    """
+    if name == "board":
+        wanted = at_least_mm + k * spread((-_THICKNESS_MM, _THICKNESS_MM))
+        typed = facts["least_floor_mm"].value
+        thick = wanted + typed if typed is not None else max(wanted + _LEAST_FLOOR_MM, 2 * wanted)
+        return f"a board of at least {_up(thick)} mm, or a thinner floor under the recess"
+    if name == "narrowest stroke":
+        ratio = facts["depth_to_width"].value
+        wide = at_least_mm / ratio + k * spread((-_STROKE_MM, _STROKE_MM))
+        return f"strokes of at least {_up(wide)} mm"
+    if name == "char":
+        return f"char_mm={_up(at_least_mm)} or more, if you brush the char out"
+    if variant != "brush-filled":
+        short = at_least_mm - _reach(variant, facts, k)
+        return f"most_step_mm={_up(facts['most_step_mm'].value + short)} or more, if the walls get their colour"
+    return _coats(variant, facts, at_least_mm, k)
+
+
+def _coats(variant, facts, at_least_mm, k) -> str:
+    """Return how many coats would fill the recess flush."""
+    colour = facts["colour"].value
+    for coats in range(colour.coats + 1, _MOST_COATS + 1):
+        more = facts | {"colour": Fact(replace(colour, coats=coats), TYPED)}
+        if _reach(variant, more, k) > at_least_mm:
+            return f"{coats} coats of colour instead of {colour.coats}"
+    return "a thicker colour: measure its wet film and solids, so that their spans are narrow"
+
+
+def _reach(variant, facts, k) -> float:
+    bound = _paint(variant, facts)
+    return bound.mm - k * bound.uncertainty_mm
+
+
+def _up(mm: float) -> str:
+    """Return the next tenth of a millimetre above."""
+    return f"{(ceil(round(10 * mm, 6)) + (round(10 * mm, 6) % 1 == 0)) / 10:g}"
