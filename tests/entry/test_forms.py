@@ -13,7 +13,7 @@ import ipywidgets as widgets
 import pytest
 
 from testburn import labbook
-from testburn.entry import Bench, burnform, correction, draft, grid as entry, remarks
+from testburn.entry import Bench, burnform, correction, draft, grid as entry, remarks, typed
 from testburn.entry.importform import ImportForm
 from testburn.labbook import columns, woods
 
@@ -46,23 +46,23 @@ def saved(book, burn="oak-01"):
     ("-3", -3.0), ("0,450", 0.45), ("1200", 1200.0), ("", None), ("  ", None),
 ])
 def test_a_typed_number(typed, value):
-    assert entry.number(typed) == value
+    assert typed.number(typed) == value
 
 
 @pytest.mark.parametrize("typed", [
     "1/64", "abc", "1.2.3", "1,2,3", "1_000", "nan", "inf", "1e3", ".", "-", "0.4 mm", "٣", "0x1"])
 def test_text_that_is_no_number(typed):
     with pytest.raises(ValueError) as refused:
-        entry.number(typed)
+        typed.number(typed)
     assert str(refused.value) == "this is not a number; write it like 0.45 or 0,45"
 
 
 def test_a_comma_that_may_stand_for_thousands_is_asked_about():
     with pytest.raises(ValueError) as refused:
-        entry.number("1,200")
+        typed.number("1,200")
     assert str(refused.value) == (
         "this may mean 1200 or 1.200; write the one you mean without the comma")
-    assert entry.length_mm("1,250", "mm") == 1.25
+    assert typed.length_mm("1,250", "mm") == 1.25
 
 
 @pytest.mark.parametrize(("typed", "unit", "mm"), [
@@ -71,7 +71,7 @@ def test_a_comma_that_may_stand_for_thousands_is_asked_about():
     ('0.75"', "mm", 19.05), ("19 mm", "inch", 19.0), ("0.5inch", "mm", 12.7), ("", "inch", None),
 ])
 def test_a_typed_length(typed, unit, mm):
-    assert entry.length_mm(typed, unit) == mm
+    assert typed.length_mm(typed, unit) == mm
 
 
 @pytest.mark.parametrize(("typed", "unit", "mm"), [
@@ -80,7 +80,7 @@ def test_a_typed_length(typed, unit, mm):
     ("508", "lines per inch", 0.05), ("0", "lines per cm", 0.0), ("", "lines per inch", None),
 ])
 def test_a_typed_line_spacing(typed, unit, mm):
-    assert entry.pitch_mm(typed, unit) == mm
+    assert typed.pitch_mm(typed, unit) == mm
 
 
 def test_blank_swatches_and_empty_depths_are_passed_over():
@@ -558,7 +558,7 @@ def test_progress_counts_the_readings_typed(book):
     ("0.10", "1.36", "mm", 1.26), ("12,5", "11.24", "mm", 1.26), ("0", "0.05", "inch", 1.27),
     ("-0.01", "-1.27", "mm", 1.26), ("", "", "mm", None)])
 def test_a_depth_from_face_and_floor(face, floor, unit, mm):
-    assert entry.depth_mm((face, floor), unit) == mm
+    assert typed.depth_mm((face, floor), unit) == mm
 
 
 def test_face_and_floor_are_typed_side_by_side_and_saved_as_depth(book):

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from testburn import labbook
-from testburn.entry import importing, importmap
+from testburn.entry import importing
 from testburn.entry.importing import ImportRefused, Layout, Mapping
 from testburn.labbook import woods
 
@@ -81,7 +81,7 @@ def test_a_damaged_file_is_refused_or_read_and_never_anything_else():
         try:
             layout = importing.guess_layout(bytes(content))
             rows = importing.table(bytes(content), layout)
-            guess = importmap.guessed(rows.columns)
+            guess = importing.guessed(rows.columns)
             mapping = Mapping(guess.sources, {name: text for name, text in FIXED.items()
                                               if name not in guess.sources},
                               guess.units | {"burned_on": "day.month.year"})
@@ -148,7 +148,7 @@ def test_depths_that_no_wood_gives_are_counted():
 
 
 def test_headings_are_guessed():
-    guess = importmap.guessed(["Square #", "Wood", "Feed (mm/min)", "LPI", "Depth 1 [in]", "Depth 2 [in]",
+    guess = importing.guessed(["Square #", "Wood", "Feed (mm/min)", "LPI", "Depth 1 [in]", "Depth 2 [in]",
                                "Power %", "Gauge step mm", "Anything"])
     assert guess.sources == {
         "swatch": ("Square #",), "species": ("Wood",), "speed_mm_s": ("Feed (mm/min)",),
@@ -160,24 +160,24 @@ def test_headings_are_guessed():
 
 def test_our_own_columns_are_known_by_name():
     names = list(pd.Index(["burn", "depth_mm", "speed_mm_s", "line_pitch_mm", "reading"]))
-    assert importmap.guessed(names).sources == {name: (name,) for name in names}
+    assert importing.guessed(names).sources == {name: (name,) for name in names}
 
 
 def test_a_mapping_is_remembered_for_files_of_its_shape(book):
     one = Mapping({"swatch": ("Square",), "depth_mm": ("D1", "D2")}, {"board": "C1"}, {"depth_mm": "inch"})
     other = Mapping({"swatch": ("Id",)}, {}, {})
-    assert importmap.remembered(book, ["Square", "D1", "D2"]) is None
+    assert importing.remembered(book, ["Square", "D1", "D2"]) is None
     for mapping in (one, other):
-        importmap.remember(book, mapping)
-    assert importmap.remembered(book, ["Square", "D1", "D2", "more"]) == one
-    assert importmap.remembered(book, ["Id"]) == other
-    assert importmap.remembered(book, ["Square", "D1"]) is None
+        importing.remember(book, mapping)
+    assert importing.remembered(book, ["Square", "D1", "D2", "more"]) == one
+    assert importing.remembered(book, ["Id"]) == other
+    assert importing.remembered(book, ["Square", "D1"]) is None
 
 
 @pytest.mark.parametrize("text", ["", "{", "[1]", "null", '[{"sources": 3}]', "[" * 100000])
 def test_a_damaged_memory_is_as_good_as_none(book, text):
-    (book / importmap.FILE).write_text(text, encoding="utf-8")
-    assert importmap.remembered(book, ["a"]) is None
-    importmap.remember(book, Mapping({"swatch": ("a",)}, {}, {}))
-    assert importmap.remembered(book, ["a"]).sources == {"swatch": ("a",)}
-    assert json.loads((book / importmap.FILE).read_text(encoding="utf-8"))
+    (book / importing.FILE).write_text(text, encoding="utf-8")
+    assert importing.remembered(book, ["a"]) is None
+    importing.remember(book, Mapping({"swatch": ("a",)}, {}, {}))
+    assert importing.remembered(book, ["a"]).sources == {"swatch": ("a",)}
+    assert json.loads((book / importing.FILE).read_text(encoding="utf-8"))

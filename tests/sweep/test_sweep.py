@@ -14,9 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 
+from testburn import sweep
 from testburn.charts import sweep as sweepchart
 from testburn.labbook import Machine, ReadingsError
-from testburn.sweep import Artwork, artwork, lines, sweeps as sweep, timedruns, ways
+from testburn.sweep import Artwork, artwork, head as kinematics, lines, sweeps, timedruns, ways
 
 HEAD = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700)
 SKIPS = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700, skips_blanks=True)
@@ -44,9 +45,9 @@ def test_worked_kinematics(row):
     head = Machine(acceleration_mm_s2=float(row["accel_mm_s2"]), turn_overhead_s=float(row["overhead_s"] or 0),
                    travel_speed_mm_s=float(row["travel_speed_mm_s"]))
     distance, speed = (float(row[name] or "nan") for name in ("distance_mm", "speed_mm_s"))
-    seconds = {"rest to rest": lambda: ways.rest_to_rest_s(distance, head),
-               "gap hurried over": lambda: ways.hurry_s(distance, speed, head),
-               "turn": lambda: ways.turn_s(speed, head)}[row["what"]]()
+    seconds = {"rest to rest": lambda: kinematics.rest_to_rest_s(distance, head),
+               "gap hurried over": lambda: kinematics.hurry_s(distance, speed, head),
+               "turn": lambda: kinematics.turn_s(speed, head)}[row["what"]]()
     assert float(seconds) == pytest.approx(float(row["seconds"]), abs=0.5e-5 + 1e-12)
 
 
@@ -56,7 +57,7 @@ def test_worked_kinematics(row):
 def test_a_filled_rectangle_takes_what_the_formula_says_in_every_way(width, height, pitch, speed, skips):
     head = Machine(acceleration_mm_s2=3000, skips_blanks=skips)
     plan = sweep.plan(drawing(block(3, 4, width, height)), pitch, head)
-    expected = sweep.minutes(width, height, speed, pitch, 3, 3000)
+    expected = kinematics.minutes(width, height, speed, pitch, 3, 3000)
     assert plan.minutes(speed, 3).iloc[0].tolist() == pytest.approx([expected] * 3, rel=1e-6)
 
 
@@ -72,7 +73,7 @@ def integrated_s(distance, v, v_out, top, a):
 
 def turned_s(leaves, enters, to_the_right, v, head):
     """Seconds from the end of one line at speed v to the beginning of the next, the other way, at v."""
-    a, top = head.acceleration_mm_s2, max(ways.travel_speed_mm_s(head), v)
+    a, top = head.acceleration_mm_s2, max(kinematics.travel_speed_mm_s(head), v)
     run_up, further = v * v / (2 * a), (enters - leaves) * (1 if to_the_right else -1)
     if further > 0:  # on to beyond the next line's beginning, then back
         return integrated_s(further + run_up, v, 0, top, a) + integrated_s(run_up, 0, v, v, a)
@@ -81,7 +82,7 @@ def turned_s(leaves, enters, to_the_right, v, head):
 
 def swept_s(blocks, at, v, head):
     """Seconds for one sweep over blocks (left, top, right, bottom), and where it begins and ends."""
-    a, top = head.acceleration_mm_s2, ways.travel_speed_mm_s(head)
+    a, top = head.acceleration_mm_s2, kinematics.travel_speed_mm_s(head)
     edges = [min(b[0] for b in blocks), max(b[2] for b in blocks)]
     rows = []
     for y in at:
@@ -108,7 +109,7 @@ def swept_s(blocks, at, v, head):
 
 def job_s(sweeps, at, v, head):
     """Seconds for sweeps one after another, with a stop, a travel and a run-up between them."""
-    a, top = head.acceleration_mm_s2, ways.travel_speed_mm_s(head)
+    a, top = head.acceleration_mm_s2, kinematics.travel_speed_mm_s(head)
     run_up, seconds, stood = v * v / (2 * a), 0.0, None
     for blocks in sweeps:
         took, first, last, to_the_right = swept_s(blocks, at, v, head)
@@ -227,17 +228,17 @@ def test_where_the_drawing_lies_is_of_no_weight(found, speed, shift):
 @pytest.mark.parametrize("head", [HEAD, SKIPS], ids=["sweeps whole lines", "skips blanks"])
 @pytest.mark.parametrize("speed", [50.0, 200.0, 500.0])
 def test_at_the_break_even_gap_both_ways_take_as_long(head, speed):
-    gap = sweep.break_even_gap_mm(speed, head, 101, 0.1)
+    gap = sweeps.break_even_gap_mm(speed, head, 101, 0.1)
     plan = sweep.plan(drawing(block(0, 0, 20, 10), block(20 + gap, 0, 20, 10)), 0.1, head)
     apart, _, together = plan.minutes(speed).iloc[0]
     assert apart == pytest.approx(together, rel=1e-6)
 
 
 def test_break_even_without_the_travel_is_the_closed_form():
-    assert sweep.break_even_gap_mm(200, HEAD) == pytest.approx(200 * (2 * 200 / 3000 + 0.02))
+    assert sweeps.break_even_gap_mm(200, HEAD) == pytest.approx(200 * (2 * 200 / 3000 + 0.02))
     # Hurrying for the 0.1533 s of a turn: up from 200 to 430 mm/s and down again.
-    assert sweep.break_even_gap_mm(200, SKIPS) == pytest.approx((430 ** 2 - 200 ** 2) / 3000)
-    assert sweep.break_even_gap_mm(200, Machine()) == 0
+    assert sweeps.break_even_gap_mm(200, SKIPS) == pytest.approx((430 ** 2 - 200 ** 2) / 3000)
+    assert sweeps.break_even_gap_mm(200, Machine()) == 0
 
 
 def test_words_say_which_way_is_fastest_and_why():
@@ -294,7 +295,7 @@ FOUR = ((20, 40, 100, 1), (20, 40, 200, 2), (20, 40, 400, 1), (10, 60, 500, 1))
 
 
 def test_exact_runs_give_back_the_head():
-    found = sweep.calibrate(runs(*FOUR))
+    found = timedruns.calibrate(runs(*FOUR))
     assert found.acceleration_mm_s2 == pytest.approx(3000)
     assert found.turn_overhead_s == pytest.approx(0.02)
     assert found.toml == "acceleration_mm_s2 = 3000\nturn_overhead_s = 0.020\n"
@@ -302,7 +303,7 @@ def test_exact_runs_give_back_the_head():
 
 def test_the_fit_is_the_textbook_s_normal_equations():
     timed = runs(*FOUR, off=(0.8, -0.6, 0.3, -0.5))
-    found = sweep.calibrate(timed)
+    found = timedruns.calibrate(timed)
     turns = np.array([400, 800, 400, 600.0])
     design = np.column_stack([2 * timed["speed_mm_s"] * turns, turns])
     over = timed["seconds"] - (turns + timed["passes"]) * timed["width_mm"] / timed["speed_mm_s"]
@@ -315,21 +316,21 @@ def test_the_fit_is_the_textbook_s_normal_equations():
 
 
 def test_two_runs_give_an_estimate_and_no_limits():
-    found = sweep.calibrate(runs(*FOUR[:2]))
+    found = timedruns.calibrate(runs(*FOUR[:2]))
     assert (found.acceleration_limits_mm_s2, found.overhead_limits_s) == (None, None)
     assert found.words == ("The head speeds up at 3000 mm/s²; a turn costs 0.020 s besides. The 2 runs are met to 0.0 s. "
                            "Two runs leave nothing to judge them by: no limits. Time a third, at another speed.")
 
 
 def test_an_overhead_below_nothing_is_left_out_and_said():
-    found = sweep.calibrate(runs(*FOUR, overhead=0, off=(-1, 0.5, 0.6, -0.4)))
+    found = timedruns.calibrate(runs(*FOUR, overhead=0, off=(-1, 0.5, 0.6, -0.4)))
     assert found.turn_overhead_s == 0 and found.overhead_limits_s is None
     assert found.remarks == ("By these runs a turn costs less than nothing besides, which is taken as 0. Time a filled "
                              "rectangle of many short lines (say 20 mm wide, 40 mm high) at a low speed.",)
 
 
 def test_an_overhead_not_told_from_nothing_is_kept_with_its_limits():
-    found = sweep.calibrate(runs(*FOUR, off=(4, -4, 3, -3)))
+    found = timedruns.calibrate(runs(*FOUR, off=(4, -4, 3, -3)))
     # Of the normal equations, with t = 4.302653 as above; below 0 the limits are cut.
     assert found.turn_overhead_s == pytest.approx(0.020923, abs=1e-6)
     assert found.overhead_limits_s == (0, pytest.approx(0.060115, abs=1e-6))
@@ -341,7 +342,7 @@ def test_an_overhead_not_told_from_nothing_is_kept_with_its_limits():
     (2, 2941, 0.018), (3, 3031, 0.021), (4, 3023, 0.021), (5, 2997, 0.020)])
 def test_each_further_demo_run_brings_the_head_nearer(labdata, count, acceleration_mm_s2, overhead_s):
     # The invented head has 3000 mm/s² and 0.020 s.
-    found = sweep.calibrate(pd.read_csv(labdata / "timed_runs.csv")[:count])
+    found = timedruns.calibrate(pd.read_csv(labdata / "timed_runs.csv")[:count])
     assert found.acceleration_mm_s2 == pytest.approx(acceleration_mm_s2, abs=0.5)
     assert found.turn_overhead_s == pytest.approx(overhead_s, abs=0.0005)
 
@@ -420,7 +421,7 @@ def test_a_book_s_faulty_run_is_refused_even_alone(timed_book):
      "lines (say 20 mm wide, 40 mm high) at a high speed.")])
 def test_runs_that_say_nothing_are_refused(timed, message):
     with pytest.raises(ValueError) as said:
-        sweep.calibrate(timed)
+        timedruns.calibrate(timed)
     assert str(said.value) == message
 
 
@@ -449,7 +450,7 @@ def test_the_demo_says_that_it_is_invented(labdata):
 
 
 def test_the_demo_runs_find_the_invented_head(labdata):
-    found = sweep.calibrate(pd.read_csv(labdata / "timed_runs.csv"))
+    found = timedruns.calibrate(pd.read_csv(labdata / "timed_runs.csv"))
     low, high = found.acceleration_limits_mm_s2
     assert low < 3000 < high
     assert found.overhead_limits_s[0] < 0.02 < found.overhead_limits_s[1]
@@ -479,7 +480,7 @@ def test_a_name_in_a_chart_is_escaped():
     art = Artwork("<b>x</b>.svg", 30, 20, (block(0, 0, 20, 10),))
     chart = sweepchart.by_speed(sweep.plan(art, 0.5, HEAD), [10, 20])
     assert chart.layout.title.subtitle.text.startswith("&lt;b&gt;x&lt;/b&gt;.svg")
-    timed = sweep.calibrate(runs(*FOUR).assign(run=["<i>"] * 4))
+    timed = timedruns.calibrate(runs(*FOUR).assign(run=["<i>"] * 4))
     assert sweepchart.timed(timed).data[1].text[0].startswith("run &lt;i&gt;:")
 
 
@@ -507,6 +508,6 @@ def test_a_run_far_off_the_others_is_named():
         dict(run=f"run-{n}", timed_on="2025-12-06", width_mm=20, height_mm=40, speed_mm_s=speed, line_pitch_mm=0.1,
              passes=1, seconds=seconds)
         for n, (speed, seconds) in enumerate([(100, 114.7), (200, 101.8), (400, 133.9), (200, 50.0)], start=1)])
-    said = sweep.calibrate(runs).words
+    said = timedruns.calibrate(runs).words
     assert "Run run-4 is -" in said and "time it again before you believe this." in said
-    assert "time it again" not in sweep.calibrate(runs.head(3)).words
+    assert "time it again" not in timedruns.calibrate(runs.head(3)).words

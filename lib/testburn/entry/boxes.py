@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import ipywidgets as widgets
 
-from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER, MM_OF, PITCH_OF
+from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER
+from testburn.entry.typed import MM_OF, PITCH_OF
 from testburn.entry.remarks import Remark
 
 LINES = {

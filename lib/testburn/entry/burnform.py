@@ -56,8 +56,7 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
     if unknown := sorted(set(start) - {*HEADER, "swatches"}):
         raise ValueError(f"The form has no box for {', '.join(unknown)}. "
                          f"It has {', '.join(HEADER)} and swatches.")
-    own = book / "woods.csv"
-    wood = woods.read(own if own.exists() else woods.HANDBOOK)
+    wood = woods.of(book)
     known, fit, notice = {}, None, ""
     if (book / "burns").is_dir():
         try:

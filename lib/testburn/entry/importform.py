@@ -13,9 +13,10 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from testburn import labbook
-from testburn.entry import importing, importmap
+from testburn.entry import importing
 from testburn.entry.boxes import STYLE, as_html, button, field, message, words
-from testburn.entry.grid import LABELS, short
+from testburn.entry.grid import LABELS
+from testburn.entry.typed import short
 from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
@@ -40,8 +41,7 @@ class ImportForm(widgets.VBox):
     def __init__(self, book: str | Path, scratch: bool = False):
         self.when_saved = lambda: None
         self.book, self.scratch = Path(book), scratch
-        own = self.book / "woods.csv"
-        wood = woods.read(own if own.exists() else woods.HANDBOOK)
+        wood = woods.of(self.book)
         self._limits = woods.volume_energy_limits(wood["specific_gravity_12pct"])
         self.upload = widgets.FileUpload(accept=".csv,.tsv,.txt", multiple=False,
                                          description="Choose a file", layout=widgets.Layout(width="auto"))
@@ -102,8 +102,8 @@ class ImportForm(widgets.VBox):
         except ImportRefused as refused:
             self._nothing(str(refused))
             return
-        known = importmap.remembered(self.book, self._rows.columns)
-        mapping = known or importmap.guessed(self._rows.columns)
+        known = importing.remembered(self.book, self._rows.columns)
+        mapping = known or importing.guessed(self._rows.columns)
         kind = ("Columns as you mapped them last time." if known else
                 "What each column holds is guessed from its heading: check it.")
         self.guesses.value = as_html([
@@ -203,7 +203,7 @@ class ImportForm(widgets.VBox):
                                       "another id, or correct the saved one.")
             files = [labbook.save(checked[checked["burn"] == burn], self.book / "burns")
                      for burn in burns]
-            importmap.remember(self.book, self.mapping)
+            importing.remember(self.book, self.mapping)
         except labbook.ReadingsError as error:
             self.said.value = as_html([Remark("fault", "Not saved."), *_faults(error)])
         except (OSError, ValueError) as error:

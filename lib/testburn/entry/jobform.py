@@ -23,7 +23,7 @@ from testburn.depthfit import NEXT
 from testburn.entry import boxes
 from testburn.entry.boxes import as_html, button, field
 from testburn.entry.draft import home
-from testburn.entry.grid import MM_OF, length_mm, short
+from testburn.entry.typed import MM_OF, length_mm, short
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.job import promise

@@ -13,8 +13,9 @@ from testburn import charts, energy
 from testburn.charts import plain
 from testburn.depthfit import DepthFit, DOSE
 from testburn.entry.grid import as_readings
+from testburn.labbook import columns
 
-_NUMBERS = ["module_w", "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "depth_mm"]
+_NUMBERS = ["module_w", *columns.MACHINE_SETTING, "depth_mm"]
 _HEIGHT = 270
 
 

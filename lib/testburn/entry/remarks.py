@@ -14,8 +14,8 @@ import pandas as pd
 
 from testburn import energy
 from testburn.labbook import columns
-from testburn.entry.grid import (HEADER, LABELS, as_readings, cell, depth_mm, header_numbers, length_mm,
-                            number, short, shown, swatches_of, with_face)
+from testburn.entry.grid import HEADER, LABELS, as_readings, header_numbers, swatches_of, with_face
+from testburn.entry.typed import cell, depth_mm, length_mm, number, short, shown
 
 _SPREAD_OF_MEAN, _SPREAD_IN_STEPS = 0.25, 3
 
@@ -65,7 +65,7 @@ def row_remarks(typed: dict, place: int, limits: pd.Series | None) -> list[Remar
         return [Remark("fault", text) for text in faults if text]
     depths = {reading: depth_mm(texts, unit) for reading, texts in read}
     row = as_readings({**typed, "swatches": [typed["swatches"][place]]})
-    setting = row.iloc[0][["module_w", "power_pct", "speed_mm_s", "line_pitch_mm", "passes"]]
+    setting = row.iloc[0][["module_w", *columns.MACHINE_SETTING]]
     known = all(isinstance(value, float) and value > 0 for value in setting)
     burned = energy.with_energy(setting.astype(float).to_frame().T).iloc[0] if known else None
     doubts = []

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 from functools import cache
 from math import hypot, sqrt
 from numbers import Real
-from pathlib import Path
 
 import pandas as pd
+
+from testburn.labbook import woods
 
 
 @dataclass(frozen=True)
@@ -178,13 +179,13 @@ def _said(name: str, value) -> str:
     """Return a stand-in as one would say it."""
     return value.words if isinstance(value, Film) else str(value) if value is not None else {
         "species": "not said: the wood that cups most in the table",
-        "shrinkage_pct": "of the species: shrinkage.csv",
+        "shrinkage_pct": "of the wood: woods.csv",
         "least_floor_mm": "half the board, and no less than 3 mm"}[name]
 
 
 @cache
 def _shrinkages() -> pd.DataFrame:
-    return pd.read_csv(Path(__file__).with_name("shrinkage.csv"), encoding="utf-8", index_col="species")
+    return woods.read()
 
 
 def shrinkage(species: str | None) -> Fact:
@@ -194,13 +195,13 @@ def shrinkage(species: str | None) -> Fact:
     """
     table = _shrinkages()
     known = species in table.index
-    named = species if known else (table["tangential_pct"] - table["radial_pct"]).idxmax()
+    named = species if known else (table["shrinkage_tangential_pct"] - table["shrinkage_radial_pct"]).idxmax()
     row = table.loc[named]
-    source = f"{HANDBOOK}, {named}, {row['obtained']}"
+    source = f"{HANDBOOK}, {named}, {row['shrinkage_obtained']}"
     if not known:
         source += (f"; {species or 'no species'} is not in our table: counted as the wood that cups "
                    "most in it")
-    return Fact((float(row["radial_pct"]), float(row["tangential_pct"])), source)
+    return Fact((float(row["shrinkage_radial_pct"]), float(row["shrinkage_tangential_pct"])), source)
 
 
 def _check(name: str, value) -> None:

@@ -14,12 +14,10 @@ import pandas as pd
 from testburn.depthfit import DepthFit, NEXT
 from testburn.labbook import columns
 
-COLUMNS = ("card", "readings_mark", "board", "species", "module_w", "wavelength_nm", "power_pct",
-           "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm", "aim_mm", "at_least_mm",
-           "at_most_mm", "expected_mm", "curve_sd", "board_sd", "swatch_sd", "reading_sd",
-           "gauge_sd_mm", "df", "invented")
-_SETTING = ("species", "module_w", "wavelength_nm", "power_pct", "speed_mm_s", "line_pitch_mm",
-            "passes", "line_energy_j_mm")
+_SETTING = (*columns.GROUP_KEY, *columns.MACHINE_SETTING, "line_energy_j_mm")
+# What a job's file keeps of a promise; there its board stands as `promised_for`.
+_KEPT = tuple(column.name for column in columns.PROMISED)
+COLUMNS = (*_KEPT[:2], "board", *_SETTING, *_KEPT[3:], "invented")
 _DIGITS = 6
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 from testburn import energy, sweep
 from testburn.depthfit import DepthFit, GroupFit, LEVEL, NEXT, proof
 from testburn.job.energyfor import EnergyFor, energy_needs, line_energy_for
-from testburn.labbook import Machine
+from testburn.labbook import Machine, columns
 
 if TYPE_CHECKING:
     from testburn.sweep import Artwork
@@ -191,7 +191,7 @@ def fast_and_sure(*asked, each: int = 2, **more) -> pd.DataFrame:
     Takes what `choose` takes, without its chance; `each` is how many of either kind.
     """
     found = pd.concat([choose(*asked, **more, chance=chance).head(each) for chance in (GOOD_CHANCE, 0.95)])
-    return found.drop_duplicates(["power_pct", "speed_mm_s", "line_pitch_mm", "passes"], ignore_index=True)
+    return found.drop_duplicates(list(columns.MACHINE_SETTING), ignore_index=True)
 
 
 def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:

@@ -31,8 +31,7 @@ _EXAMPLE_PRICES = {"per_minute": 0.5, "board": 18.0, "finishing": 12.0, "proof_m
                    "rerun_minutes": 45.0, "deep_extra": 3.0, "shallow_rerun_share": 0.8,
                    "deep_lost_share": 0.2}
 _TABLES = ("infill", "prices", "proof")
-_PROVED_WITH = ("power_pct", "speed_mm_s", "line_pitch_mm", "passes")
-_PROOF = ("board", "depths_mm", *_PROVED_WITH, "gauge_step_mm", "invented")
+_PROOF = ("board", "depths_mm", *columns.MACHINE_SETTING, "gauge_step_mm", "invented")
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +89,7 @@ class JobSheet:
             return fit
         group = self.group(fit)
         burned = pd.Series({name: getattr(group, name) for name in columns.GROUP_KEY}
-                           | {name: self.proof[name] for name in _PROVED_WITH})
+                           | {name: self.proof[name] for name in columns.MACHINE_SETTING})
         return fit.proved(proof(burned, self.board, self.proof["depths_mm"],
                                          self.proof["gauge_step_mm"],
                                          invented=self.proof.get("invented", False)))

@@ -6,22 +6,22 @@ strike takes a reading out of the fits, with the maker's reason, and leaves the 
 a correction leaves the burn as it was in history/.
 """
 
-import csv
 import datetime
 import hashlib
-import io
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
-from testburn.labbook import columns, csvfile, files as safekeeping, strikes, woods
+from testburn.labbook import columns, csvfile, files, strikes, woods
+from testburn.labbook.cells import as_csv, as_text
 from testburn.labbook.csvfile import Problem
 from testburn.labbook.files import NotWritten
-from testburn.labbook.readings import ReadingsError, as_text, burn_name_fault, check, checked, fault
+from testburn.labbook.folder import burn_files, foreign_burns, places, same_name
+from testburn.labbook.readings import ReadingsError, burn_name_fault, check, checked
 
 __all__ = ["NotWritten", "ReadingsError", "check", "correct", "read", "save", "strike", "version"]
+
 
 
 def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
@@ -49,15 +49,15 @@ def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
     path = Path(path)
     if not path.exists():
         raise FileNotFoundError(f"There is no lab book or burn at {path}. Check the folder's name.")
-    book, burns = _places(path)
+    book, burns = places(path)
     if path.is_dir() and burns == path and (path / "woods.csv").exists():
         raise FileNotFoundError(f"The lab book {path} has no folder named burns. Make one in it "
                                 "and put the burns there.")
-    files = [path] if not path.is_dir() else _burn_files(burns)
-    text, problems = csvfile.read_files(files, columns.REQUIRED, "burn")
-    readings, faults = checked(text, _known_species(book), today)
+    paths = [path] if not path.is_dir() else burn_files(burns)
+    text, problems = csvfile.read_files(paths, columns.REQUIRED, "burn")
+    readings, faults = checked(text, woods.species_of(book), today)
     struck, strike_faults = strikes.read(book / "strikes.csv")
-    problems += faults + _foreign_burns(text) + strike_faults
+    problems += faults + foreign_burns(text) + strike_faults
     if not problems and not path.is_file():
         problems = strikes.idle(readings, struck)
     if problems:
@@ -84,14 +84,14 @@ def save(frame: pd.DataFrame, folder: str | Path, species=None) -> Path:
     FileExistsError
         If that burn is already there: a saved burn is never overwritten.
     """
-    book, folder = _places(Path(folder))
+    book, folder = places(Path(folder))
     readings, burn = _one_burn(frame, book, species)
     target = folder / f"{burn}.csv"
-    with safekeeping.locked(book):
-        there = _same_name(folder, target.name)
+    with files.locked(book):
+        there = same_name(folder, target.name)
         try:
             if there is None:
-                safekeeping.add_whole(book, target, _csv_bytes(readings))
+                files.add_whole(book, target, _csv_bytes(readings))
                 return target
         except FileExistsError:
             there = target
@@ -109,7 +109,7 @@ def version(folder: str | Path, burn: str) -> str:
     FileNotFoundError
         If the lab book has no such burn.
     """
-    return _fingerprint(_saved(_places(Path(folder))[1], burn).read_bytes())
+    return _fingerprint(_saved(places(Path(folder))[1], burn).read_bytes())
 
 
 def correct(frame: pd.DataFrame, folder: str | Path, seen: str, species=None) -> Path:
@@ -135,12 +135,12 @@ def correct(frame: pd.DataFrame, folder: str | Path, seen: str, species=None) ->
     NotWritten
         If the file changed since `seen`, is open in a spreadsheet, or the disk refuses it.
     """
-    book, folder = _places(Path(folder))
+    book, folder = places(Path(folder))
     readings, burn = _one_burn(frame, book, species)
     content = _csv_bytes(readings)
-    with safekeeping.locked(book):
-        target = safekeeping.left_alone_by_spreadsheets(_saved(folder, burn))
-        safekeeping.inside(book, target)
+    with files.locked(book):
+        target = files.left_alone_by_spreadsheets(_saved(folder, burn))
+        files.inside(book, target)
         before = _same(target, seen)
         struck, _ = strikes.read(book / "strikes.csv")
         if lost := strikes.idle(readings, struck[struck["burn"] == burn]):
@@ -148,7 +148,7 @@ def correct(frame: pd.DataFrame, folder: str | Path, seen: str, species=None) ->
                                          "the strike.") for fault in lost])
         if content != before:
             _keep_version(book, burn, before)
-            safekeeping.replace_whole(book, target, content, still=lambda: _same(target, seen))
+            files.replace_whole(book, target, content, still=lambda: _same(target, seen))
     return target
 
 
@@ -161,31 +161,31 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
     ValueError
         If the lab book has no such reading, or the reason is empty.
     """
-    book, _ = _places(Path(folder))
+    book, _ = places(Path(folder))
     if not reason.strip():
         raise ValueError("A strike needs a reason, e.g. 'typed in inches'.")
     file = book / "strikes.csv"
     day = (struck_on or datetime.date.today()).isoformat()
     row = dict(zip(strikes.COLUMNS, (burn, swatch, str(reading), reason, day)))
-    with safekeeping.locked(book):
+    with files.locked(book):
         readings = read(book)
         there = ((readings["burn"] == burn) & (readings["swatch"] == swatch)
                  & (readings["reading"] == reading))
         if not there.any():
             raise ValueError(f"There is no reading {reading} of swatch {swatch} in burn {burn}.")
         before = _fingerprint(file.read_bytes()) if file.exists() else ""
-        struck, _ = strikes.read(safekeeping.left_alone_by_spreadsheets(file))
+        struck, _ = strikes.read(files.left_alone_by_spreadsheets(file))
         added = _csv_bytes(pd.concat([struck, pd.DataFrame([row])], ignore_index=True))
         if before:
-            safekeeping.replace_whole(book, file, added, still=lambda: _same(file, before))
+            files.replace_whole(book, file, added, still=lambda: _same(file, before))
         else:
-            safekeeping.add_whole(book, file, added)
+            files.add_whole(book, file, added)
     return file
 
 
 def _one_burn(frame, book, species) -> tuple[pd.DataFrame, str]:
     """Check the readings and return them with the name of the one burn they are of."""
-    readings = check(frame, _known_species(book) if species is None else species)
+    readings = check(frame, woods.species_of(book) if species is None else species)
     burns = sorted(readings["burn"].unique())
     if len(burns) != 1:
         raise ReadingsError([Problem("", None, "burn", ", ".join(burns) or "none",
@@ -194,15 +194,9 @@ def _one_burn(frame, book, species) -> tuple[pd.DataFrame, str]:
     return readings, burns[0]
 
 
-def _same_name(folder: Path, name: str) -> Path | None:
-    """Return the file of that name; b01.csv and B01.CSV are one file on many computers."""
-    files = folder.iterdir() if folder.is_dir() else ()
-    return next((file for file in files if file.name.casefold() == name.casefold()), None)
-
-
 def _saved(folder: Path, burn: str) -> Path:
     """Return the file of a saved burn."""
-    file = None if burn_name_fault(burn) else _same_name(folder, f"{burn}.csv")
+    file = None if burn_name_fault(burn) else same_name(folder, f"{burn}.csv")
     if file is None or file.stem != burn or not file.is_file():
         raise FileNotFoundError(f"There is no burn {burn[:80]} in {folder}. Check the burn's id.")
     return file
@@ -227,40 +221,7 @@ def _keep_version(book, burn, content) -> None:
     numbers = sorted(int(file.stem) for file in folder.glob("*.csv") if file.stem.isdecimal())
     last = numbers[-1] if numbers else 0
     if not last or (folder / f"{last}.csv").read_bytes() != content:
-        safekeeping.add_whole(book, folder / f"{last + 1}.csv", content)
-
-
-def _places(path: Path) -> tuple[Path, Path]:
-    """Return the lab book and the burns folder that a lab book, burns folder or burn belongs to."""
-    folder = path.parent if path.suffix.lower() == ".csv" and path.is_file() else path
-    if (folder / "burns").is_dir():
-        return folder, folder / "burns"
-    return (folder.parent if folder.name == "burns" else folder), folder
-
-
-def _burn_files(burns: Path) -> list[Path]:
-    """Return the burn files; what systems and spreadsheets leave beside them is none."""
-    return sorted(file for file in burns.iterdir()
-                  if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
-
-
-def _known_species(book: Path) -> set[str]:
-    """Return the species of the lab book's own woods.csv, else of the project's."""
-    own = book / "woods.csv"
-    return set(woods.read(own if own.exists() else woods.HANDBOOK).index)
-
-
-def _foreign_burns(text) -> list[Problem]:
-    """Find rows whose burn is not the name of the file they stand in."""
-    if "burn" not in text:
-        return []
-    stems = text["_file"].map({name: Path(name).stem for name in text["_file"].unique()})
-    other = (text["burn"] != stems) & (text["burn"] != "") & text["burn"].notna()
-    # One copied file is one fault, however many rows it has.
-    firsts = text.loc[other, ["_file", "burn"]].drop_duplicates().index[:csvfile.MOST_PROBLEMS]
-    return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
-                  f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
-            for i in firsts]
+        files.add_whole(book, folder / f"{last + 1}.csv", content)
 
 
 def _csv_bytes(frame) -> bytes:
@@ -269,28 +230,3 @@ def _csv_bytes(frame) -> bytes:
             if name in (*columns.REQUIRED, *strikes.COLUMNS)
             or name in columns.BY_NAME and any(map(as_text, frame[name].unique()))]
     return as_csv(frame, kept)
-
-
-def as_csv(frame: pd.DataFrame, names: list[str]) -> bytes:
-    """Return the named columns as CSV (RFC 4180, UTF-8)."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(names)
-    writer.writerows(zip(*(_column(frame[name]) for name in names)))
-    return out.getvalue().encode("utf-8")
-
-
-def _column(cells) -> list[str]:
-    """Return a column's cells as they are written; a text that repeats is looked at once."""
-    if not pd.api.types.is_string_dtype(cells):
-        return cells.map(_written).tolist()
-    written = {cell: _written(cell) for cell in cells.unique()}
-    return [written[cell] for cell in cells]
-
-
-def _written(cell) -> str:
-    """Return a cell as it is written: shortest exact numbers, ISO days, formulas disarmed."""
-    if isinstance(cell, float):
-        return "" if np.isnan(cell) else repr(cell).removesuffix(".0")
-    text = as_text(cell)
-    return csvfile.neutralised(text) if isinstance(cell, str) else text

@@ -10,10 +10,9 @@ format is CSV as in RFC 4180, in UTF-8.
 
 from dataclasses import dataclass
 
-import pandera.pandas as pa
-
 # The board not yet seen: what a prediction for no board in particular is of. No board is named so.
 NEXT = "next"
+BOARD_NAMED_NEXT = f"a board cannot be named {NEXT!r}: that means the one not yet seen"
 STRIKE_COLUMNS = ("burn", "swatch", "reading", "reason", "struck_on")
 
 
@@ -92,43 +91,48 @@ COLUMNS = (
 BY_NAME = {column.name: column for column in COLUMNS}
 REQUIRED = tuple(column.name for column in COLUMNS if column.required)
 READING_KEY = ("burn", "swatch", "reading")
-# What is set on the machine, and the wood it is set for, is one thing for a whole swatch.
-SWATCH_SETTING = ("burned_on", "species", "board", "module_w", "wavelength_nm", "power_pct",
-                  "speed_mm_s", "line_pitch_mm", "passes")
 GROUP_KEY = ("species", "module_w", "wavelength_nm")
+MACHINE_SETTING = ("power_pct", "speed_mm_s", "line_pitch_mm", "passes")
+# What is set on the machine, and the wood it is set for, is one thing for a whole swatch.
+SWATCH_SETTING = ("burned_on", "board", *GROUP_KEY, *MACHINE_SETTING)
+_CARD = "Copy it from the card that the job was made from."
+_SD = dict(unit="", at_least=0, at_most=3)
+# What a job's file holds beside a burn's columns.
+PROMISED = (
+    Column("card", "text", "The card the job was made from: the fit's twelve digits.", _CARD),
+    Column("readings_mark", "text", "The readings that card was fitted to, twelve digits.", _CARD),
+    Column("promised_for", "text", "next, or the board that the card was made for.",
+           "Write next, or the board's id."),
+    Column("aim_mm", "number", "Depth that was wanted.",
+           "Use mm, or leave the cell empty.", "mm", False, above=0),
+    Column("at_least_mm", "number", "Floor of the depth window.",
+           "Use mm, or leave the cell empty.", "mm", False, at_least=0),
+    Column("at_most_mm", "number", "Ceiling of the depth window.",
+           "Use mm, or leave the cell empty.", "mm", False, above=0),
+    Column("expected_mm", "number", "Depth of the recess that the card promised.", _CARD, "mm",
+           above=0),
+    Column("curve_sd", "number", "What the curve may be off, as a share of the depth.", _CARD, **_SD),
+    Column("board_sd", "number", "What the board may be off, as a share of the depth.", _CARD, **_SD),
+    Column("swatch_sd", "number", "What one recess may be off, as a share of the depth.", _CARD, **_SD),
+    Column("reading_sd", "number", "What one reading may be off, as a share of the depth.", _CARD,
+           **_SD),
+    Column("gauge_sd_mm", "number", "What needle and gauge add.", _CARD, "mm", at_least=0, at_most=1),
+    Column("df", "number", "Degrees of freedom of the promise.", _CARD, at_least=1),
+)
 
 
 def table_schema() -> dict:
     """Return the Frictionless Table Schema of a burn file, with the unit beside each field."""
-    types = {"text": "string", "number": "number", "integer": "integer", "date": "date"}
-    fields = []
-    for column in COLUMNS:
-        limits = {"required": True} if column.required else {}
-        ends = {"exclusiveMinimum": column.above, "minimum": column.at_least,
-                "maximum": column.at_most}
-        limits |= {name: end for name, end in ends.items() if end is not None}
-        if column.among:
-            limits["enum"] = list(column.among)
-        field = {"name": column.name, "type": types[column.kind], "description": column.meaning}
-        if column.unit:
-            field["unit"] = column.unit
-        if limits:
-            field["constraints"] = limits
-        fields.append(field)
     # superset: a file may leave optional columns out, and has none beyond these.
-    return {"fields": fields, "fieldsMatch": "superset", "missingValues": [""],
-            "primaryKey": list(READING_KEY)}
+    return {"fields": [field(column) for column in COLUMNS], "fieldsMatch": "superset",
+            "missingValues": [""], "primaryKey": list(READING_KEY)}
 
 
-def range_checks() -> pa.DataFrameSchema:
-    """Return the pandera schema of typed readings: ranges and members of each column."""
-    columns = {}
-    for column in COLUMNS:
-        if column.kind in ("number", "integer"):
-            checks = [pa.Check.gt(column.above)] if column.above is not None else []
-            checks += [pa.Check.ge(column.at_least)] if column.at_least is not None else []
-            checks += [pa.Check.le(column.at_most)] if column.at_most is not None else []
-        else:
-            checks = [pa.Check.isin(["", *column.among])] if column.among else []
-        columns[column.name] = pa.Column(checks=checks, nullable=True)
-    return pa.DataFrameSchema(columns)
+def field(column: Column) -> dict:
+    """Return a column's field of a Frictionless Table Schema, its unit beside it."""
+    types = {"text": "string", "number": "number", "integer": "integer", "date": "date"}
+    ends = {"required": column.required or None, "exclusiveMinimum": column.above,
+            "minimum": column.at_least, "maximum": column.at_most, "enum": list(column.among) or None}
+    limits = {name: end for name, end in ends.items() if end is not None}
+    return ({"name": column.name, "type": types[column.kind], "description": column.meaning}
+            | ({"unit": column.unit} if column.unit else {}) | ({"constraints": limits} if limits else {}))

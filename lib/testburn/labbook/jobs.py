@@ -14,40 +14,17 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from testburn.labbook import burns as labbook, columns, csvfile, files as safekeeping, readings as readingcheck, woods
-from testburn.labbook.columns import Column, NEXT
+from testburn.labbook import burns, columns, csvfile, files, woods
+from testburn.labbook.cells import as_csv, as_text, converted, fault, plain, told
+from testburn.labbook.columns import NEXT, PROMISED
 from testburn.labbook.csvfile import Problem
-from testburn.labbook.readings import ReadingsError, fault
+from testburn.labbook.folder import burn_files, foreign_burns, same_name
+from testburn.labbook.readings import ReadingsError, beyond, burn_name_fault, checked, fingerprint
 
-_CARD = "Copy it from the card that the job was made from."
-_SD = dict(unit="", at_least=0, at_most=3)
-# What a job's file holds beside a burn's columns.
-PROMISED = (
-    Column("card", "text", "The card the job was made from: the fit's twelve digits.", _CARD),
-    Column("readings_mark", "text", "The readings that card was fitted to, twelve digits.", _CARD),
-    Column("promised_for", "text", "next, or the board that the card was made for.",
-           "Write next, or the board's id."),
-    Column("aim_mm", "number", "Depth that was wanted.",
-           "Use mm, or leave the cell empty.", "mm", False, above=0),
-    Column("at_least_mm", "number", "Floor of the depth window.",
-           "Use mm, or leave the cell empty.", "mm", False, at_least=0),
-    Column("at_most_mm", "number", "Ceiling of the depth window.",
-           "Use mm, or leave the cell empty.", "mm", False, above=0),
-    Column("expected_mm", "number", "Depth of the recess that the card promised.", _CARD, "mm",
-           above=0),
-    Column("curve_sd", "number", "What the curve may be off, as a share of the depth.", _CARD, **_SD),
-    Column("board_sd", "number", "What the board may be off, as a share of the depth.", _CARD, **_SD),
-    Column("swatch_sd", "number", "What one recess may be off, as a share of the depth.", _CARD, **_SD),
-    Column("reading_sd", "number", "What one reading may be off, as a share of the depth.", _CARD,
-           **_SD),
-    Column("gauge_sd_mm", "number", "What needle and gauge add.", _CARD, "mm", at_least=0, at_most=1),
-    Column("df", "number", "Degrees of freedom of the promise.", _CARD, at_least=1),
-)
 COLUMNS = (*columns.COLUMNS, *PROMISED)
 REQUIRED = (*columns.REQUIRED, *(column.name for column in PROMISED if column.required))
 _READING_COLUMNS = [column.name for column in columns.COLUMNS]
 _BOARD = columns.BY_NAME["board"]
-_NOT_NEXT = f" board cannot be named {NEXT!r}: that means the one not yet seen"
 _DEPTHS = "Give at least one depth in mm."
 
 
@@ -80,15 +57,14 @@ def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_s
     if not board.strip():
         raise ValueError(f"Board: this cell is empty. {_BOARD.remedy}")
     if board == NEXT:
-        raise ValueError(f"A{_NOT_NEXT}.")
+        raise ValueError(f"{columns.BOARD_NAMED_NEXT.capitalize()}.")
     if promise_row["board"] not in (NEXT, board):
         raise ValueError(f"The card's row is for board {promise_row['board']}, and the job was made on "
                          f"board {board}. Choose the row for the {NEXT} board.")
     if not len(depths_mm):
         raise ValueError(_DEPTHS)
     made_up = invented or promise_row["invented"] == "yes"
-    head = {name: promise_row[name] for name in (*columns.GROUP_KEY, "power_pct", "speed_mm_s",
-                                                 "line_pitch_mm", "passes")}
+    head = {name: promise_row[name] for name in (*columns.GROUP_KEY, *columns.MACHINE_SETTING)}
     kept = {column.name: promise_row["board" if column.name == "promised_for" else column.name]
             for column in PROMISED}
     return pd.DataFrame([head | {
@@ -146,7 +122,7 @@ def read(book: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
         With every fault of every file.
     """
     folder = Path(book) / "jobs"
-    return _read(Path(book), labbook._burn_files(folder) if folder.is_dir() else [], today)
+    return _read(Path(book), burn_files(folder) if folder.is_dir() else [], today)
 
 
 def save(frame: pd.DataFrame, book: str | Path) -> Path:
@@ -162,18 +138,18 @@ def save(frame: pd.DataFrame, book: str | Path) -> Path:
         If the disk refuses it.
     """
     book = Path(book)
-    rows = check(frame, labbook._known_species(book))
+    rows = check(frame, woods.species_of(book))
     names = sorted(rows["burn"].unique())
     if len(names) != 1:
         raise ReadingsError([Problem("", None, "burn", ", ".join(names) or "none",
                                      f"a file holds one job, this table {len(names)}",
                                      "Save each job by itself.")])
     target = book / "jobs" / f"{names[0]}.csv"
-    with safekeeping.locked(book):
-        if there := labbook._same_name(target.parent, target.name):
+    with files.locked(book):
+        if there := same_name(target.parent, target.name):
             raise FileExistsError(f"Job {there.stem} is already in the lab book: {there}. Another job "
                                   "needs another id; to correct this one, edit its file.")
-        safekeeping.add_whole(book, target, _csv_bytes(rows))
+        files.add_whole(book, target, _csv_bytes(rows))
     return target
 
 
@@ -194,73 +170,48 @@ def accept(book: str | Path, job: str) -> Path:
         If its file is at fault.
     """
     book = Path(book)
-    file = (None if readingcheck.burn_name_fault(job)
-            else labbook._same_name(book / "jobs", f"{job}.csv"))
+    file = (None if burn_name_fault(job)
+            else same_name(book / "jobs", f"{job}.csv"))
     if file is None:
         raise FileNotFoundError(f"There is no job {job[:80]} in {book / 'jobs'}. Check the job's id.")
     readings = _read(book, [file])[_READING_COLUMNS]
-    if there := labbook._same_name(book / "burns", f"{job}.csv"):
-        if readingcheck.fingerprint(labbook.read(there)) == readingcheck.fingerprint(readings):
+    if there := same_name(book / "burns", f"{job}.csv"):
+        if fingerprint(burns.read(there)) == fingerprint(readings):
             raise FileExistsError(f"Job {job} is in the fit already, as burns/{there.name}. "
                                   "It counts once.")
         raise FileExistsError(f"Another burn has the id {job}: burns/{there.name}. Rename the job's "
                               "file and the id in it, then accept it under its new id.")
     (book / "burns").mkdir(exist_ok=True)
-    return labbook.save(readings, book)
+    return burns.save(readings, book)
 
 
 def table_schema() -> dict:
     """Return the Frictionless Table Schema of a job file, with the unit beside each field."""
     burn = columns.table_schema()
-    return burn | {"fields": burn["fields"] + [_field(column) for column in PROMISED]}
+    return burn | {"fields": burn["fields"] + [columns.field(column) for column in PROMISED]}
 
 
-def _field(column: Column) -> dict:
-    field = {"name": column.name, "type": "string" if column.kind == "text" else column.kind,
-             "description": column.meaning} | ({"unit": column.unit} if column.unit else {})
-    ends = {"required": column.required or None, "exclusiveMinimum": column.above,
-            "minimum": column.at_least, "maximum": column.at_most}
-    limits = {name: end for name, end in ends.items() if end is not None}
-    return field | ({"constraints": limits} if limits else {})
-
-
-def _read(book, files, today=None) -> pd.DataFrame:
+def _read(book, paths, today=None) -> pd.DataFrame:
     """Read job files of a lab book; every fault of every file at once."""
-    text, problems = csvfile.read_files(files, REQUIRED, "job")
-    rows, faults = _checked(text, labbook._known_species(book), today)
-    if problems := problems + faults + labbook._foreign_burns(text):
+    text, problems = csvfile.read_files(paths, REQUIRED, "job")
+    rows, faults = _checked(text, woods.species_of(book), today)
+    if problems := problems + faults + foreign_burns(text):
         raise ReadingsError(problems)
     return rows
 
 
 def _checked(placed, species, today) -> tuple[pd.DataFrame, list[Problem]]:
     """Type the reading columns as those of a burn, then the promise; gather every fault."""
-    readings, problems = readingcheck.checked(placed, set(species), today)
+    readings, problems = checked(placed, set(species), today)
     where = placed[["_file", "_row"]]
     for column in PROMISED:
         cells = placed[column.name] if column.name in placed else pd.Series(np.nan, placed.index)
-        readings[column.name], faults = readingcheck._converted(column, cells, where)
-        problems += faults + _beyond(column, readings[column.name], where)
-    # A job that is finished was made on a board that was seen.
-    problems += [fault(_BOARD, where, place, NEXT, f"a{_NOT_NEXT}", _BOARD.remedy)
-                 for place in readingcheck._first(readings["board"] == NEXT)]
+        readings[column.name], faults = converted(column, cells, where)
+        problems += faults + beyond(column, readings[column.name], where)
     problems += _two_promises(readings, where)
     # One cell is told one fault, the first.
     problems = list({(p.file, p.row, p.column): p for p in reversed(problems)}.values())
     return readings[[column.name for column in COLUMNS]], problems
-
-
-def _beyond(column, values, where) -> list[Problem]:
-    """Find numbers outside what the column allows."""
-    if column.kind == "text":
-        return []
-    bad = pd.Series(False, index=values.index)
-    for end, over in ((column.above, np.less_equal), (column.at_least, np.less),
-                      (column.at_most, np.greater)):
-        if end is not None:
-            bad |= over(values, end)
-    return [fault(column, where, place, f"{values[place]:g}", f"allowed is {column.allowed}",
-                  column.remedy) for place in readingcheck._first(bad)]
 
 
 def _two_promises(readings, where) -> list[Problem]:
@@ -269,16 +220,16 @@ def _two_promises(readings, where) -> list[Problem]:
     for column in PROMISED:
         first = recess[column.name].transform("first")
         other = readings[column.name].notna() & first.notna() & (readings[column.name] != first)
-        found += [fault(column, where, place, readingcheck._plain(readings[column.name][place]),
+        found += [fault(column, where, place, plain(readings[column.name][place]),
                         f"swatch {readings['swatch'][place]} began with "
-                        f"{readingcheck._plain(first[place])}",
+                        f"{plain(first[place])}",
                         "One recess was made from one row of a card: correct the row, or use a new "
-                        "swatch id.") for place in readingcheck._first(other)]
+                        "swatch id.") for place in told(other)]
     return found
 
 
 def _csv_bytes(rows) -> bytes:
     """Return the job as CSV (RFC 4180, UTF-8); optional columns without content are left out."""
     kept = [column.name for column in COLUMNS if column.required
-            or any(map(readingcheck.as_text, rows[column.name].unique()))]
-    return labbook.as_csv(rows, kept)
+            or any(map(as_text, rows[column.name].unique()))]
+    return as_csv(rows, kept)

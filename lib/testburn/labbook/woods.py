@@ -63,6 +63,17 @@ def read(path: str | Path = HANDBOOK) -> pd.DataFrame:
     return table.assign(specific_gravity_12pct=gravity).set_index("species")
 
 
+def of(book: str | Path) -> pd.DataFrame:
+    """Return the woods of a lab book's own woods.csv, else the handbook's; see `read`."""
+    own = Path(book) / "woods.csv"
+    return read(own if own.exists() else HANDBOOK)
+
+
+def species_of(book: str | Path) -> set[str]:
+    """Return the names of the woods that a lab book knows."""
+    return set(of(book).index)
+
+
 def volume_energy_limits(specific_gravity_12pct) -> pd.DataFrame:
     """Return the plausible energy per volume, J/mm³, for wood of that specific gravity.
 

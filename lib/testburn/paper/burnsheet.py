@@ -108,7 +108,7 @@ def entry_csv(plan: BurnPlan, board: str) -> bytes:
     writer = csv.DictWriter(text, names, restval="", lineterminator="\r\n")
     writer.writeheader()
     for row in plan.board(board).to_dict("records"):
-        own = {name: row[name] for name in ("swatch", "power_pct", "speed_mm_s", "line_pitch_mm", "passes")}
+        own = {name: row[name] for name in ("swatch", *columns.MACHINE_SETTING)}
         writer.writerow({name: f"{value:.9g}" if isinstance(value, float) else value
                          for name, value in (shared | own).items()})
     return text.getvalue().encode("utf-8")

@@ -28,7 +28,7 @@ HERE = Path(__file__).parent
 PAPERS = {"a5": (148.0, 210.0), "us-half-letter": (139.7, 215.9)}
 MOST_DEPTHS = 8
 CHOICE_COLUMNS = (
-    *columns.GROUP_KEY, "aim_mm", "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm",
+    *columns.GROUP_KEY, "aim_mm", *columns.MACHINE_SETTING, "line_energy_j_mm",
     "depth_mm", "lower_mm", "upper_mm", "level", "chance_inside", "minutes_per_10cm2",
     "extrapolated",
 )

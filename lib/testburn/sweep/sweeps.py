@@ -1,12 +1,8 @@
-"""Sweep: how long the head takes to engrave, line by line.
+"""Sweeps: how long the head takes to engrave a drawing, line by line.
 
-Decides the minutes of a filled rectangle, and of given artwork swept in three ways: each piece by
-itself, rows of pieces side by side, or everything at full width. A line burns at set speed; outside
-what it sweeps the head slows down and speeds up again, so each turn costs 2·v/a however short the
-line, and whatever the machine adds to a turn. Between sweeps the head travels from rest to rest.
-
-Source: constant-acceleration kinematics (trapezoidal speed profile); worked cases in
-tests/reference/raster_time_examples.csv.
+Decides the minutes of given artwork swept in three ways: each piece by itself, rows of pieces side by
+side, or everything at full width. A line burns at set speed; outside what it sweeps the head turns, and
+between sweeps it travels from rest to rest (`head`).
 """
 
 from dataclasses import dataclass
@@ -18,11 +14,8 @@ from scipy.optimize import brentq
 from testburn.labbook import Machine
 from testburn.sweep import lines
 from testburn.sweep.artwork import Artwork
-from testburn.sweep.lines import line_count
-from testburn.sweep.timedruns import Calibration, calibrate
-from testburn.sweep.ways import EACH, FULL, PARTS, ROWS, Way, hurry_s, rest_to_rest_s, turn_s, ways
-
-__all__ = ["Calibration", "SweepPlan", "calibrate", "line_count", "minutes", "plan", "run_up_mm"]
+from testburn.sweep.head import hurry_s, rest_to_rest_s, run_up_mm, turn_s
+from testburn.sweep.ways import EACH, FULL, PARTS, ROWS, Way, ways
 
 NO_ACCELERATION = ("Without acceleration_mm_s2 in machine.toml only burning and blank wood are counted, "
                    "no turns and no travel.")
@@ -30,30 +23,6 @@ _SPENT = {"blank_minutes": "over blank wood", "turn_minutes": "turning round", "
           "burn_minutes": "burning"}
 _CALLED = {EACH: "sweeping each piece by itself", ROWS: "sweeping in rows", FULL: "one full-width sweep"}
 
-
-def run_up_mm(speed_mm_s, acceleration_mm_s2):
-    """Return the distance the head needs to reach the speed, v²/(2a), in mm."""
-    return np.asarray(speed_mm_s) ** 2 / (2 * acceleration_mm_s2)
-
-
-def minutes(width_mm, height_mm, speed_mm_s, line_pitch_mm, passes=1, acceleration_mm_s2=None,
-            turn_overhead_s=0.0):
-    """Return the minutes for a filled rectangle, burning in both directions.
-
-    Parameters
-    ----------
-    width_mm, height_mm : float
-        Along and across the lines.
-    speed_mm_s, line_pitch_mm, passes : float or array
-    acceleration_mm_s2 : float, optional
-        Of the head along a line. Without it only the burning itself is counted.
-    turn_overhead_s : float
-        What a turn costs besides.
-    """
-    count = line_count(height_mm, line_pitch_mm)
-    turn = (0 if acceleration_mm_s2 is None
-            else 2 * np.asarray(speed_mm_s) / acceleration_mm_s2 + turn_overhead_s)
-    return passes * (count * width_mm / np.asarray(speed_mm_s) + (count - 1) * turn) / 60
 
 
 @dataclass(frozen=True, eq=False)

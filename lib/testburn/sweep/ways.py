@@ -21,44 +21,12 @@ import shapely
 
 from testburn.labbook import Machine
 from testburn.sweep import lines
+from testburn.sweep.head import hurry_s, rest_to_rest_s, turn_s
 
 EACH, ROWS, FULL = "each piece", "rows", "full width"
 PARTS = ("burn_minutes", "blank_minutes", "turn_minutes", "travel_minutes")
 _BLOCK = 1_000_000
 
-
-def travel_speed_mm_s(machine: Machine) -> float:
-    """Return the speed with the beam off: the machine's own, or the highest that can be set."""
-    return machine.travel_speed_mm_s or machine.max_speed_mm_s
-
-
-def turn_s(speed_mm_s, machine: Machine):
-    """Return what a turn costs: slow down, speed up, and what the machine adds; 0 without acceleration."""
-    if machine.acceleration_mm_s2 is None:
-        return np.zeros_like(speed_mm_s, float)
-    return 2 * np.asarray(speed_mm_s) / machine.acceleration_mm_s2 + machine.turn_overhead_s
-
-
-def rest_to_rest_s(distance_mm, machine: Machine):
-    """Return the seconds to travel from rest to rest: a trapezoid, or a triangle where it is short."""
-    top, a = travel_speed_mm_s(machine), machine.acceleration_mm_s2
-    distance = np.asarray(distance_mm, float)
-    return np.where(distance >= top ** 2 / a, distance / top + top / a, 2 * np.sqrt(distance / a))
-
-
-def hurry_s(gap_mm, speed_mm_s, machine: Machine):
-    """Return the seconds over a gap entered and left at set speed, hurrying between.
-
-    The head speeds up to u = √(v² + a·gap), at most the travel speed, and is back at v at the end:
-    2·(u - v)/a, and at travel speed whatever is left. Never slower than the set speed.
-    """
-    gap, speed = np.broadcast_arrays(np.asarray(gap_mm, float), np.asarray(speed_mm_s, float))
-    a, top = machine.acceleration_mm_s2, travel_speed_mm_s(machine)
-    if a is None:
-        return gap / speed
-    peak = np.minimum(np.sqrt(speed ** 2 + a * gap), np.maximum(top, speed))
-    level = gap - (peak ** 2 - speed ** 2) / a
-    return 2 * (peak - speed) / a + np.maximum(level, 0) / peak
 
 
 @dataclass(frozen=True, eq=False)

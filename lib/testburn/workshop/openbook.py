@@ -63,8 +63,7 @@ class Workshop:
     @property
     def woods(self) -> pd.DataFrame:
         """The lab book's own woods, or the project's where it has none."""
-        file = self.book / "woods.csv"
-        return woods.read(file if file.exists() else woods.HANDBOOK)
+        return woods.of(self.book)
 
     def __repr__(self) -> str:
         """Say which kind of book is open; a scratch copy's folder has another name every time."""

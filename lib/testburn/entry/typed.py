@@ -1,0 +1,92 @@
+"""Typed: what one typed cell means.
+
+Decides which text is a number, with a point or a comma, when a comma could mean thousands and is refused,
+which unit a length is in, and how a value is shown again as it would be typed.
+"""
+
+import re
+
+from testburn import energy
+
+PITCH_OF = {
+    "mm between lines": float,
+    "lines per cm": energy.pitch_from_lines_per_cm,
+    "lines per inch": energy.pitch_from_lines_per_inch,
+}
+MM_OF = {"mm": float, "inch": energy.mm_from_inches}
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)")
+_COULD_BE_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+_LENGTH = re.compile(r'(.*?)\s*(mm|inch|in|")?', re.DOTALL)
+
+
+
+def number(typed: str, comma_is_decimal: bool = False) -> float | None:
+    """Return typed text as a number, with a decimal point or comma; nothing typed is None.
+
+    Parameters
+    ----------
+    typed : str
+    comma_is_decimal : bool
+        Take 1,200 for 1.2; otherwise it is refused, since it may mean 1200.
+
+    Raises
+    ------
+    ValueError
+        Saying what is wrong with the text.
+    """
+    text = typed.strip()
+    if not text:
+        return None
+    if not _NUMBER.fullmatch(text):
+        raise ValueError("this is not a number; write it like 0.45 or 0,45")
+    if not comma_is_decimal and _COULD_BE_THOUSANDS.fullmatch(text):
+        raise ValueError(f"this may mean {text.replace(',', '')} or {text.replace(',', '.')}; "
+                         "write the one you mean without the comma")
+    return float(text.replace(",", "."))
+
+
+def length_mm(typed: str, unit: str) -> float | None:
+    """Return a typed length in mm; a unit behind the number goes before `unit` (mm or inch)."""
+    text, own_unit = _LENGTH.fullmatch(typed.strip()).groups()
+    value = number(text, comma_is_decimal=True)
+    own_unit = {"in": "inch", '"': "inch", None: unit}.get(own_unit, own_unit)
+    # A pitch or depth is never known to 1e-9 mm: rounding keeps 0.018 in from being 0.45719999….
+    return None if value is None else round(MM_OF[own_unit](value), 9)
+
+
+def depth_mm(typed: tuple[str, ...], unit: str) -> float | None:
+    """Return the depth in mm that one reading means: one text, or the gauge on face and floor.
+
+    Gauges count up or down as the needle sinks, so the depth is the difference without its sign.
+    """
+    shown = [length_mm(text, unit) for text in typed]
+    if len(shown) == 1 or shown == [None, None]:
+        return shown[0]
+    if None in shown:
+        raise ValueError(f"the {'face' if shown[0] is None else 'floor'} is missing")
+    return round(abs(shown[1] - shown[0]), 9)
+
+
+def pitch_mm(typed: str, unit: str) -> float | None:
+    """Return the line pitch in mm from a pitch, lines per cm or lines per inch (see `PITCH_OF`)."""
+    value = number(typed)
+    return value if not value else round(PITCH_OF[unit](value), 9)
+
+
+def cell(text: str | tuple[str, ...], read=number, *unit):
+    """Return the number typed, or the text itself where it is none, for the check to name."""
+    try:
+        value = read(text, *unit)
+    except ValueError:
+        return shown(text)
+    return "" if value is None else value
+
+
+def shown(text: str | tuple[str, ...]) -> str:
+    """Return what was typed as one text: face and floor with 'to' between them."""
+    return text.strip() if isinstance(text, str) else " to ".join(text)
+
+
+def short(text: str) -> str:
+    """Return the text, cut where it would drown the message it is shown in."""
+    return text if len(text) <= 40 else text[:39] + "…"

@@ -1,0 +1,156 @@
+"""Cells: how a cell of a file becomes a value, and a value a cell again.
+
+Decides what text is a number, a whole number, a day or a text, and what is said of one that is not; and how
+a value is written: shortest exact numbers, ISO 8601 days, formulas disarmed. Turning text into numbers is
+ours, because a coercing library takes "nan" and "1_000" for numbers and has no word for a decimal comma.
+A column is turned as a whole; each different text in it is looked at once.
+"""
+
+import csv
+import datetime
+import io
+import re
+
+import numpy as np
+import pandas as pd
+
+from testburn.labbook import csvfile
+from testburn.labbook.csvfile import MOST_PROBLEMS, Problem
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+# Control characters, which could steer a terminal, and halves of characters; a cell may have lines.
+_UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
+
+
+
+def absent(column, index) -> pd.Series:
+    """Return the empty cells of a column that a file does not have."""
+    return pd.Series("" if column.kind == "text" else np.nan, index=index,
+                     dtype=object if column.kind == "text" else float)
+
+
+def converted(column, cells, where) -> tuple[pd.Series, list[Problem]]:
+    """Turn one column's cells into its type; a cell that cannot be turned is a fault."""
+    if column.kind in ("number", "integer") and pd.api.types.is_numeric_dtype(cells):
+        text, values = None, cells.to_numpy(dtype=float, na_value=np.nan)
+        bad = np.isinf(values)
+    elif column.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
+        text, values = None, cells.dt.tz_localize(None).dt.normalize().to_numpy("datetime64[s]")
+        bad = np.zeros(len(cells), dtype=bool)
+    else:
+        text, values, bad = _from_text(column.kind, cells)
+    if column.kind == "integer":
+        # A number of this size has lost its last digits already.
+        bad = bad | np.isfinite(values) & ((values != np.round(values)) | (np.abs(values) >= 2.0 ** 53))
+    shown = (lambda place: as_text(cells[place])) if text is None else (lambda place: text[place])
+    problems = [fault(column, where, place, shown(place), *_not_a(column, shown(place)))
+                for place in told(bad)]
+    if column.required:
+        empty = (values == "") if column.kind == "text" else pd.isna(values) & ~bad
+        problems += [fault(column, where, place, "", "this cell is empty", column.remedy)
+                     for place in told(empty)]
+    if column.kind == "text":
+        return pd.Series(values, index=cells.index, dtype="str"), problems
+    if bad.any():
+        values = np.where(bad, np.array("NaT" if column.kind == "date" else "nan", values.dtype), values)
+    return pd.Series(values, index=cells.index), problems
+
+
+def as_text(cell) -> str:
+    """Return a cell as stripped text; nothing, NaN and NaT are empty."""
+    if isinstance(cell, str):
+        return cell.strip()
+    if isinstance(cell, (datetime.date, pd.Timestamp)) and not pd.isna(cell):
+        return cell.isoformat()[:10]
+    return "" if pd.isna(cell) else str(cell).strip()
+
+
+def _from_text(kind, cells) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return a column's cells as text, as values of `kind`, and which could not be turned.
+
+    Columns repeat themselves: each different text is turned once.
+    """
+    if pd.api.types.infer_dtype(cells, skipna=False) == "string":
+        places, different = pd.factorize(cells.to_numpy(dtype=object), use_na_sentinel=False)
+    else:
+        places, different = np.arange(len(cells)), cells
+    text = np.array([as_text(cell) for cell in different], dtype=object)
+    values, bad = _parsed(kind, text)
+    return text[places], values[places], bad[places]
+
+
+def _parsed(kind, text) -> tuple[np.ndarray, np.ndarray]:
+    """Return the texts as values of `kind`, and which could not be turned."""
+    if kind == "text":
+        bad = np.array([bool(_UNWRITABLE.search(cell)) for cell in text], dtype=bool)
+        return np.array([_UNWRITABLE.sub("?", cell) for cell in text], dtype=object), bad
+    filled = text != ""
+    if kind == "date":
+        values = np.array([_day(cell) for cell in text], dtype="datetime64[s]")
+        return values, filled & np.isnat(values)
+    values = np.array([float(cell) if _NUMBER.fullmatch(cell) else np.nan for cell in text], dtype=float)
+    return values, filled & ~np.isfinite(values)
+
+
+def _day(text) -> np.datetime64:
+    """Return the day that a text in ISO 8601 names; not a time where it names none."""
+    try:
+        return np.datetime64(datetime.date.fromisoformat(text) if _DAY.fullmatch(text) else "NaT", "s")
+    except ValueError:
+        return np.datetime64("NaT", "s")
+
+
+def told(bad) -> np.ndarray:
+    """Return the places of the faults that are told: one kind of fault needs no endless list."""
+    return np.flatnonzero(bad)[:MOST_PROBLEMS]
+
+
+def _not_a(column, value) -> tuple[str, str]:
+    """Say why a cell is no number or date, and what to write instead."""
+    if column.kind == "text":
+        return "this cell holds a character that cannot be printed", "Type the cell again."
+    if column.kind == "date":
+        return "this is not a day", column.remedy
+    if _NUMBER.fullmatch(value.replace(",", ".")) and "," in value:
+        return "this number has a decimal comma", f"Write it with a point: {value.replace(',', '.')}."
+    if column.kind == "integer" and _NUMBER.fullmatch(value):
+        return "this is not a whole number", column.remedy
+    return "this is not a number", column.remedy
+
+
+def fault(column, where, place, value, problem, remedy) -> Problem:
+    """Return the fault of one cell, with the file and row it stands in."""
+    row = where["_row"][place]
+    return Problem(where["_file"][place], row if pd.notna(row) else None, column.name,
+                   str(value), problem, remedy)
+
+
+def plain(value) -> str:
+    """Return a typed value as a maker would write it."""
+    return f"{value:g}" if isinstance(value, float) else as_text(value)
+
+
+def as_csv(frame: pd.DataFrame, names: list[str]) -> bytes:
+    """Return the named columns as CSV (RFC 4180, UTF-8)."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(names)
+    writer.writerows(zip(*(_column(frame[name]) for name in names)))
+    return out.getvalue().encode("utf-8")
+
+
+def _column(cells) -> list[str]:
+    """Return a column's cells as they are written; a text that repeats is looked at once."""
+    if not pd.api.types.is_string_dtype(cells):
+        return cells.map(_written).tolist()
+    written = {cell: _written(cell) for cell in cells.unique()}
+    return [written[cell] for cell in cells]
+
+
+def _written(cell) -> str:
+    """Return a cell as it is written: shortest exact numbers, ISO days, formulas disarmed."""
+    if isinstance(cell, float):
+        return "" if np.isnan(cell) else repr(cell).removesuffix(".0")
+    text = as_text(cell)
+    return csvfile.neutralised(text) if isinstance(cell, str) else text

@@ -1,0 +1,44 @@
+"""Folder: where a lab book's files are, and what beside them is none.
+
+Decides which folder is the book and which its burns, that b01.csv and B01.CSV are one file, that what systems
+and spreadsheets leave beside the burns is no burn, and that a burn's file bears the burn's name.
+"""
+
+from pathlib import Path
+
+from testburn.labbook import columns, csvfile
+from testburn.labbook.cells import fault
+from testburn.labbook.csvfile import Problem
+
+
+def same_name(folder: Path, name: str) -> Path | None:
+    """Return the file of that name; b01.csv and B01.CSV are one file on many computers."""
+    files = folder.iterdir() if folder.is_dir() else ()
+    return next((file for file in files if file.name.casefold() == name.casefold()), None)
+
+
+def places(path: Path) -> tuple[Path, Path]:
+    """Return the lab book and the burns folder that a lab book, burns folder or burn belongs to."""
+    folder = path.parent if path.suffix.lower() == ".csv" and path.is_file() else path
+    if (folder / "burns").is_dir():
+        return folder, folder / "burns"
+    return (folder.parent if folder.name == "burns" else folder), folder
+
+
+def burn_files(burns: Path) -> list[Path]:
+    """Return the burn files; what systems and spreadsheets leave beside them is none."""
+    return sorted(file for file in burns.iterdir()
+                  if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
+
+
+def foreign_burns(text) -> list[Problem]:
+    """Find rows whose burn is not the name of the file they stand in."""
+    if "burn" not in text:
+        return []
+    stems = text["_file"].map({name: Path(name).stem for name in text["_file"].unique()})
+    other = (text["burn"] != stems) & (text["burn"] != "") & text["burn"].notna()
+    # One copied file is one fault, however many rows it has.
+    firsts = text.loc[other, ["_file", "burn"]].drop_duplicates().index[:csvfile.MOST_PROBLEMS]
+    return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
+                  f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
+            for i in firsts]
