@@ -31,6 +31,8 @@ LIBRARIES = {
     "typst": "paper", "ipywidgets": "entry", "anywidget": "entry", "nbclient": "workshop",
     "filelock": "labbook",
 }
+# What of the entry knows of cells, rows and words, and of no box.
+WITHOUT_A_WIDGET = ("typed", "grid", "remarks", "draft", "correction", "importing")
 MOST_MODULES, MOST_NAMES = 15, 22
 LONGEST_MODULE, LONGEST_FUNCTION = 400, 45
 
@@ -153,6 +155,14 @@ def test_no_import_comes_late(path):
     late = [node.lineno for outer in ast.walk(tree(path)) if isinstance(outer, (ast.FunctionDef, ast.ClassDef))
             for node in ast.walk(outer) if isinstance(node, (ast.Import, ast.ImportFrom))]
     assert not late
+
+
+@pytest.mark.parametrize("name", WITHOUT_A_WIDGET)
+def test_half_of_the_entry_knows_no_widget(name):
+    half = {f"entry.{one}" for one in WITHOUT_A_WIDGET}
+    used = {module.split(".")[0] for module, _ in imports(ast.walk(tree(NAMES[f"entry.{name}"])))}
+    assert not used & {"ipywidgets", "anywidget", "plotly"}
+    assert {one for one in needs(NAMES[f"entry.{name}"]) if one.startswith("entry.")} <= half
 
 
 @by_module

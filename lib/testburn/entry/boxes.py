@@ -7,13 +7,12 @@ the label is there but not shown. Message colours have a contrast of at least 9 
 """
 
 import html
-from dataclasses import dataclass
 
 import ipywidgets as widgets
 
 from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER
-from testburn.entry.typed import MM_OF, PITCH_OF
 from testburn.entry.remarks import Remark
+from testburn.entry.typed import MM_OF, PITCH_OF
 
 LINES = {
     "Burn": ("burn", "burned_on", "species", "board", "depth_unit", "depth_as", "gauge_step"),
@@ -55,63 +54,6 @@ STYLE = """<style>
   border-bottom: 1px solid #bbb; color: #111; background: #fff; max-width: 220px; }
 </style>"""
 
-
-@dataclass(frozen=True, eq=False)
-class RowBoxes:
-    """The boxes of one swatch, and the message beside them."""
-
-    swatch: widgets.Text
-    speed: widgets.Text
-    power: widgets.Text
-    faces: list[widgets.Text]
-    depths: list[widgets.Text]
-    said: widgets.HTML
-    line: widgets.HBox
-
-    @classmethod
-    def of(cls, row: dict, readings: int) -> "RowBoxes":
-        """Return boxes holding what is typed already; `readings` is how many there are."""
-        line = widgets.HBox(layout=widgets.Layout(align_items="center", flex_flow="row wrap"))
-        line.add_class("burn-row")
-        boxes = cls(cell(row.get("swatch", ""), NAME), cell(row.get("speed", "")),
-                    cell(row.get("power", "")), *(
-                        [cell(texts[place] if place < len(texts) else "")
-                         for place in range(readings)]
-                        for texts in (row.get("faces", ()), row.get("depths", ()))),
-                    message(), line)
-        boxes.said.layout = widgets.Layout(flex="1 1 230px", min_width="230px")
-        for box in (boxes.swatch, boxes.speed, *boxes.faces, *boxes.depths):
-            box.add_class(MUST)
-        return boxes
-
-    def cells(self) -> list[tuple[str, int, widgets.Text]]:
-        """Return every box with its name, and its number where it is a reading's."""
-        return [("swatch", 0, self.swatch), ("speed", 0, self.speed), ("power", 0, self.power),
-                *(("face", number, box) for number, box in enumerate(self.faces, 1)),
-                *(("depth", number, box) for number, box in enumerate(self.depths, 1))]
-
-    def typed(self) -> dict:
-        faces = [box.value for box in self.faces]
-        return {"swatch": self.swatch.value, "speed": self.speed.value, "power": self.power.value,
-                "depths": [box.value for box in self.depths]} | ({"faces": faces} if any(faces) else {})
-
-    def show(self, with_face: bool) -> None:
-        """Put the boxes into the line, the face's before the floor's where both are typed."""
-        width = HALF_CELL if with_face else CELL
-        for box in (*self.faces, *self.depths):
-            box.layout.width = width
-        pairs = zip(self.faces, self.depths) if with_face else ((box,) for box in self.depths)
-        self.line.children = [self.swatch, self.speed, self.power,
-                              *(box for pair in pairs for box in pair), self.said]
-
-    def put_labels(self, with_face: bool) -> None:
-        """Name each box after the swatch it belongs to, for screen readers."""
-        name = f"Swatch {self.swatch.value}"
-        self.speed.description = f"{name} speed mm/s"
-        self.power.description = f"{name} own power %"
-        for number, (face, floor) in enumerate(zip(self.faces, self.depths), 1):
-            face.description = f"{name} face {number}"
-            floor.description = f"{name} {'floor' if with_face else 'reading'} {number}"
 
 
 def header_box(name: str, value: str, species) -> widgets.Widget:

@@ -1,6 +1,6 @@
-"""Forms: boxes for a burn's header and its grid of swatches, and a Save button.
+"""Burn form: boxes for a burn's header, the grid of its swatches, and a Save button.
 
-Decides what happens when a box is left or a button pressed. Typed text goes to `entry`, which makes
+Decides what happens when a box is left or a button pressed. Typed text goes to `grid`, which makes
 readings of it, and to `remarks`, which judges them; saving goes through `labbook`, which checks
 everything and never overwrites what was not seen. The form never changes or clears what was typed.
 Every change passes `BurnForm._changed`, and is in the journal before anything else is done with it.
@@ -8,21 +8,22 @@ Every change passes `BurnForm._changed`, and is in the journal before anything e
 
 import datetime
 import html
-import itertools
 import json
 from pathlib import Path
 
 import ipywidgets as widgets
 
 from testburn import depthfit, labbook
-from testburn.entry import boxes as formboxes, correction, remarks
-from testburn.entry.boxes import CELL, HALF_CELL, LINES, NAME, RowBoxes, as_html, button, words
+from testburn.entry import correction, remarks
+from testburn.entry.boxes import LINES, STYLE, as_html, button, header_box, message, wrapped
 from testburn.entry.correction import Saved
-from testburn.entry.draft import Draft, home, row_cell
+from testburn.entry.draft import Draft, home
 from testburn.entry.grid import DEPTH, HEADER, as_readings, faults_in_words, remembered, swatches_of, with_face
 from testburn.entry.keys import Keys
 from testburn.entry.livechart import LiveChart
 from testburn.entry.remarks import Remark
+from testburn.entry.rows import RowBoxes, Rows
+from testburn.entry.saving import Asking, attempt, saved as saved_in
 from testburn.labbook import woods
 
 _PLOTLY = "application/vnd.plotly.v1+json"
@@ -83,36 +84,40 @@ class BurnForm(widgets.VBox):
                        for name in HEADER}
         # A corrected burn keeps its id: another one would be another burn.
         self.header["burn"].disabled = saved is not None
-        self.header_said, self.said, self.kept = (formboxes.message() for _ in range(3))
-        self._saved, self._warned, self._chart = False, False, chart
-        self._place, self.when_saved = formboxes.message(), lambda: None
+        self.header_said, self.said, self.kept = (message() for _ in range(3))
+        self._saved, self._asking, self._chart = False, Asking(), chart
+        self._place, self.when_saved = message(), lambda: None
         self.plot = widgets.Output()
-        self.rows, self._grid, self._headings = [], widgets.VBox(), widgets.HBox()
-        rows = typed.get("swatches") or [{"swatch": str(n)} for n in range(1, 7)]
-        self._readings = max(3, *(len(row.get(name, ())) for row in rows
-                                  for name in ("depths", "faces")))
-        for row in rows:
-            self._put_row(row)
-        self._put_headings()
-        self.add_swatch = button("Add swatch", self._add_swatch)
+        self.grid = Rows(typed.get("swatches") or [{"swatch": str(n)} for n in range(1, 7)],
+                         *self._columns(), self._changed)
+        self.add_swatch = button("Add swatch", lambda _: self.grid.add_swatch(self._columns()[1]))
         self.add_reading = button("Add reading", self._add_reading)
         self.save = button("Save correction" if saved else "Save burn", self._save, "primary",
                            "burn-save")
-        lines = [formboxes.wrapped(title, [self.header[name] for name in line])
+        lines = [wrapped(title, [self.header[name] for name in line])
                  for title, line in LINES.items()]
         super().__init__([
-            widgets.HTML(formboxes.STYLE), Keys(begin=begin), self._place, *lines,
-            self.header_said, self.plot, self._headings, self._grid,
+            widgets.HTML(STYLE), Keys(begin=begin), self._place, *lines,
+            self.header_said, self.plot, self.grid,
             widgets.HBox([self.add_swatch, self.add_reading, self.save, self.kept]), self.said])
         self.add_class("burn-entry")
         self._say_place(notice)
         self._say_all()
         self._show_progress()
 
+    @property
+    def rows(self) -> list[RowBoxes]:
+        """The boxes of each swatch."""
+        return self.grid.rows
+
     def typed(self) -> dict:
         """Return everything typed, as texts; `entry(book, start=…)` takes it back."""
-        return ({name: box.value for name, box in self.header.items()}
-                | {"swatches": [row.typed() for row in self.rows]})
+        return {name: box.value for name, box in self.header.items()} | {"swatches": self.grid.typed()}
+
+    def _columns(self) -> tuple[str, bool]:
+        """Return what the grid's columns depend on: the unit of depth, and whether the face is typed too."""
+        typed = {name: self.header[name].value for name in ("depth_as", "depth_unit")}
+        return typed["depth_unit"], with_face(typed)
 
     def _say_place(self, notice: str = "") -> None:
         """Say which folder is written to, and whether it only is for trying out."""
@@ -129,52 +134,12 @@ class BurnForm(widgets.VBox):
         self._place.value = text
 
     def _header_box(self, name, value, species):
-        box = formboxes.header_box(name, value, species)
+        box = header_box(name, value, species)
         box.observe(lambda change: self._changed(None, name, change["new"]), "value")
         return box
 
-    def _put_row(self, row: dict) -> RowBoxes:
-        """Put one more swatch under the grid; what is there already is not drawn anew."""
-        boxes, place = RowBoxes.of(row, self._readings), len(self.rows)
-        boxes.swatch.description = f"Swatch id, row {place + 1}"
-        for name, number, box in boxes.cells():
-            self._watch(box, boxes, row_cell(place, name, number))
-        both = with_face({"depth_as": self.header["depth_as"].value})
-        boxes.put_labels(both)
-        boxes.show(both)
-        self.rows.append(boxes)
-        self._grid.children = [*self._grid.children, boxes.line]
-        return boxes
-
-    def _watch(self, box, row, cell) -> None:
-        box.observe(lambda change: self._changed(row, cell, change["new"]), "value")
-
-    def _put_headings(self) -> None:
-        typed = {name: self.header[name].value for name in ("depth_as", "depth_unit")}
-        unit, both = "in" if typed["depth_unit"] == "inch" else "mm", with_face(typed)
-        names = ("Face", "Floor") if both else ("Reading",)
-        over = [f"{name} {n}, {unit}" for n in range(1, self._readings + 1) for name in names]
-        self._headings.children = [
-            words("Swatch", NAME), words("Speed mm/s", CELL), words("Own power %", CELL),
-            *(words(text, HALF_CELL if both else CELL) for text in over)]
-
-    def _add_swatch(self, _) -> None:
-        taken = {row.swatch.value for row in self.rows}
-        name = next(str(n) for n in itertools.count(len(self.rows) + 1) if str(n) not in taken)
-        row = self._put_row({"swatch": name})
-        self._changed(row, row_cell(len(self.rows) - 1, "swatch"), name)
-        row.speed.focus()
-
     def _add_reading(self, _) -> None:
-        self._readings += 1
-        both = with_face(self.typed())
-        for place, row in enumerate(self.rows):
-            for name, boxes in (("face", row.faces), ("depth", row.depths)):
-                boxes.append(formboxes.cell(""))
-                self._watch(boxes[-1], row, row_cell(place, name, self._readings))
-            row.put_labels(both)
-            row.show(both)
-        self._put_headings()
+        self.grid.add_reading(*self._columns())
         self._show_progress()
 
     def _said_of(self, row: RowBoxes) -> list[Remark]:
@@ -196,17 +161,16 @@ class BurnForm(widgets.VBox):
         except OSError as error:
             trouble = (f"Not kept for a crash: {error.strerror or error}. What you typed stands "
                        "here; save soon.")
-        self._warned = False
+        self._asking.forget()
         if self._saved:
             self._saved, self.said.value = False, ""
-        both = with_face(self.typed())
+        unit, both = self._columns()
         for other in self.rows if row is None else [row]:
             other.put_labels(both)
         if row is None:
             if cell == "depth_as":
-                for other in self.rows:
-                    other.show(both)
-            self._put_headings()
+                self.grid.show(both)
+            self.grid.put_headings(unit, both)
             self._say_all()
         else:
             row.said.value = as_html(self._said_of(row))
@@ -216,7 +180,7 @@ class BurnForm(widgets.VBox):
         """Say how many readings are typed, and draw those that can be drawn."""
         typed = self.typed()
         done = sum(len(row.readings(with_face(typed))) for row in swatches_of(typed))
-        wanted = len(self.rows) * self._readings
+        wanted = len(self.rows) * self.grid.readings
         self.kept.value = (
             f'<div role="status"><progress max="{wanted}" value="{done}" '
             f'aria-label="readings typed"></progress> <b>{done} of {wanted}</b> readings typed'
@@ -232,27 +196,20 @@ class BurnForm(widgets.VBox):
 
     def _save(self, _) -> None:
         """Save through the lab book; say every fault in full, or where the file now is."""
-        invented = self.saved.invented if self.saved else self.scratch
-        readings = as_readings(self.typed(), invented=invented)
-        try:
-            if readings.empty:
-                raise ValueError("No swatch is filled in yet: type a speed and its depths.")
-            asked = self._to_ask(readings)
-            if asked and not self._warned:
-                self._warned = True
-                self.said.value = as_html(asked)
-                return
-            file = self._write(readings)
-        except labbook.ReadingsError as error:
-            self._refuse(faults_in_words(error, readings))
-        except (OSError, ValueError) as error:
-            # The system's own words name a temporary file, which says little to the maker.
-            ours = getattr(error, "strerror", None) is None
-            self._refuse([str(error) if ours else
-                          f"{self.book / 'burns'} cannot be written to: {error.strerror}. "
-                          "Check the folder, then save again."])
-        else:
-            self._say_saved(len(readings), file)
+        readings = as_readings(self.typed(), invented=self.saved.invented if self.saved else self.scratch)
+        self.said.value = as_html(attempt(
+            lambda: self._asked_or_saved(readings), lambda error: faults_in_words(error, readings),
+            self.book / "burns"))
+
+    def _asked_or_saved(self, readings) -> list[Remark]:
+        """Ask about what looks doubtful once, else save; return what to say of it."""
+        if readings.empty:
+            raise ValueError("No swatch is filled in yet: type a speed and its depths.")
+        if (asked := self._to_ask(readings)) and self._asking.first():
+            return asked
+        file = (labbook.correct(readings, self.book, self.saved.seen) if self.saved
+                else labbook.save(readings, self.book / "burns"))
+        return self._after_saving(len(readings), file)
 
     def _to_ask(self, readings) -> list[Remark]:
         """Return what the maker should see before the burn is saved by a second press."""
@@ -283,28 +240,18 @@ class BurnForm(widgets.VBox):
         except (OSError, ValueError):
             return ""
 
-    def _write(self, readings) -> Path:
-        if self.saved:
-            return labbook.correct(readings, self.book, self.saved.seen)
-        return labbook.save(readings, self.book / "burns")
-
-    def _say_saved(self, count: int, file: Path) -> None:
-        said = [Remark("saved", f"Saved {count} reading{'s' * (count != 1)} in {file.resolve()}. "
-                       "For another burn choose it above.")]
+    def _after_saving(self, count: int, file: Path) -> list[Remark]:
+        """Put the draft away and go on as a correction of the burn that now is in the lab book."""
+        said = [saved_in(count, file, more=" For another burn choose it above.")]
         try:
             self.draft.close()
         except OSError as error:
             said.append(Remark("doubt", f"The draft could not be put away: {error}"))
-        # What is changed from here on corrects the burn that now is in the lab book.
         self.saved = correction.saved_burn(self.book, file.stem)
         self.draft = Draft(self.draft.folder,
                            correcting={"burn": self.saved.burn, "seen": self.saved.seen})
         self.header["burn"].disabled, self.save.description = True, "Save correction"
         self._say_place()
         self._saved = True
-        self.said.value = as_html(said)
         self.when_saved()
-
-    def _refuse(self, faults: list[str]) -> None:
-        said = ["Not saved; everything you typed is still here.", *faults]
-        self.said.value = as_html([Remark("fault", fault) for fault in said])
+        return said

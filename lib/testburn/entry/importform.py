@@ -1,6 +1,6 @@
 """Import form: a maker's export on the page, mapped once, previewed, then saved.
 
-Decides how the guesses of `importcsv` and `importmap` are shown and put right. Nothing is saved
+Decides how the guesses of `importing` are shown and put right. Nothing is saved
 before the whole of it passes the lab book's check; readings that no wood gives for their energy are
 asked about by refusing the first press of Save. Everything of the file that reaches the page is
 escaped.
@@ -20,6 +20,7 @@ from testburn.entry.typed import short
 from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
+from testburn.entry.saving import Asking, attempt, saved
 from testburn.labbook import columns, woods
 
 _SHOWN_ROWS, _SHOWN_FAULTS = 6, 12
@@ -47,7 +48,7 @@ class ImportForm(widgets.VBox):
                                          description="Choose a file", layout=widgets.Layout(width="auto"))
         self.upload.observe(lambda _: self._uploaded(), "value")
         self.layout_boxes, self.lines = {}, {}
-        self._content, self._name, self._rows, self._warned = b"", "", None, False
+        self._content, self._name, self._rows, self._asking = b"", "", None, Asking()
         self.guesses, self.said, self.preview = message(), message(), message()
         self._layout_line, self._map = widgets.HBox(), widgets.VBox()
         self.save = button("Save import", self._save, "primary", "burn-save")
@@ -167,7 +168,8 @@ class ImportForm(widgets.VBox):
 
     def _show(self) -> None:
         """Preview what would be saved, and say what is wrong with it."""
-        self._warned, self.said.value = False, ""
+        self._asking.forget()
+        self.said.value = ""
         rows = self._readings()
         kept = [name for name in _OURS if rows[name].map(str).ne("").any()]
         swatches = len(rows[["burn", "swatch"]].drop_duplicates())
@@ -187,34 +189,26 @@ class ImportForm(widgets.VBox):
 
     def _save(self, _) -> None:
         """Save every burn of the file, or none where one of them cannot be."""
-        if self._rows is None:
-            self._refuse("Choose a file first.")
-            return
-        try:
-            checked = labbook.check(self._readings(), self._limits.index)
-            doubt = importing.doubt(checked, self._limits)
-            if doubt and not self._warned:
-                self._warned = True
-                self._refuse(f"{doubt} Press Save import again to keep them as they are.")
-                return
-            burns = list(dict.fromkeys(checked["burn"]))
-            if there := [burn for burn in burns if (self.book / "burns" / f"{burn}.csv").exists()]:
-                raise FileExistsError(f"{', '.join(there)} is already in the lab book. Give the burn "
-                                      "another id, or correct the saved one.")
-            files = [labbook.save(checked[checked["burn"] == burn], self.book / "burns")
-                     for burn in burns]
-            importing.remember(self.book, self.mapping)
-        except labbook.ReadingsError as error:
-            self.said.value = as_html([Remark("fault", "Not saved."), *_faults(error)])
-        except (OSError, ValueError) as error:
-            self._refuse(str(error))
-        else:
-            self.said.value = as_html([
-                Remark("saved", f"Saved {len(checked)} readings in {', '.join(map(str, files))}.")])
-            self.when_saved()
+        self.said.value = as_html(attempt(
+            self._asked_or_saved, lambda error: [fault.text for fault in _faults(error)], self.book / "burns",
+            "Not saved."))
 
-    def _refuse(self, why: str) -> None:
-        self.said.value = as_html([Remark("fault", f"Not saved. {why}")])
+    def _asked_or_saved(self) -> list[Remark]:
+        """Ask about readings that no wood gives once, else save; return what to say of it."""
+        if self._rows is None:
+            raise ValueError("Choose a file first.")
+        checked = labbook.check(self._readings(), self._limits.index)
+        doubt = importing.doubt(checked, self._limits)
+        if doubt and self._asking.first():
+            raise ValueError(f"{doubt} Press Save import again to keep them as they are.")
+        burns = list(dict.fromkeys(checked["burn"]))
+        if there := [burn for burn in burns if (self.book / "burns" / f"{burn}.csv").exists()]:
+            raise FileExistsError(f"{', '.join(there)} is already in the lab book. Give the burn "
+                                  "another id, or correct the saved one.")
+        files = [labbook.save(checked[checked["burn"] == burn], self.book / "burns") for burn in burns]
+        importing.remember(self.book, self.mapping)
+        self.when_saved()
+        return [saved(len(checked), *files)]
 
 
 def _faults(error: labbook.ReadingsError) -> list[Remark]:

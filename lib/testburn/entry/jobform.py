@@ -26,6 +26,7 @@ from testburn.entry.draft import home
 from testburn.entry.typed import MM_OF, length_mm, short
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
+from testburn.entry.saving import Asking, attempt, saved
 from testburn.job import promise
 from testburn.labbook import ReadingsError, jobs, journal
 
@@ -104,7 +105,7 @@ class JobForm(widgets.VBox):
 
     def __init__(self, book, promises, scratch):
         self.book, self.promises, self.scratch = book, promises, scratch
-        self._folder, self._warned, self._lost = home(book, scratch) / "jobs", "", ""
+        self._folder, self._asking, self._lost = home(book, scratch) / "jobs", Asking(), ""
         self.boxes = {name: self._box(name) for name in LABELS}
         self.promised, self.said = boxes.message(), boxes.message()
         self._draft, self._kept = self._begun()
@@ -170,7 +171,8 @@ class JobForm(widgets.VBox):
 
     def _changed(self, name) -> None:
         """Keep a change, then answer it."""
-        self._warned, self.said.value = "", ""
+        self._asking.forget()
+        self.said.value = ""
         # A draft begins with the whole form, so that what stood there before comes back too.
         try:
             for cell in [name] if self._kept else LABELS:
@@ -235,30 +237,24 @@ class JobForm(widgets.VBox):
                                 np.nan if step is None else step, day, typed["note"], self.scratch)
 
     def _save(self, _) -> None:
-        try:
-            readings = self._readings()
-            ratio = readings["depth_mm"].mean() / self.row["expected_mm"]
-            if not 1 / _FAR_OFF < ratio < _FAR_OFF and self._warned != "save":
-                jobs.check(readings, [self.row["species"]])
-                self._warned = "save"
-                self._tell(("fault", f"Not saved yet; press Save job again to save it so. The readings "
-                            f"are {ratio:.2g} times what the card promised: is the unit right, and the "
-                            "card?"))
-                return
-            file = jobs.save(readings, self.book)
-        except ReadingsError as error:
-            self._refuse(_in_words(error))
-        except (OSError, ValueError) as error:
-            self._refuse([str(error)])
-        else:
-            self._put_away()
-            self._tell(("saved", f"Saved {len(readings)} readings in {file.resolve()}."))
+        self.said.value = as_html(attempt(self._asked_or_saved, _in_words, self.book / "jobs"))
+
+    def _asked_or_saved(self) -> list[Remark]:
+        """Ask about readings far off the card once, else save; return what to say of it."""
+        readings = self._readings()
+        ratio = readings["depth_mm"].mean() / self.row["expected_mm"]
+        if not 1 / _FAR_OFF < ratio < _FAR_OFF:
+            jobs.check(readings, [self.row["species"]])
+            if self._asking.first("save"):
+                return [Remark("fault", "Not saved yet; press Save job again to save it so. The readings are "
+                               f"{ratio:.2g} times what the card promised: is the unit right, and the card?")]
+        file = jobs.save(readings, self.book)
+        return [saved(len(readings), file), *self._put_away()]
 
     def _accept(self, _) -> None:
         job = self.boxes["burn"].value.strip()
         try:
-            if self._warned != "accept" and (fade := self._faded(job)):
-                self._warned = "accept"
+            if (fade := self._faded(job)) and self._asking.first("accept"):
                 self._tell(("fault", "Not accepted yet; press Accept into the fit again if you know the "
                             "cause and it stays."), ("doubt", fade))
                 return
@@ -281,21 +277,20 @@ class JobForm(widgets.VBox):
 
     def _clear(self, _) -> None:
         self.boxes["card"].value = self.boxes["card"].value or 0
-        self._put_away()
+        said = self._put_away()
         for name in set(LABELS) - {"card", "unit"}:
             self.boxes[name].value = self._start(name)
-        self._put_away()
+        self.said.value = as_html([*said, *self._put_away()])
 
-    def _put_away(self) -> None:
-        """Close the draft, and begin another with the next change."""
+    def _put_away(self) -> list[Remark]:
+        """Close the draft, and begin another with the next change; return what hinders it."""
+        said = []
         try:
             journal.close(self._folder, self._draft)
         except OSError as error:
-            self._tell(("doubt", f"The draft could not be put away: {error}"))
+            said = [Remark("doubt", f"The draft could not be put away: {error}")]
         self._draft, self._kept = _new_draft(), False
-
-    def _refuse(self, faults) -> None:
-        self._tell(*(("fault", text) for text in ("Not saved; everything you typed is still here.", *faults)))
+        return said
 
     def _tell(self, *said) -> None:
         self.said.value = as_html([Remark(*one) for one in said])

@@ -1,0 +1,97 @@
+"""Offers: what is proposed first: an unfinished burn, a plan, a saved burn."""
+
+import sys
+from pathlib import Path
+
+from testburn.entry import Bench, grid
+from testburn.labbook import columns
+
+sys.path.append(str(Path(__file__).parent))
+from typed_burns import all_boxes, buttons, drafts, form_for, saved
+
+
+def test_an_unfinished_burn_is_offered_before_anything_else(book):
+    form_for(book, board="<i>C1").rows[0].depths[2].value = "0.70"
+    opened = Bench(book)
+    assert opened.form is None and {"Resume", "Put away", "Start new"} <= buttons(opened).keys()
+    shown = "".join(getattr(box, "value", "") for box in all_boxes(opened.offers))
+    assert "1 burn was not finished. Everything you typed is kept." in shown
+    assert "oak-01, black cherry; begun 20" in shown and "5 readings typed" in shown
+    buttons(opened)["Resume"].click()
+    assert opened.form.header["board"].value == "<i>C1"
+    opened.form.save.click()
+    assert "Saved 5 readings" in opened.form.said.value
+    assert Bench(book).form is not None
+
+
+def test_a_draft_put_away_is_offered_no_more_but_not_deleted(book):
+    form_for(book).rows[0].depths[2].value = "0.70"
+    opened = Bench(book)
+    buttons(opened)["Put away"].click()
+    assert opened.form is not None and drafts(book) == []
+    assert len(list((book / "journal" / "put-away").iterdir())) == 1
+
+
+def test_start_new_leaves_the_draft_for_another_time(book):
+    form_for(book).rows[0].depths[2].value = "0.70"
+    opened = Bench(book)
+    buttons(opened)["Start new"].click()
+    assert opened.form.header["burn"].value == "" and len(drafts(book)) == 1
+
+
+def test_a_journal_without_a_form_is_said_and_left_alone(book):
+    (book / "journal").mkdir()
+    file = book / "journal" / "odd.jsonl"
+    file.write_text('{"at": "2026-03-14T10:00:00+00:00", "cell": "row 1 speed", "value": "3"}\n',
+                    encoding="utf-8")
+    opened = Bench(book)
+    assert "The draft odd cannot be read" in "".join(
+        getattr(box, "value", "") for box in all_boxes(opened.offers))
+    buttons(opened)["Resume"].click()
+    assert "The draft odd cannot be read" in opened.said.value and file.exists()
+
+
+def plan_file(book, **changed):
+    rows = [{"species": "white oak", "module_w": "20", "wavelength_nm": "450", "power_pct": power,
+             "speed_mm_s": speed, "line_pitch_mm": "0.05", "passes": "1", "swatch": swatch,
+             "gauge_step_mm": "0.01", "board_thickness_mm": "19", "note": "plan a1"} | changed
+            for swatch, speed, power in (("A1", "120", "90"), ("A2", "60.5", "90"), ("A3", "90", "45"))]
+    names = [column.name for column in columns.COLUMNS if column.name != "depth_mm"]
+    lines = [",".join(names), *(",".join(row.get(name, "") for name in names) for row in rows)]
+    file = book / "plans" / "plan-a1" / "board-A.csv"
+    file.parent.mkdir(parents=True)
+    file.write_text("\r\n".join(lines), encoding="utf-8")
+    return file
+
+
+def test_a_planned_burn_fills_the_form(book):
+    start = grid.from_plan(plan_file(book))
+    assert start["swatches"] == [
+        {"swatch": "A1", "speed": "120", "depths": [], "power": ""},
+        {"swatch": "A2", "speed": "60.5", "depths": [], "power": ""},
+        {"swatch": "A3", "speed": "90", "depths": [], "power": "45"}]
+    assert start["gauge_step"] == "0.01 mm" and start["board_thickness"] == "19 mm"
+    assert "burn" not in start and "board" not in start
+    opened = Bench(book)
+    opened.choose.value = next(value for label, value in opened.choose.options
+                               if label == "Planned burn: plan-a1, board-A")
+    opened.go.click()
+    form = opened.form
+    form.header["burn"].value, form.header["board"].value = "oak-05", "O5"
+    form.rows[1].depths[0].value = "1,2"
+    form.save.click()
+    assert "Swatch A1: Depth: this cell is empty" in form.said.value.replace(", reading 1", "")
+    for place in (0, 2):
+        form.rows[place].depths[0].value = "0.6"
+    form.save.click()
+    assert saved(book, "oak-05")["depth_mm"].tolist() == [0.6, 1.2, 0.6]
+
+
+def test_a_plan_that_is_none_is_said(book):
+    file = plan_file(book)
+    opened = Bench(book)
+    plan = next(value for _, value in opened.choose.options if value[0] == "plan")
+    file.write_text("a;b\n1;2\n", encoding="utf-8")
+    opened.choose.value = plan
+    opened.go.click()
+    assert "separated by semicolons" in opened.said.value
