@@ -137,7 +137,7 @@ def test_what_has_no_card_and_what_cannot_be_read_is_said(fit):
 def test_a_group_too_thin_for_a_card_is_said_in_the_binder(readings, burns, tmp_path, monkeypatch):
     thin = group(burns, "elm", boards=1)
     seen = []
-    monkeypatch.setattr(card, "compiled", lambda content, template: seen.append(content) or b"%PDF-")
+    monkeypatch.setattr(binder, "compiled", lambda content, template: seen.append(content) or b"%PDF-")
     binder.write(tmp_path / "binder.pdf", depthfit.fit(
         pd.concat([readings, thin[thin["swatch"].isin(["1", "2"])]], ignore_index=True)))
     assert seen[0]["notes"] == ["Without a card: elm, 20 W at 450 nm (left a mark at 2 different energies, "

@@ -19,7 +19,7 @@ import typst
 
 from testburn import depthfit
 from testburn.job import settings
-from testburn.paper import card, chart as cardchart, text as cardtext
+from testburn.paper import card, chart as cardchart, pdf, text as cardtext
 
 NASTY = "#panic() *bold* _low_ $x$ <b> `raw` \\ \" 😀 木 " + "W" * 300
 ONE = (("hard maple", 20.0, 450.0),)
@@ -372,11 +372,11 @@ def test_a_failed_write_leaves_the_old_card_and_no_litter(tmp_path, monkeypatch)
     def held_open(source, target):
         raise PermissionError("in use")
 
-    monkeypatch.setattr(card.os, "replace", held_open)
+    monkeypatch.setattr(os, "replace", held_open)
     with pytest.raises(PermissionError) as refused:
         card.write(path, fit, choices(fit))
-    assert str(refused.value) == (f"{path} cannot be replaced. Close it in the program that shows "
-                                  "it, then print again.")
+    assert str(refused.value) == (f"{path} cannot be replaced. Close it in the program that shows it, or see whether you may "
+                                  "write to its folder; then try again.")
     assert path.read_bytes() == b"the old card"
     assert list(tmp_path.iterdir()) == [path]
 
@@ -388,7 +388,7 @@ def test_the_typeface_holds_every_character_called_drawable():
               '#text(weight: 400, sys.inputs.signs) #text(weight: 600, sys.inputs.signs)')
 
     def drawn(text):
-        return typst.compile(source.encode(), font_paths=[card.HERE / "fonts"], pdf_standards="ua-1",
+        return typst.compile(source.encode(), font_paths=[pdf.HERE / "fonts"], pdf_standards="ua-1",
                              ignore_system_fonts=True, sys_inputs={"signs": text})
 
     assert drawn(signs).startswith(b"%PDF")
@@ -398,7 +398,7 @@ def test_the_typeface_holds_every_character_called_drawable():
 
 def test_a_preview_is_a_picture_of_the_page(tmp_path):
     fit = stand_in()
-    made = card.preview(card.write(tmp_path / "card.pdf", fit, choices(fit)), ppi=72)
+    made = pdf.preview(card.write(tmp_path / "card.pdf", fit, choices(fit)), ppi=72)
     assert made.startswith(b"\x89PNG")
     width, height = (int.from_bytes(made[at:at + 4]) for at in (16, 20))
     assert (width, height) == (pytest.approx(148 / 25.4 * 72, abs=1), pytest.approx(210 / 25.4 * 72, abs=1))
@@ -413,7 +413,7 @@ def test_measured_readings_with_an_invented_proof_are_not_called_invented():
 def test_a_card_is_drawn_by_the_template_it_shares_with_the_binder():
     """What both draw is in cardpage.typ once; neither holds a page's layout of its own."""
     for name in ("card.typ", "binder.typ"):
-        text = (card.HERE / name).read_text(encoding="utf-8")
+        text = (pdf.HERE / name).read_text(encoding="utf-8")
         assert '#import "cardpage.typ"' in text and "chart" not in text
 
 
