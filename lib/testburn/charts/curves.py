@@ -26,8 +26,7 @@ def _look(fit: DepthFit, species: str) -> tuple[str, str, str]:
 def _band(fit: DepthFit, group: GroupFit, line_pitch_mm: float, of: str, board: str = NEXT):
     """Return the predicted band on a grid of line energies from the lowest burned to the highest."""
     low, high = group.line_energy_of(np.array(group.doses), line_pitch_mm)
-    return fit.predict(group.species, group.module_w, np.linspace(low, high, _POINTS),
-                       line_pitch_mm, of=of, board=board, wavelength_nm=group.wavelength_nm)
+    return fit.band(group, np.linspace(low, high, _POINTS), line_pitch_mm, of=of, board=board)
 
 
 def _setting_words(rows: pd.DataFrame) -> list[str]:

@@ -96,7 +96,7 @@ class DepthFit:
 
     @cached_property
     def readings_mark(self) -> str:
-        """Twelve hex digits of the readings used; see `readingcheck.fingerprint`."""
+        """Twelve hex digits of the readings used; see `labbook.fingerprint`."""
         return fingerprint(self.readings[self.readings["used"]])
 
     @cached_property
@@ -186,7 +186,12 @@ class DepthFit:
         DataFrame
             line_energy_j_mm, depth_mm, lower_mm, upper_mm, sd_mm, df, extrapolated.
         """
-        group = self.group(species, module_w, wavelength_nm)
+        return self.band(self.group(species, module_w, wavelength_nm), line_energy_j_mm, line_pitch_mm, level,
+                         of, board)
+
+    def band(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None, level: float = LEVEL,
+             of: str = "reading", board: str = NEXT) -> pd.DataFrame:
+        """Predict depth in one group; see `predict`."""
         spread, outside = self.predictive(group, line_energy_j_mm, line_pitch_mm, of, board)
         lower, upper = spread.limits(level)
         return pd.DataFrame({
@@ -210,7 +215,7 @@ class DepthFit:
         Raises
         ------
         ValueError
-            If they cannot prove anything; see `proofcheck.checked`.
+            If they cannot prove anything; see `proving.checked`.
         """
         rows = proving.checked(proof_readings, self.readings[self.readings["used"]])
         learned = dict(self.proved_boards)
@@ -245,12 +250,12 @@ class DepthFit:
 
     @cached_property
     def board_deviations(self) -> pd.DataFrame:
-        """How far each burned board lies off its curve; see `boardtable.deviations`."""
+        """How far each burned board lies off its curve; see `boards.deviations`."""
         return boards.deviations(self.groups)
 
     @property
     def proofs(self) -> pd.DataFrame:
-        """A row per proved board: how it differs, with a warning; see `boardtable.proofs`."""
+        """A row per proved board: how it differs, with a warning; see `boards.proofs`."""
         return boards.proofs(self.groups, self.proved_boards)
 
     def _repr_html_(self) -> str:

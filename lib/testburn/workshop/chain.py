@@ -20,7 +20,7 @@ from nbclient.exceptions import CellExecutionError
 
 from testburn import depthfit, labbook
 from testburn.depthfit import suspects
-from testburn.job import read as read_job, settings
+from testburn.job import Job, settings
 from testburn.labbook import files
 from testburn.workshop.openbook import PROJECT, cards_folder, open_workshop
 
@@ -109,7 +109,7 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
         print(fault)
         return 1
     try:
-        trouble = read_job(workshop.book).trouble(fit, workshop.artwork)
+        trouble = Job.read(workshop.book, fit, workshop.machine).trouble
     except (OSError, ValueError) as fault:
         trouble = str(fault)
     if trouble:
