@@ -23,6 +23,14 @@ MACHINE = Machine(acceleration_mm_s2=3000)
 LABDATA = Path(__file__).parents[2] / "labdata"
 
 
+def end_weights(shallow_mm: float, deep_mm: float, target_mm: float) -> tuple[float, float]:
+    """Return the shares of swatches at the two ends that are c-optimal for a target."""
+    u, low, high = 1 / target_mm, 1 / deep_mm, 1 / shallow_mm
+    from_deep, from_shallow = abs(u - low), abs(u - high)
+    total = from_deep + from_shallow
+    return from_deep / total, from_shallow / total
+
+
 @pytest.fixture(scope="module")
 def demo():
     return depthfit.fit(labbook.read(LABDATA))
@@ -100,7 +108,7 @@ def test_the_least_variance_at_a_target_is_elfvings(a, b, target):
     assert design.best_variance(ends, a + b * target) == pytest.approx(found.fun**2, rel=1e-6)
     if not 1 <= target <= 6:
         z = np.abs(found.x[:len(rows)] - found.x[len(rows):])
-        shallow, deep = design.end_weights(*ends, a + b * target)
+        shallow, deep = end_weights(*ends, a + b * target)
         assert z[[0, -1]] / z.sum() == pytest.approx([shallow, deep], abs=1e-6)
 
 
@@ -170,7 +178,7 @@ def no_gauge(start):
 def test_the_variance_is_the_closed_form_of_a_balanced_plan(boards, readings, target):
     """All boards alike and all scatter relative: the line's variance at a target is board / boards plus
     that of a straight line in u = 1/depth, σ²/N · (1 + (u₀ - ū)² / var u), σ² = swatch + reading / n."""
-    guessed = depthfit.guess((), WOODS, "white oak", 20.0)
+    guessed = depthfit.guess(None, WOODS, "white oak", 20.0)
     start = no_gauge(width.from_guess(None, guessed, (1.0, 20.0)))
     depths = np.array([0.3, 0.6, 0.6, 1.2, 1.2])
     doses = np.array([width.target_dose(start, depth, 100) for depth in depths])

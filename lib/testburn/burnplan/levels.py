@@ -218,8 +218,7 @@ def _from_group(fit, group, at_least_mm, target_mm, at_most_mm, thickness_mm):
 def _from_guess(fit, wood_table, wood_and_module, at_least_mm, target_mm, at_most_mm, thickness_mm):
     """Return the same from what a handbook or other burns say."""
     line_pitch_mm = wood_and_module[2]
-    guessed = (fit.guess(*wood_and_module, wood_table) if fit else
-               guess((), wood_table, *wood_and_module))
+    guessed = guess(fit, wood_table, *wood_and_module)
     doses = np.geomspace(1e-3, _MOST_DOSE, 4000)
     depths = guessed.middle_mm(doses * line_pitch_mm)
     wide = np.exp(stats.t.ppf((1 + _GUESS_LEVEL) / 2, guessed.df) * guessed.log_sd)

@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import stats
 
 from testburn import energy
+from testburn.depthfit.depths import DepthFit
 from testburn.depthfit.group import GroupFit, LEVEL
 from testburn.labbook import woods
 
@@ -77,9 +78,18 @@ class Guess:
             ["line_energy_j_mm", "line_pitch_mm", "depth_mm", "lower_mm", "upper_mm", "guessed"]]
 
 
-def guess(groups: tuple[GroupFit, ...], wood_table: pd.DataFrame, species: str, module_w: float,
-          line_pitch_mm: float = 0.05, wavelength_nm: float = 450.0,
-          recess_sd: float = 0.11) -> Guess:
+def guess(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w: float,
+          line_pitch_mm: float = 0.05, wavelength_nm: float = 450.0) -> Guess:
+    """Guess the depth curve of a species × module from a fit, or from the handbook; see `from_groups`."""
+    how = (wood_table, species, module_w, line_pitch_mm, wavelength_nm)
+    if fit is None:
+        return from_groups((), *how)
+    scatter = fit.components.set_index("component")["sd"]
+    return from_groups(fit.groups, *how, float(np.hypot(scatter["board"], scatter["swatch"])))
+
+
+def from_groups(groups: tuple[GroupFit, ...], wood_table: pd.DataFrame, species: str, module_w: float,
+                line_pitch_mm: float = 0.05, wavelength_nm: float = 450.0, recess_sd: float = 0.11) -> Guess:
     """Guess the depth curve of a species × module that was never burned.
 
     Parameters
