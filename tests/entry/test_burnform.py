@@ -183,7 +183,7 @@ def test_the_header_is_remembered_from_the_newest_burn(book):
     assert held == {
         "burn": "", "species": "black cherry", "board": "", "module_w": "20",
         "wavelength_nm": "450", "power_pct": "90", "passes": "2", "line_spacing": "0.05",
-        "line_spacing_unit": "mm between lines", "depth_unit": "mm", "depth_as": "the depth",
+        "line_spacing_unit": "mm", "depth_unit": "mm", "depth_as": "the depth",
         "gauge_step": "0.0127 mm",
         "board_thickness": "", "moisture_pct": "", "focus_offset_mm": "", "air_assist": "on",
         "sweep_vs_grain": "", "note": ""}

@@ -68,7 +68,7 @@ def test_what_is_said_of_the_header():
     spacing = {"line_spacing": "200", "line_spacing_unit": "lines per cm"}
     said = remarks.header_remark(HEADER | spacing)
     assert said == remarks.Remark(
-        "plain", "Line spacing: 0.05 mm between lines, 200 lines per cm, 508 lines per inch")
+        "plain", "Pitch: 0.05 mm from line to line, 200 lines per cm, 508 lines per inch")
     said = remarks.header_remark({**HEADER, "module_w": "20 W", "moisture_pct": "-1"})
     assert said == remarks.Remark(
         "fault", "Module W '20 W': this is not a number; write it like 0.45 or 0,45; "

@@ -173,7 +173,7 @@ def _wavelength(fit, module_w, said) -> float:
         return float(said)
     if len(known) != 1:
         raise ValueError(f"The lab book does not tell the wavelength of the {module_w:g} W module. "
-                         "Say wavelength_nm, e.g. 450: it stands on the module's label.")
+                         "Say wavelength_nm, e.g. 445: it stands on the module's label.")
     return known.pop()
 
 

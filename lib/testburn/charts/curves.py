@@ -102,7 +102,7 @@ def _energy_at(rows: pd.DataFrame, pitch: float) -> pd.Series:
 
 
 def _energy_title(pitch: float) -> str:
-    return f"line energy, J/mm (lines {pitch:g} mm apart)"
+    return f"line energy, J/mm (pitch {pitch:g} mm)"
 
 
 def _chosen_words(rows: pd.DataFrame) -> list[str]:
@@ -181,7 +181,7 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure
     figure.update_xaxes(title="speed, mm/s")
     figure.update_yaxes(title="chance to land inside, %", range=[0, 105])
     return styled(figure, f"Chance over speed at {choice['power_pct']:g} %, "
-                          f"lines {choice['line_pitch_mm']:g} mm apart", 380)
+                          f"pitch {choice['line_pitch_mm']:g} mm", 380)
 
 
 def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
@@ -203,7 +203,7 @@ def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
     figure.update_xaxes(title="J/mm", matches="x", rangemode="tozero")
     figure.update_yaxes(rangemode="tozero")
     figure.update_yaxes(title="depth, mm", col=1)
-    return styled(figure, f"Mean depth against line energy (lines {line_pitch_mm:g} mm apart)")
+    return styled(figure, f"Mean depth against line energy (pitch {line_pitch_mm:g} mm)")
 
 
 def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,

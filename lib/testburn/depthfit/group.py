@@ -60,7 +60,7 @@ class GroupFit:
         """Return the areal doses of these line energies, and whether the pitch was never burned."""
         burned = self.line_pitches_mm
         if line_pitch_mm is None and len(burned) > 1:
-            raise ValueError(f"{self.name} was burned at several line pitches "
+            raise ValueError(f"{self.name} was burned at several pitches "
                              f"({', '.join(f'{p:g}' for p in burned)} mm). Say line_pitch_mm.")
         pitch = burned[0] if line_pitch_mm is None else line_pitch_mm
         joules = np.atleast_1d(np.asarray(line_energy_j_mm, float))

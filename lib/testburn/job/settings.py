@@ -105,8 +105,8 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
                          choice["line_pitch_mm"], choice["passes"], board)
     options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
     if options.empty:
-        raise ValueError(f"At {choice['power_pct']:g} % and {choice['line_pitch_mm']:g} mm between "
-                         f"lines no speed of this machine comes near {at_least_mm:g} to "
+        raise ValueError(f"At {choice['power_pct']:g} % and a pitch of {choice['line_pitch_mm']:g} mm "
+                         f"no speed of this machine comes near {at_least_mm:g} to "
                          f"{at_most_mm:g} mm.")
     return _clock(area_mm2, machine, artwork)(options).assign(
         chance_inside=chance_inside(fit, group, options, at_least_mm, at_most_mm, board))

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-
+# What lines of earlier versions are called now.
+_FORMER = {"bed_clearance_mm": "clearance_mm", "grid_height_mm": "support_height_mm"}
 _WANTED = {"list": "a list of numbers, e.g. [90]", "number": "a number", "yes or no": "true or false"}
 
 
@@ -22,7 +23,7 @@ class Machine:
     What every turn costs besides is `turn_overhead_s`. Between pieces the head goes at
     `travel_speed_mm_s` (None: the highest speed). A machine that `skips_blanks` leaves a line where
     nothing is left to burn and hurries over wide gaps. The last four are for the stock check
-    (`stock`): room above the grid with the module at the top, the grid's height, how far the
+    (`stock`): clearance above the support with the module at the top, the support's height, how far the
     module's nose stands off the face in focus, and how far the module travels up and down.
     """
 
@@ -36,8 +37,8 @@ class Machine:
     turn_overhead_s: float = 0.0
     travel_speed_mm_s: float | None = None
     skips_blanks: bool = False
-    bed_clearance_mm: float | None = None
-    grid_height_mm: float | None = None
+    clearance_mm: float | None = None
+    support_height_mm: float | None = None
     focus_gap_mm: float | None = None
     focus_travel_mm: float | None = None
 
@@ -51,11 +52,11 @@ class Machine:
         if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
             raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
                              "Give powers above 0 and at most 100 %.")
-        for name in ("acceleration_mm_s2", "travel_speed_mm_s", "bed_clearance_mm", "focus_gap_mm"):
+        for name in ("acceleration_mm_s2", "travel_speed_mm_s", "clearance_mm", "focus_gap_mm"):
             if (value := getattr(self, name)) is not None and not value > 0:
                 raise ValueError(f"The machine's {name} is {value:g}. Give a number above 0, or leave "
                                  "it out.")
-        for name in ("turn_overhead_s", "grid_height_mm", "focus_travel_mm"):
+        for name in ("turn_overhead_s", "support_height_mm", "focus_travel_mm"):
             if (value := getattr(self, name)) is not None and not value >= 0:
                 raise ValueError(f"The machine's {name} is {value:g}. It cannot be below 0.")
 
@@ -73,6 +74,7 @@ class Machine:
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
             raise ValueError(f"{Path(path).name} cannot be read: {fault}. Write one "
                              "`name = number` a line.") from None
+        said = {_FORMER.get(name, name): value for name, value in said.items()}
         known = [field.name for field in fields(cls)]
         if strange := sorted(set(said) - set(known)):
             raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "

@@ -1,9 +1,9 @@
 """Stock: does this board go under this module?
 
-Decides from five heights. The board lies on the bed's grid. In focus the module's nose stands one focus
-gap above the face, so the board fits where thickness + gap is no more than the room between the grid and
-the nose with the module at its top, and no less than that room less the module's travel. Without the grid
-there is the grid's height more room. The heights are the maker's, from machine.toml.
+Decides from five heights. The board lies on its support. In focus the module's nose stands one focus
+gap above the face, so the board fits where thickness + gap is no more than the clearance between the support and
+the nose with the module at its top, and no less than that clearance less the module's travel. Without the support
+there is the support's height more clearance. The heights are the maker's, from machine.toml.
 """
 
 import html
@@ -11,15 +11,15 @@ from dataclasses import dataclass
 
 from testburn.labbook.machine import Machine
 
-FITS, WITHOUT_GRID, TOO_THICK = "fits", "fits without the bed grid", "needs more clearance"
+FITS, WITHOUT_SUPPORT, TOO_THICK = "fits", "fits without the support", "needs more clearance"
 TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"
-_ASKED = {"bed_clearance_mm": "room between the grid's top and the module's nose, module at its top",
-          "grid_height_mm": "height of the bed grid; 0 without one",
+_ASKED = {"clearance_mm": "from the top of the support to the module's nose, module at its top",
+          "support_height_mm": "height of what the board lies on; 0 without one",
           "focus_gap_mm": "nose to face, in focus",
           "focus_travel_mm": "how far the module moves up and down"}
-GRID_OUT = ("With the grid out the beam reaches the bed: lay a sheet under the board that neither burns nor "
-            "mirrors, keep the air flowing under it, and stay beside it (common practice; the machine's "
-            "manual decides).")
+SUPPORT_OUT = ("With the support out the beam reaches what is below: lay a sheet under the board that neither burns nor "
+               "mirrors, keep the air flowing under it, and stay beside it (common practice; the machine's "
+               "manual decides).")
 
 
 @dataclass(frozen=True)
@@ -29,12 +29,12 @@ class Stock:
     Attributes
     ----------
     verdict : str
-        "fits", "fits without the bed grid", "needs more clearance", "too thin to reach focus", or
+        "fits", "fits without the support", "needs more clearance", "too thin to reach focus", or
         "not known".
     words : str
         The verdict with its numbers, and what to do.
     more_clearance_mm : float
-        Missing even without the grid; 0 where it fits.
+        Missing even without the support; 0 where it fits.
     raise_board_mm : float
         To be laid under the board so that the module comes down to focus; 0 where it does.
     """
@@ -47,7 +47,7 @@ class Stock:
     @property
     def fits(self) -> bool:
         """Whether the board can be burned as the words say, without another machine or board."""
-        return self.verdict in (FITS, WITHOUT_GRID, TOO_THIN)
+        return self.verdict in (FITS, WITHOUT_SUPPORT, TOO_THIN)
 
     def _repr_html_(self) -> str:
         return f"<p><b>{html.escape(self.verdict)}</b>: {html.escape(self.words)}</p>"
@@ -71,23 +71,24 @@ def check(board_thickness_mm: float, machine: Machine) -> Stock:
     if missing := [name for name in _ASKED if getattr(machine, name) is None]:
         lines = "; ".join(f"{name} = … ({_ASKED[name]})" for name in missing)
         return Stock(NOT_KNOWN, f"machine.toml does not say enough. Measure and write into it: {lines}.")
-    room, grid, travel = machine.bed_clearance_mm, machine.grid_height_mm, machine.focus_travel_mm
+    clear, support, travel = machine.clearance_mm, machine.support_height_mm, machine.focus_travel_mm
     needed = board_thickness_mm + machine.focus_gap_mm
     said = (f"The board ({board_thickness_mm:g} mm) and the focus gap ({machine.focus_gap_mm:g} mm) take "
-            f"{needed:g} mm; above the grid there are {room:g} mm")
-    if needed <= room:
-        lift = room - travel - needed
+            f"{needed:g} mm; the clearance above the support is {clear:g} mm")
+    if needed <= clear:
+        lift = clear - travel - needed
         if lift > 0:
             return Stock(TOO_THIN, f"{said}, and the module comes down by {travel:g} mm only. Raise the board by "
-                                   f"{lift:g} mm or more, up to {room - needed:g} mm, flat and so that it "
+                                   f"{lift:g} mm or more, up to {clear - needed:g} mm, flat and so that it "
                                    "cannot move.", raise_board_mm=lift)
-        return Stock(FITS, f"{said}: {room - needed:g} mm to spare.")
-    if needed <= room + grid:
-        lift = max(room + grid - travel - needed, 0.0)
+        return Stock(FITS, f"{said}: {clear - needed:g} mm to spare.")
+    if needed <= clear + support:
+        lift = max(clear + support - travel - needed, 0.0)
         under = f" and raise the board by {lift:g} mm or more" if lift else ""
-        return Stock(WITHOUT_GRID, f"{said}. Take the grid ({grid:g} mm) out{under}; {room + grid - needed:g} mm to "
-                                   f"spare. {GRID_OUT}", raise_board_mm=lift)
-    short = needed - room - grid
-    return Stock(TOO_THICK, f"{said}, {room + grid:g} mm without it. It needs {short:g} mm more: use a "
-                            f"board of at most {board_thickness_mm - short:g} mm, or raise the machine's frame.",
+        return Stock(WITHOUT_SUPPORT, f"{said}. Take the support ({support:g} mm) out{under}; "
+                                        f"{clear + support - needed:g} mm to spare. {SUPPORT_OUT}",
+                     raise_board_mm=lift)
+    short = needed - clear - support
+    return Stock(TOO_THICK, f"{said}, {clear + support:g} mm without it. It needs {short:g} mm more: use a "
+                            f"board of at most {board_thickness_mm - short:g} mm, or lift the module where it is mounted.",
                  more_clearance_mm=short)

@@ -80,9 +80,8 @@ def pdf(plan: BurnPlan, paper: str = "a4") -> bytes:
 def drawing(plan: BurnPlan, board: str, labels: bool = True) -> bytes:
     """Return one board's swatches as SVG in millimetres; see `burnplan.svg`."""
     rows = plan.board(board)
-    words = [f"{row.power_pct:g} %, {row.speed_mm_s:g} mm/s, "
-             f"{energy.lines_per_cm(row.line_pitch_mm):g} lines per cm "
-             f"({row.line_pitch_mm:g} mm), {count(row.passes, 'pass', 'passes')}"
+    words = [f"{row.speed_mm_s:g} mm/s, {row.power_pct:g} %, {count(row.passes, 'pass', 'passes')}, "
+             f"pitch {row.line_pitch_mm:g} mm ({energy.lines_per_cm(row.line_pitch_mm):g} lines per cm)"
              for row in rows.itertuples()]
     return svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels)
 
@@ -181,10 +180,9 @@ def settings(plan: BurnPlan, board: str = "A") -> Shown:
     """Return one board's swatches as the sheet has them."""
     rows = plan.board(board)
     return Shown(pd.DataFrame({
-        "swatch": rows["swatch"], "it is": rows["level"], "power, %": rows["power_pct"].map("{:g}".format),
-        "speed, mm/s": rows["speed_mm_s"].map("{:g}".format),
-        "lines per cm": energy.lines_per_cm(rows["line_pitch_mm"]).map("{:g}".format),
-        "line pitch, mm": rows["line_pitch_mm"].map("{:g}".format), "passes": rows["passes"].astype(str),
+        "swatch": rows["swatch"], "it is": rows["level"], "speed, mm/s": rows["speed_mm_s"].map("{:g}".format),
+        "power, %": rows["power_pct"].map("{:g}".format), "passes": rows["passes"].astype(str),
+        "pitch, mm": rows["line_pitch_mm"].map("{:g}".format),
         "expect, mm": [span(low, high, 2) for low, high in
                        zip(rows["lowest_mm"], rows["highest_mm"])],
         "minutes": rows["minutes"].map("{:.1f}".format)}))
@@ -223,8 +221,7 @@ def _board(plan: BurnPlan, name: str, place: int, boards: int) -> dict:
         "alt": f"{len(rows)} swatches on the scrap of board {name}, to scale.",
         "swatches": [{
             "id": row.swatch, "x": row.x_mm, "y": row.y_mm, "level": row.level,
-            "power": f"{row.power_pct:g}", "speed": f"{row.speed_mm_s:g}",
-            "speed_in": f"{energy.inches_from_mm(row.speed_mm_s):.2f} in/s",
-            "lines": f"{energy.lines_per_cm(row.line_pitch_mm):.4g}", "pitch": f"{row.line_pitch_mm:g} mm",
-            "passes": str(row.passes), "expect": span(row.lowest_mm, row.highest_mm, 2),
+            "speed": f"{row.speed_mm_s:g}", "speed_in": f"{energy.inches_from_mm(row.speed_mm_s):.2f} in/s",
+            "power": f"{row.power_pct:g}", "passes": str(row.passes), "pitch": f"{row.line_pitch_mm:g}",
+            "lines": f"{energy.lines_per_cm(row.line_pitch_mm):.4g} lines/cm", "expect": span(row.lowest_mm, row.highest_mm, 2),
         } for row in rows.itertuples()]}

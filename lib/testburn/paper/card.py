@@ -181,13 +181,13 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
     """
     ends = rows["lower_mm"].clip(lower=0), rows["upper_mm"]
     columns = [
-        (["Depth", "wanted"], "mm", figures(rows["aim_mm"], 2), inches(rows["aim_mm"])),
-        (["Power"], "%", figures(rows["power_pct"]), figures(rows["line_energy_j_mm"], 3, " J/mm")),
         (["Speed"], "mm/s", figures(rows["speed_mm_s"]),
          figures(energy.inches_from_mm(rows["speed_mm_s"]), 2, " in/s")),
-        (["Lines"], "per cm", figures(energy.lines_per_cm(rows["line_pitch_mm"])),
-         figures(rows["line_pitch_mm"], 3, " mm")),
+        (["Power"], "%", figures(rows["power_pct"]), figures(rows["line_energy_j_mm"], 3, " J/mm")),
         (["Passes"], "", figures(rows["passes"]), [""] * len(rows)),
+        (["Pitch"], "mm", figures(rows["line_pitch_mm"], 3),
+         figures(energy.lines_per_cm(rows["line_pitch_mm"]), None, " lines/cm")),
+        (["Depth", "wanted"], "mm", figures(rows["aim_mm"], 2), inches(rows["aim_mm"])),
         (["Depth", "expected"], "mm", figures(rows["depth_mm"], 2), inches(rows["depth_mm"])),
         ([f"{100 * rows['level'].iloc[0]:g} %", "interval"], "mm",
          [span(*pair, 2) for pair in zip(*ends)],
@@ -197,7 +197,7 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
     if np.isfinite(rows["chance_inside"].astype(float)).any():
         columns.append((["Chance", "inside"], "%", figures(100 * rows["chance_inside"], 0),
                         [""] * len(rows)))
-    return [dict(zip(("head", "unit", "big", "small"), column)) | {"set": number < 5}
+    return [dict(zip(("head", "unit", "big", "small"), column)) | {"set": number < 4}
             for number, column in enumerate(columns)]
 
 

@@ -59,7 +59,7 @@ def cut(text: str, longest: int) -> str:
 def kept_alike(readings: pd.DataFrame) -> list[str]:
     """Return what was the same in every burn and has to stay so: air, direction, focus."""
     words = []
-    for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "lines {} the grain"),
+    for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "swept {} the grain"),
                        ("focus_offset_mm", "focus {:+g} mm")):
         values = set(readings[name].dropna()) - {""} if name in readings else set()
         if len(values) == 1:

@@ -103,7 +103,7 @@ def ways(pieces, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way, ...]
         for tally in tallies.values():
             tally.add(*block)
     if not met.any():
-        raise ValueError("No line meets the artwork: every piece is lower than the line pitch. Take a smaller pitch.")
+        raise ValueError("No line meets the artwork: every piece is lower than the pitch. Take a smaller pitch.")
     return tuple(_way(name, tally, at_mm, skips_blanks) for name, tally in tallies.items()), int((~met).sum())
 
 
