@@ -75,6 +75,13 @@ def test_what_is_said_of_the_header():
                  "Moisture % '-1': allowed is at least 0 and at most 100 %")
 
 
+@pytest.mark.parametrize(("typed", "doubted"), [
+    ("445", False), ("900", False), ("1064", True), ("940", True), ("10600", False), ("", False), ("x", False)])
+def test_near_infrared_is_doubted_for_wood(typed, doubted):
+    said = remarks.wavelength_remark(HEADER | {"wavelength_nm": typed})
+    assert said == (remarks.Remark("doubt", remarks.NEAR_INFRARED) if doubted else remarks.Remark("plain", ""))
+
+
 def test_a_face_without_its_floor_and_an_exchange_are_said():
     both = {"depth_as": grid.FACE_AND_FLOOR, "faces": ["0.10", "0.1"]}
     assert remarks_on(**both, depths=["0.76"])[0] == (

@@ -32,17 +32,17 @@ def test_without_a_file_the_best_known_wood_stands_in(fit, tmp_path):
 def test_minutes_without_artwork_are_those_of_the_block(fit, tmp_path):
     head = Machine(acceleration_mm_s2=2000, turn_overhead_s=0.03)
     block = Job.read(tmp_path, fit).drawing
-    asked = (fit, "black cherry", 20, 0.45, 0.65, head, 6000)
+    asked = (fit, "black cherry", 15, 0.45, 0.65, head, 6000)
     with_block = settings.choose(*asked, artwork=block)["minutes"]
     # The last line of the block may miss its edge by rounding: one line in 600 or 1200.
     assert with_block.to_numpy() == pytest.approx(settings.choose(*asked)["minutes"].to_numpy(), rel=2e-3)
 
 
 @pytest.mark.parametrize(("text", "species", "module_w"), [
-    ('species = "white oak"', "white oak", 20),
-    ("module_w = 40", "black cherry", 40),
-    ('species = "sugar maple"\nwavelength_nm = 1064', "sugar maple", 2),
-    ('species = "white oak"\nmodule_w = 10', "white oak", 10)])
+    ('species = "white oak"', "white oak", 15),
+    ("module_w = 30", "black cherry", 30),
+    ('species = "sugar maple"\nwavelength_nm = 445', "sugar maple", 15),
+    ('species = "white oak"\nmodule_w = 6', "white oak", 6)])
 def test_what_the_sheet_says_is_kept_and_the_rest_is_the_best_known(text, species, module_w, fit, tmp_path):
     group = on_bench(tmp_path, text, fit).group
     assert (group.species, group.module_w) == (species, module_w)
@@ -53,7 +53,7 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
         on_bench(tmp_path, 'species = "white oak"\nmodule_w = 2', fit).group
     assert str(said.value).startswith(
         "job.toml says species = white oak, module_w = 2, and there is no fit for that. Fitted are: "
-        "black cherry, 10 W at 450 nm; ")
+        "black cherry, 6 W at 445 nm; ")
 
 
 @pytest.mark.parametrize(("text", "said"), [
@@ -156,7 +156,7 @@ def test_without_a_proof_the_bench_is_the_next_board(fit, tmp_path):
 
 def test_a_proof_of_the_sheet_is_the_makers_own_and_not_invented(labdata, tmp_path, fit):
     measured = depthfit.fit(labbook.read(labdata).assign(invented=""))
-    job = on_bench(tmp_path, f'species = "black cherry"\nmodule_w = 20\nboard = "Gate-1"\n{PROOF}', measured)
+    job = on_bench(tmp_path, f'species = "black cherry"\nmodule_w = 15\nboard = "Gate-1"\n{PROOF}', measured)
     proved = job.proved
     assert job.board == "Gate-1" and not proved.invented
     assert list(proved.proofs["board"]) == ["Gate-1"]
@@ -187,7 +187,7 @@ def test_a_proof_that_cannot_be_is_said(text, said, tmp_path):
 
 
 def test_a_card_of_a_job_goes_from_fast_to_sure(fit):
-    group = fit.group("black cherry", 20)
+    group = fit.group("black cherry", 15)
     rows = settings.fast_and_sure(fit, group, 0.45, 0.65)
     fast, sure = rows.iloc[0], rows["chance_inside"].max()
     assert fast["chance_inside"] >= 0.8 and sure > fast["chance_inside"]

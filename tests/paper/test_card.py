@@ -110,11 +110,11 @@ def pages_in(pdf: Path) -> int:
 
 
 @pytest.mark.parametrize(("column", "head", "unit", "big", "small"), [
-    (0, "Depth wanted", "mm", ["0.50", "1.00", "2.00"], ["0.020 in", "0.039 in", "0.079 in"]),
+    (0, "Speed", "mm/s", ["238.1", "131.8", "69.6"], ["9.37 in/s", "5.19 in/s", "2.74 in/s"]),
     (1, "Power", "%", ["90", "90", "90"], ["0.076 J/mm", "0.137 J/mm", "0.259 J/mm"]),
-    (2, "Speed", "mm/s", ["238.1", "131.8", "69.6"], ["9.37 in/s", "5.19 in/s", "2.74 in/s"]),
-    (3, "Lines", "per cm", ["200"] * 3, ["0.050 mm"] * 3),
-    (4, "Passes", "", ["1"] * 3, [""] * 3),
+    (2, "Passes", "", ["1"] * 3, [""] * 3),
+    (3, "Pitch", "mm", ["0.05"] * 3, ["200 lines/cm"] * 3),
+    (4, "Depth wanted", "mm", ["0.50", "1.00", "2.00"], ["0.020 in", "0.039 in", "0.079 in"]),
     (5, "Depth expected", "mm", ["0.50", "1.00", "2.00"], ["0.020 in", "0.039 in", "0.079 in"]),
     (6, "95 % interval", "mm", ["0.40–0.60", "0.83–1.17", "1.70–2.30"],
      ["0.016–0.024 in", "0.033–0.046 in", "0.067–0.091 in"]),
@@ -125,12 +125,21 @@ def test_the_settings_table_in_mm_and_inches(column, head, unit, big, small):
     assert (" ".join(got["head"]), got["unit"], got["big"], got["small"]) == (head, unit, big, small)
 
 
+def test_the_card_leads_with_what_is_set_in_an_order_of_its_own():
+    """Speed, power, passes, pitch, all of them bold; then what comes of it."""
+    columns = page_of(stand_in())["columns"]
+    assert [" ".join(column["head"]) for column in columns] == [
+        "Speed", "Power", "Passes", "Pitch", "Depth wanted", "Depth expected", "95 % interval", "Minutes"]
+    assert [column["set"] for column in columns] == [True] * 4 + [False] * 4
+
+
 def test_settings_keep_the_decimals_they_need():
     fit = stand_in()
     odd = choices(fit).assign(power_pct=[87.25, 90, 90], passes=[1, 2, 3], line_pitch_mm=0.08)
     columns = card.document(fit, odd)["pages"][0]["columns"]
-    assert [columns[number]["big"] for number in (1, 3, 4)] == [
-        ["87.25", "90.00", "90.00"], ["125", "125", "125"], ["1", "2", "3"]]
+    assert [columns[number]["big"] for number in (1, 3, 2)] == [
+        ["87.25", "90.00", "90.00"], ["0.08", "0.08", "0.08"], ["1", "2", "3"]]
+    assert columns[3]["small"] == ["125 lines/cm"] * 3
 
 
 def test_an_interval_never_reads_as_less_than_no_depth():
@@ -149,7 +158,7 @@ def test_chance_inside_stands_there_only_when_it_is_known():
 def test_rows_are_ordered_by_wanted_depth():
     fit = stand_in()
     page = card.document(fit, choices(fit, aims=(2.0, 0.5, 1.0)))["pages"][0]
-    assert page["columns"][0]["big"] == ["0.50", "1.00", "2.00"]
+    assert page["columns"][4]["big"] == ["0.50", "1.00", "2.00"]
 
 
 def test_a_carried_on_row_is_marked_and_explained():

@@ -79,7 +79,7 @@ class Guess:
 
 
 def guess(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w: float,
-          line_pitch_mm: float = 0.05, wavelength_nm: float = 445.0) -> Guess:
+          line_pitch_mm: float = 0.05, wavelength_nm: float = 450.0) -> Guess:
     """Guess the depth curve of a species × module from a fit, or from the handbook; see `from_groups`."""
     how = (wood_table, species, module_w, line_pitch_mm, wavelength_nm)
     if fit is None:
@@ -89,7 +89,7 @@ def guess(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w
 
 
 def from_groups(groups: tuple[GroupFit, ...], wood_table: pd.DataFrame, species: str, module_w: float,
-                line_pitch_mm: float = 0.05, wavelength_nm: float = 445.0, recess_sd: float = 0.11) -> Guess:
+                line_pitch_mm: float = 0.05, wavelength_nm: float = 450.0, recess_sd: float = 0.11) -> Guess:
     """Guess the depth curve of a species × module that was never burned.
 
     Parameters

@@ -185,7 +185,7 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
          figures(energy.inches_from_mm(rows["speed_mm_s"]), 2, " in/s")),
         (["Power"], "%", figures(rows["power_pct"]), figures(rows["line_energy_j_mm"], 3, " J/mm")),
         (["Passes"], "", figures(rows["passes"]), [""] * len(rows)),
-        (["Pitch"], "mm", figures(rows["line_pitch_mm"], 3),
+        (["Pitch"], "mm", figures(rows["line_pitch_mm"]),
          figures(energy.lines_per_cm(rows["line_pitch_mm"]), None, " lines/cm")),
         (["Depth", "wanted"], "mm", figures(rows["aim_mm"], 2), inches(rows["aim_mm"])),
         (["Depth", "expected"], "mm", figures(rows["depth_mm"], 2), inches(rows["depth_mm"])),
