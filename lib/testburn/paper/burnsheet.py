@@ -27,7 +27,7 @@ from testburn.paper.text import count, shortened, span
 PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 MOST_READINGS = 5
 BLANKS = ("Burn id", "Board", "Day", "Moisture, %", "Thickness, mm", "Focus offset, mm", "Air on / off",
-          "Lines along / across grain", "Gauge step", "Depths in mm / inch", "Gauge zero before", "Gauge zero after")
+          "Swept along / across grain", "Gauge step", "Depths in mm / inch", "Gauge zero before", "Gauge zero after")
 INVENTED = ("The lab book behind this plan is invented demo data. Nothing in it was measured: do not "
             "burn by it.")
 STEPS = (
