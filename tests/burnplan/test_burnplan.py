@@ -44,7 +44,7 @@ def proposed(fit=None, species="sugar maple", module_w=15, window=(0.4, 0.6), sc
 # ── optimal design: closed forms, and a general-purpose solver that knows none of them ──
 #
 # The line depth = a + b·x with scatter in proportion to depth has the rows (1, x) / depth. The solvers
-# below see only those rows, on a fine grid of energies; `optimaldesign` works in 1 / depth.
+# below see only those rows, on a fine grid of energies; `design` works in 1 / depth.
 
 LINES = [pytest.param(0.0, 0.3, id="through zero"), pytest.param(-0.15, 0.3, id="a threshold"),
          pytest.param(0.1, 0.2, id="depth at no energy")]

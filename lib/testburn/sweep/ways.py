@@ -10,7 +10,7 @@ as its travel speed allows, and jumps lines on which nothing burns; another swee
 sweep over the sweep's whole width.
 
 Source: constant-acceleration kinematics, closed forms; checked by integrating the head's pace
-place by place in tests/test_sweep.py.
+place by place in tests/sweep/test_sweep.py.
 """
 
 from dataclasses import dataclass
