@@ -1,7 +1,6 @@
-"""Entry: what a maker types at the bench, as readings.
+"""Grid: what a maker types at the machine, as readings.
 
-Decides how typed text becomes a number (decimal point or comma, inch or mm, lines per cm or pitch),
-depth read at once or as face and floor), how a burn's header and its grid of swatches become tidy
+Decides how a depth is read, at once or as face and floor, how a burn's header and its grid of swatches become tidy
 rows and rows become a filled form again, and how the faults the lab book finds are said in the
 form's own words. Nothing is refused here: a cell that is no number goes on as it was typed, and
 `labbook.check` names it. What was typed is a dict of texts (`HEADER` and "swatches"), so it can be
