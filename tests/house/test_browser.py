@@ -29,7 +29,7 @@ import psutil
 import pytest
 
 from testburn import labbook
-from testburn.workshop import BOOK_FILES, DEMO, PROJECT
+from testburn.workshop.openbook import BOOK_FILES, DEMO, PROJECT
 
 try:
     from playwright import sync_api

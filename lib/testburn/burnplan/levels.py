@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from testburn import energy
 from testburn.burnplan import design
@@ -221,7 +221,7 @@ def _from_guess(fit, wood_table, wood_and_module, at_least_mm, target_mm, at_mos
     guessed = guess(fit, wood_table, *wood_and_module)
     doses = np.geomspace(1e-3, _MOST_DOSE, 4000)
     depths = guessed.middle_mm(doses * line_pitch_mm)
-    wide = np.exp(stats.t.ppf((1 + _GUESS_LEVEL) / 2, guessed.df) * guessed.log_sd)
+    wide = np.exp(special.stdtrit(guessed.df, (1 + _GUESS_LEVEL) / 2) * guessed.log_sd)
     deepest = min(at_most_mm * wide, DEEPEST_SHARE * thickness_mm / wide)
     if deepest <= target_mm or depths[-1] < deepest:
         raise ValueError(f"A scrap of {thickness_mm:g} mm is too thin to find {target_mm:g} mm in: what "

@@ -73,7 +73,7 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
     at = band[ENERGY] * scale
     figure = go.Figure(_band_traces(at, band, name, colour, dash))
     if ordinary:
-        ends = leastsquares.interval(group.ordinary, band[ENERGY] / pitch, LEVEL)
+        ends = leastsquares.interval(leastsquares.of_group(group), band[ENERGY] / pitch, LEVEL)
         for end, shown in zip(ends, (True, False)):
             figure.add_scatter(x=rounded(at), y=rounded(end), mode="lines",
                                name="what the ordinary interval<br>would have told you",

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from testburn import energy
 from testburn.depthfit.depths import DepthFit
@@ -55,7 +55,7 @@ class Guess:
     def predict(self, line_energy_j_mm, level: float = LEVEL) -> pd.DataFrame:
         """Return the columns of `DepthFit.predict`, with `guessed` and `basis` behind them."""
         middle = self.middle_mm(line_energy_j_mm)
-        wide = np.exp(stats.t.ppf((1 + level) / 2, self.df) * self.log_sd)
+        wide = np.exp(special.stdtrit(self.df, (1 + level) / 2) * self.log_sd)
         return pd.DataFrame({
             "line_energy_j_mm": np.atleast_1d(np.asarray(line_energy_j_mm, float)),
             "depth_mm": middle, "lower_mm": middle / wide, "upper_mm": middle * wide,
