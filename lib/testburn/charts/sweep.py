@@ -55,9 +55,9 @@ def sweeps(plan: SweepPlan, speed_mm_s: float) -> go.Figure:
 _MINUTES_OF = {BURN: "burn_minutes", BLANK: "blank_minutes", RUN_UP: "turn_minutes", TRAVEL: "travel_minutes"}
 
 
-def _broken(ends: pd.DataFrame) -> list:
+def _broken(ends: pd.DataFrame) -> np.ndarray:
     """Return both ends of every stroke in one row, a gap after each."""
-    return [number for start, end in zip(*(rounded(ends[name]) for name in ends)) for number in (start, end, None)]
+    return np.column_stack([*(rounded(ends[name]) for name in ends), np.full(len(ends), np.nan)]).ravel()
 
 
 def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:

@@ -26,6 +26,8 @@ from testburn.workshop.openbook import PROJECT, cards_folder, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
 CELL_SECONDS = 300
+# The tag of the one cell whose picture of a page is stored with the notebook.
+KEPT_PICTURE = "kept-picture"
 
 
 def notebooks() -> list[Path]:
@@ -46,11 +48,26 @@ def run(path: Path, refresh: bool = False) -> None:
                    extra_arguments=["--log-level=ERROR"],
                    resources={"metadata": {"path": str(path.parent)}}).execute()
     if refresh:
+        for cell in notebook.cells:
+            _without_pictures(cell)
         # The interpreter's version would change with every machine; widget state is drawn anew.
         notebook.metadata = {"kernelspec": {"name": "python3", "display_name": "Python 3",
                                             "language": "python"},
                              "language_info": {"name": "python"}}
         nbformat.write(notebook, path)
+
+
+def _without_pictures(cell) -> None:
+    """Put words in the place of a page's picture, unless the cell is the one whose picture is kept.
+
+    What stands on a page is checked by tests of the page itself; half of all bytes would be pictures.
+    """
+    if KEPT_PICTURE in cell.metadata.get("tags", []):
+        return
+    for output in cell.get("outputs", []):
+        if output.get("data", {}).pop("image/png", None):
+            output["metadata"] = {}
+            output["data"]["text/plain"] = "A page as a picture: run this cell to see it."
 
 
 def _bar(done: int, total: int, words: str) -> None:
