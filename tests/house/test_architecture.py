@@ -26,7 +26,7 @@ ROOMS = {
 }
 # Modules that other rooms import by name: no face brings them in, as each is shown in one place only.
 BY_NAME = {"depthfit": "compare leastsquares suspects width", "sweep": "timedruns",
-           "workshop": "binding chain newbook"}
+           "workshop": "cards chain newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {
     "statsmodels": "depthfit sweep", "shapely": "sweep job", "svgelements": "sweep", "plotly": "charts entry",

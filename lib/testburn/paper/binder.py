@@ -8,6 +8,8 @@ cards for the next board only the marks are named, so that the sheets can be tak
 
 from pathlib import Path
 
+import pandas as pd
+
 from testburn.depthfit import DepthFit, NEXT
 from testburn.job import cautions, settings
 from testburn.labbook import Machine
@@ -27,7 +29,7 @@ OF_ONE_BOARD = ("Of several cards for one board, that with the most proof swatch
 
 
 def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None,
-          paper: str = "a5", window=None) -> Path:
+          paper: str = "a5", window=None, choices: pd.DataFrame | None = None) -> Path:
     """Write the binder as a PDF, whole or not at all, and return its path.
 
     Its own cards for the next board leave their record in `records_folder`, as any printed card.
@@ -42,6 +44,8 @@ def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None
     paper : "a5" or "us-half-letter"
     window : mapping or row with at_least_mm and at_most_mm, optional
         The depths that the colour infill allows, for the fresh cards.
+    choices : DataFrame, optional
+        `settings.for_card` of the fit and the machine, where it was asked already.
 
     Raises
     ------
@@ -51,7 +55,7 @@ def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None
         The file cannot be replaced, mostly because a viewer holds it open.
     """
     path, unread = Path(path), []
-    choices = settings.for_card(fit, machine)
+    choices = settings.for_card(fit, machine) if choices is None else choices
     fresh = card.document(fit, choices, window, paper)
     kept = () if records_folder is None else kept_records(records_folder, unread.append)
     made = compiled(document(fit, fresh, kept, settings.left_off(fit, choices), unread),
