@@ -20,8 +20,6 @@ from testburn.labbook.files import NotWritten
 from testburn.labbook.folder import burn_files, foreign_burns, places, same_name
 from testburn.labbook.readings import ReadingsError, burn_name_fault, check, checked
 
-__all__ = ["NotWritten", "ReadingsError", "check", "correct", "read", "save", "strike", "version"]
-
 
 
 def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
