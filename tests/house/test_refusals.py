@@ -65,7 +65,7 @@ def test_a_lab_book_whose_burns_are_gone(tmp_path):
 
 
 def test_a_prediction_of_nothing_that_is_known(fit):
-    with pytest.raises(ValueError, match="A prediction is of one of reading, swatch, mean, not of 'board'."):
+    with pytest.raises(ValueError, match="of='board' is unknown. Ask for a 'reading', a 'swatch' or the 'mean'."):
         fit.predict("white oak", 20, 0.1, of="board")
 
 

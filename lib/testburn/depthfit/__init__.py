@@ -8,11 +8,9 @@ shown.
 """
 
 from testburn.depthfit.coldstart import Guess, guess
-from testburn.depthfit.components import PRIORS
 from testburn.depthfit.depths import DepthFit, fit, fit_if_enough
 from testburn.depthfit.group import DOSE, ENERGY, GroupFit, LEVEL
 from testburn.depthfit.proving import proof
 from testburn.labbook import NEXT
 
-__all__ = ["DOSE", "DepthFit", "ENERGY", "Guess", "GroupFit", "LEVEL", "NEXT", "PRIORS", "fit", "fit_if_enough", "guess",
-           "proof"]
+__all__ = ["DOSE", "DepthFit", "ENERGY", "Guess", "GroupFit", "LEVEL", "NEXT", "fit", "fit_if_enough", "guess", "proof"]

@@ -41,7 +41,7 @@ from testburn.depthfit.components import Components, PRIORS
 from testburn.depthfit.swatches import Swatches
 
 BEND_RANGE = (-1.0, 4.0)        # for energy divided by the group's mean energy
-_FAINTEST_WEIGHT = 0.10         # share of the group's deepest swatch
+FAINTEST_WEIGHT = 0.10         # share of the group's deepest swatch
 _LEAST_MOVE = 1e-3              # relative move of a component that ends the rounds
 _MOST_ROUNDS = 60
 _LARGE = 10_000                 # swatches above twice this start from the components of a part
@@ -234,14 +234,14 @@ def _depth_and_rows(x, at, with_bend):
 
 
 def _weight_depth(s, depth) -> np.ndarray:
-    lowest = _FAINTEST_WEIGHT * np.maximum.reduceat(s.mean_mm, s.swatch_start)
+    lowest = FAINTEST_WEIGHT * np.maximum.reduceat(s.mean_mm, s.swatch_start)
     return np.maximum(depth, s.of_group(np.maximum(lowest, 1e-6)))
 
 
 def _start_line(s, x) -> np.ndarray:
     """Return a weighted straight line of each group, with no bend, to start from."""
     deepest = s.of_group(np.maximum.reduceat(s.mean_mm, s.swatch_start))
-    w = 1.0 / np.maximum(s.mean_mm, 0.1 * deepest + 1e-9) ** 2
+    w = 1.0 / np.maximum(s.mean_mm, FAINTEST_WEIGHT * deepest + 1e-9) ** 2
     sw, sx, sy, sxx, sxy = (s.by_group(w * v) for v in (1, x, s.mean_mm, x * x, x * s.mean_mm))
     determinant = sw * sxx - sx * sx
     several = determinant > 1e-12 * sw * sxx                # more than one energy

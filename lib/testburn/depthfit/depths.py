@@ -25,7 +25,6 @@ from testburn.labbook import NEXT
 
 GROUP = list(columns.GROUP_KEY)
 FEWEST_ENERGIES = 3
-OF = ("reading", "swatch", "mean")
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,8 +145,6 @@ class DepthFit:
     def predictive(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None,
                    of: str = "reading", board: str = NEXT) -> tuple[Predictive, np.ndarray]:
         """Return the predictive distribution at line energies, and where it is extrapolated."""
-        if of not in OF:
-            raise ValueError(f"A prediction is of one of {', '.join(OF)}, not of {of!r}.")
         dose, strange_pitch = group.dose_of(line_energy_j_mm, line_pitch_mm)
         state = self.board_state(group, board)
         if of == "mean" and board == NEXT:

@@ -21,12 +21,9 @@ from scipy import special
 from testburn.depthfit import boards, components as scatter, reml, swatches as reduction
 from testburn.depthfit.coldstart import Guess
 from testburn.depthfit.components import Components, PRIORS
-from testburn.depthfit.curves import depth_and_slopes
-from testburn.depthfit.curves import CurveFit
+from testburn.depthfit.curves import CurveFit, FAINTEST_WEIGHT, depth_and_slopes
 from testburn.depthfit.depths import DepthFit
 from testburn.depthfit.swatches import Swatches
-
-_FAINTEST_WEIGHT = 0.10         # as in the fit: faint swatches weigh as if this share of the deepest
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,10 +99,10 @@ def half_width(start: Start, plan_doses, planned_boards: int, readings: int, tar
     ValueError
         If neither the lab book nor the plan holds a swatch.
     """
-    fit = _as_if_burned(start, np.asarray(plan_doses, float), planned_boards, readings, gauge_step_mm)
-    state, share = boards.next_board(fit, 0), {}
+    curves = _as_if_burned(start, np.asarray(plan_doses, float), planned_boards, readings, gauge_step_mm)
+    state, share = boards.next_board(curves, 0), {}
     for name, of in (("reading", "reading"), ("recess", "swatch")):
-        spread = boards.predictive(fit, state, target_dose, of, gauge_step_mm)
+        spread = boards.predictive(curves, state, target_dose, of, gauge_step_mm)
         share[name] = float(special.stdtrit(spread.df, (1 + level) / 2)[0] * spread.relative_sd[0])
     return pd.Series(share)
 
@@ -122,7 +119,7 @@ def _as_if_burned(start, doses, planned_boards, readings, gauge_step_mm) -> Curv
         np.array([f"planned {board}" for board in range(planned_boards)], object), np.zeros(size, int))
     together = planned if start.swatches is None else _joined(start.swatches, planned)
     own = () if start.weight_depth_mm is None else start.weight_depth_mm
-    faintest = _FAINTEST_WEIGHT * together.mean_mm.max()
+    faintest = FAINTEST_WEIGHT * together.mean_mm.max()
     divisor = np.r_[own, np.maximum(mean, faintest)]
     step = _step(start, together, divisor)
     held = replace(step, information=start.information + step.information)
