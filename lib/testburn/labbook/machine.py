@@ -1,9 +1,13 @@
-"""Machine: what can be set on it, and how briskly its head moves.
+"""Machine: what can be set on it, how briskly its head moves, and which board goes under it.
 
-Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's:
-typed into machine.toml of the lab book, from the machine's manual or from a stopwatch.
+Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's: typed into
+machine.toml of the lab book, from the machine's manual or from a stopwatch. Whether a board fits is decided from
+five heights. The board lies on the bed's grid; in focus the module's nose stands one focus gap above the face, so
+thickness + gap is no more than the room between the grid and the nose with the module at its top, and no less
+than that room less the module's travel. Without the grid there is the grid's height more room.
 """
 
+import html
 import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -12,6 +16,48 @@ import numpy as np
 
 
 _WANTED = {"list": "a list of numbers, e.g. [90]", "number": "a number", "yes or no": "true or false"}
+
+
+FITS, WITHOUT_GRID, TOO_THICK = "fits", "fits without the bed grid", "needs more clearance"
+TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"
+_ASKED = {"bed_clearance_mm": "room between the grid's top and the module's nose, module at its top",
+          "grid_height_mm": "height of the bed grid; 0 without one",
+          "focus_gap_mm": "nose to face, in focus",
+          "focus_travel_mm": "how far the module moves up and down"}
+GRID_OUT = ("With the grid out the beam reaches the bed: lay a sheet under the board that neither burns nor "
+            "mirrors, keep the air flowing under it, and stay beside it (common practice; the machine's "
+            "manual decides).")
+
+
+@dataclass(frozen=True)
+class Stock:
+    """Whether a board fits.
+
+    Attributes
+    ----------
+    verdict : str
+        "fits", "fits without the bed grid", "needs more clearance", "too thin to reach focus", or
+        "not known".
+    words : str
+        The verdict with its numbers, and what to do.
+    more_clearance_mm : float
+        Missing even without the grid; 0 where it fits.
+    raise_board_mm : float
+        To be laid under the board so that the module comes down to focus; 0 where it does.
+    """
+
+    verdict: str
+    words: str
+    more_clearance_mm: float = 0.0
+    raise_board_mm: float = 0.0
+
+    @property
+    def fits(self) -> bool:
+        """Whether the board can be burned as the words say, without another machine or board."""
+        return self.verdict in (FITS, WITHOUT_GRID, TOO_THIN)
+
+    def _repr_html_(self) -> str:
+        return f"<p><b>{html.escape(self.verdict)}</b>: {html.escape(self.words)}</p>"
 
 
 @dataclass(frozen=True)
@@ -87,6 +133,44 @@ class Machine:
         """Return every speed that can be set, in mm/s."""
         steps = int((self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s + 1e-9)
         return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(steps + 1)
+
+    def stock(self, board_thickness_mm: float) -> Stock:
+        """Say whether a board goes under the module in focus.
+
+        Parameters
+        ----------
+        board_thickness_mm : float
+
+        Raises
+        ------
+        ValueError
+            If the thickness is not above 0.
+        """
+        if not 0 < board_thickness_mm < float("inf"):
+            raise ValueError(f"A board {board_thickness_mm:g} mm thick is none. Give its thickness in mm.")
+        if missing := [name for name in _ASKED if getattr(self, name) is None]:
+            lines = "; ".join(f"{name} = … ({_ASKED[name]})" for name in missing)
+            return Stock(NOT_KNOWN, f"machine.toml does not say enough. Measure and write into it: {lines}.")
+        room, grid, travel = self.bed_clearance_mm, self.grid_height_mm, self.focus_travel_mm
+        needed = board_thickness_mm + self.focus_gap_mm
+        said = (f"The board ({board_thickness_mm:g} mm) and the focus gap ({self.focus_gap_mm:g} mm) take "
+                f"{needed:g} mm; above the grid there are {room:g} mm")
+        if needed <= room:
+            lift = room - travel - needed
+            if lift > 0:
+                return Stock(TOO_THIN, f"{said}, and the module comes down by {travel:g} mm only. Raise the board by "
+                                       f"{lift:g} mm or more, up to {room - needed:g} mm, flat and so that it "
+                                       "cannot move.", raise_board_mm=lift)
+            return Stock(FITS, f"{said}: {room - needed:g} mm to spare.")
+        if needed <= room + grid:
+            lift = max(room + grid - travel - needed, 0.0)
+            under = f" and raise the board by {lift:g} mm or more" if lift else ""
+            return Stock(WITHOUT_GRID, f"{said}. Take the grid ({grid:g} mm) out{under}; {room + grid - needed:g} mm to "
+                                       f"spare. {GRID_OUT}", raise_board_mm=lift)
+        short = needed - room - grid
+        return Stock(TOO_THICK, f"{said}, {room + grid:g} mm without it. It needs {short:g} mm more: use a "
+                                f"board of at most {board_thickness_mm - short:g} mm, or raise the machine's frame.",
+                     more_clearance_mm=short)
 
 
 def _kind(name: str) -> str:
