@@ -84,8 +84,9 @@ def parse(arguments):
         prog="start.py", description="testburn: burn readings in, settings card out. The first "
         "command of all also sets up .venv in this folder, which needs the network once.")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    for name, words in (("card", "run all notebooks; leave the settings card in cards/"),
+    for name, words in (("card", "make every settings card of the lab book, in cards/"),
                         ("binder", "bind every card into one PDF, with those out of date marked"),
+                        ("notebooks", "run all notebooks, first to last; make the cards on the way"),
                         ("lab", "open the notebooks in JupyterLab")):
         command = commands.add_parser(name, help=words, description=words)
         command.add_argument("--labdata", metavar="FOLDER", type=folder_named,
@@ -122,8 +123,8 @@ def main(arguments):
                 makevenv.add("browser")
             return run(["-m", "pytest"] + asked.pytest)
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
-        module = {"card": "testburn.workshop.chain", "binder": "testburn.workshop.binding"}[asked.command]
-        return run(["-m", module], **book)
+        module = "testburn.workshop." + ("chain" if asked.command == "notebooks" else "cards")
+        return run(["-m", module] + ["binder"] * (asked.command == "binder"), **book)
     except makevenv.SetupError as error:
         sys.stderr.write("%s\n" % error)
         return 1

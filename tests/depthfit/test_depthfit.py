@@ -83,7 +83,7 @@ def test_several_pitches_ask_for_the_one_that_is_meant(burns):
     fit = depthfit.fit(burns(pitches_mm=(0.05, 0.1)))
     with pytest.raises(ValueError) as caught:
         predicted(fit)
-    assert str(caught.value) == ("white oak, 20 W at 450 nm was burned at several line pitches "
+    assert str(caught.value) == ("white oak, 20 W at 450 nm was burned at several pitches "
                                  "(0.05, 0.1 mm). Say line_pitch_mm.")
 
 

@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
 from testburn import depthfit
-from testburn.depthfit import leastsquares
+from testburn.depthfit import leastsquares, lackoffit
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 DESIGNS = {"straight": 1, "quadratic": 2}
@@ -38,7 +38,7 @@ LACK = [(pontius, "straight", 214.747, 18, 20), (pontius, "quadratic", 0.81072, 
 
 @pytest.mark.parametrize(("data", "form", "f", "df_lack", "df_pure"), LACK)
 def test_lack_of_fit_from_repeats(data, form, f, df_lack, df_pure):
-    found = leastsquares.lack_of_fit(*data(), form)
+    found = lackoffit.lack_of_fit(*data(), form)
     assert (found.df_lack, found.df_pure) == (df_lack, df_pure)
     assert found.f == pytest.approx(f, rel=2e-4)
     assert found.p == pytest.approx(stats.f.sf(f, df_lack, df_pure), rel=0.02)
@@ -55,13 +55,13 @@ def test_lack_of_fit_is_what_the_sums_of_squares_say(data, form):
     df_pure = len(y) - len(np.unique(x))
     df_lack = len(np.unique(x)) - DESIGNS[form] - 1
     expected = (about - pure) / df_lack / (pure / df_pure)
-    assert leastsquares.lack_of_fit(x, y, form).f == pytest.approx(expected, rel=1e-6)
+    assert lackoffit.lack_of_fit(x, y, form).f == pytest.approx(expected, rel=1e-6)
 
 
 @pytest.mark.parametrize(("x", "df_lack", "df_pure"), [
     ([1, 2, 3, 4, 5, 6], 4, 0), ([1, 1, 1, 2, 2, 2], 0, 4)], ids=["nothing repeated", "two energies"])
 def test_where_lack_of_fit_cannot_be_judged_it_is_missing(x, df_lack, df_pure):
-    found = leastsquares.lack_of_fit(x, [1.0, 2.1, 2.9, 4.2, 5.1, 5.8])
+    found = lackoffit.lack_of_fit(x, [1.0, 2.1, 2.9, 4.2, 5.1, 5.8])
     assert np.isnan([found.f, found.p]).all()
     assert (found.df_lack, found.df_pure) == (df_lack, df_pure)
 
@@ -71,8 +71,8 @@ def test_boards_of_their_own_height_are_no_lack_of_fit():
     high = np.repeat([0.0, 1.0], 8)
     y = 0.5 * x + high + np.random.default_rng(4).normal(0, 0.02, 16)
     keep = ~((x == 4) & (high == 0))        # boards were not burned at the same energies
-    plain = leastsquares.lack_of_fit(x[keep], y[keep])
-    allowed = leastsquares.lack_of_fit(x[keep], y[keep], blocks=high[keep, None])
+    plain = lackoffit.lack_of_fit(x[keep], y[keep])
+    allowed = lackoffit.lack_of_fit(x[keep], y[keep], blocks=high[keep, None])
     assert allowed.df_pure == plain.df_pure - 1
     assert allowed.p > 0.05
 
@@ -146,6 +146,6 @@ def test_a_board_with_one_swatch_alone_at_its_energy_is_no_trouble():
     """Its own column and its energy's are one and the same: it tells nothing of the curve's shape."""
     x, y = [1, 1, 2, 2, 3, 3, 4, 4], [1.0, 1.1, 2.1, 2.0, 3.1, 2.9, 4.0, 4.1]
     blocks = [[0.0]] * 8
-    plain = leastsquares.lack_of_fit(x, y, blocks=blocks)
-    more = leastsquares.lack_of_fit([*x, 2.5], [*y, 9.0], blocks=[*blocks, [1.0]])
+    plain = lackoffit.lack_of_fit(x, y, blocks=blocks)
+    more = lackoffit.lack_of_fit([*x, 2.5], [*y, 9.0], blocks=[*blocks, [1.0]])
     assert more.f == pytest.approx(plain.f) and (more.df_lack, more.df_pure) == (plain.df_lack, plain.df_pure)

@@ -84,7 +84,7 @@ def test_every_fault_is_said_and_nothing_typed_is_lost(book):
     ("burned_on", "14.3.2026", "Day, year-month-day &#x27;14.3.2026&#x27;: this is not a day."),
     ("burned_on", "2999-01-01", "this day lies in the future."),
     ("passes", "1,5", "Passes &#x27;1.5&#x27;: this is not a whole number."),
-    ("line_spacing", "0", "Line spacing &#x27;0&#x27;: allowed is above 0 mm."),
+    ("line_spacing", "0", "Pitch &#x27;0&#x27;: allowed is above 0 mm."),
     ("burn", "../away", "Burn id &#x27;../away&#x27;: this cannot name a file."),
     ("gauge_step", "1 cm", "Gauge step &#x27;1 cm&#x27;: this is not a number;"),
     ("air_assist", "maybe", "Air assist &#x27;maybe&#x27;: allowed is one of on, off."),
@@ -183,7 +183,7 @@ def test_the_header_is_remembered_from_the_newest_burn(book):
     assert held == {
         "burn": "", "species": "black cherry", "board": "", "module_w": "20",
         "wavelength_nm": "450", "power_pct": "90", "passes": "2", "line_spacing": "0.05",
-        "line_spacing_unit": "mm between lines", "depth_unit": "mm", "depth_as": "the depth",
+        "line_spacing_unit": "mm", "depth_unit": "mm", "depth_as": "the depth",
         "gauge_step": "0.0127 mm",
         "board_thickness": "", "moisture_pct": "", "focus_offset_mm": "", "air_assist": "on",
         "sweep_vs_grain": "", "note": ""}

@@ -4,14 +4,14 @@ import sys
 from pathlib import Path
 
 from testburn import labbook
-from testburn.entry import Bench, correction, draft, grid
+from testburn.entry import Offers, correction, draft, grid
 
 sys.path.append(str(Path(__file__).parent))
 from typed_burns import HEADER, buttons, drafts, form_for, saved
 
 
 def correct(book, burn="oak-01"):
-    opened = Bench(book)
+    opened = Offers(book)
     opened.choose.value = ("correct", burn)
     opened.go.click()
     return opened.form if not opened.said.value else opened.said.value
@@ -38,7 +38,7 @@ def test_a_saved_burn_is_corrected_after_its_change_was_shown(book):
 
 
 def test_a_burn_once_saved_is_corrected_from_there_on(book):
-    opened = Bench(book)
+    opened = Offers(book)
     form = opened.form
     for name, text in HEADER.items():
         form.header[name].value = text
@@ -76,7 +76,7 @@ def test_a_correction_does_not_overwrite_what_was_not_seen(book):
 def test_a_correction_half_typed_is_resumed_as_a_correction(book):
     form_for(book).save.click()
     correct(book).rows[0].depths[0].value = "0.5"
-    opened = Bench(book)
+    opened = Offers(book)
     buttons(opened)["Resume"].click()
     form = opened.form
     assert form.saved.burn == "oak-01" and form.rows[0].depths[0].value == "0.5"

@@ -3,7 +3,7 @@
 import sys
 from pathlib import Path
 
-from testburn.entry import Bench, burnform, draft, grid
+from testburn.entry import Offers, burnform, draft, grid
 
 sys.path.append(str(Path(__file__).parent))
 from typed_burns import buttons, drafts, form_for, full_disk
@@ -11,7 +11,7 @@ from typed_burns import buttons, drafts, form_for, full_disk
 
 def test_nothing_is_written_before_something_is_typed(book):
     burnform.entry(book)
-    Bench(book)
+    Offers(book)
     assert not (book / "journal").exists()
 
 
@@ -66,7 +66,7 @@ def test_drafts_of_the_scratch_demo_outlive_its_copy(tmp_path, monkeypatch):
     monkeypatch.setattr(draft.tempfile, "gettempdir", lambda: str(tmp_path))
     first = form_for(tmp_path / "scratch-1", scratch=True)
     first.rows[0].depths[2].value = "0.70"
-    opened = Bench(tmp_path / "scratch-2", scratch=True)
+    opened = Offers(tmp_path / "scratch-2", scratch=True)
     buttons(opened)["Resume"].click()
     assert opened.form.rows[0].depths[2].value == "0.70"
     assert not (tmp_path / "scratch-1" / "journal").exists()

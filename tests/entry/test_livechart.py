@@ -27,15 +27,16 @@ def test_points_are_drawn_as_they_are_typed(book):
 
 
 def test_the_points_lie_on_the_lab_books_own_axis(labdata):
-    start = {"burn": "new", "species": "black cherry", "board": "C9", "swatches": [
+    start = {"burn": "new", "species": "black cherry", "board": "C9", "module_w": "15", "wavelength_nm": "445",
+             "swatches": [
         {"swatch": "1", "speed": "150", "depths": ["0.66"]}]}
     form = burnform.entry(labdata, HEADER | start)
     drawn = chart(form)
     names = [trace.get("name") for trace in drawn["data"]]
     assert "next board, 95 % band" in names and names[-1] == "this burn"
     per = 0.05 if "J/mm²" not in drawn["layout"]["xaxis"]["title"]["text"] else 1
-    assert drawn["data"][-1]["x"] == [pytest.approx(2.4 * per)]
-    assert "black cherry, 20 W" in drawn["layout"]["title"]["text"]
+    assert drawn["data"][-1]["x"] == [pytest.approx(1.8 * per)]
+    assert "black cherry, 15 W" in drawn["layout"]["title"]["text"]
 
 
 def test_nothing_is_drawn_before_there_is_a_point_or_a_curve(book):

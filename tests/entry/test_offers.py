@@ -3,7 +3,7 @@
 import sys
 from pathlib import Path
 
-from testburn.entry import Bench, grid
+from testburn.entry import Offers, grid
 from testburn.labbook import columns
 
 sys.path.append(str(Path(__file__).parent))
@@ -12,7 +12,7 @@ from typed_burns import all_boxes, buttons, drafts, form_for, saved
 
 def test_an_unfinished_burn_is_offered_before_anything_else(book):
     form_for(book, board="<i>C1").rows[0].depths[2].value = "0.70"
-    opened = Bench(book)
+    opened = Offers(book)
     assert opened.form is None and {"Resume", "Put away", "Start new"} <= buttons(opened).keys()
     shown = "".join(getattr(box, "value", "") for box in all_boxes(opened.offers))
     assert "1 burn was not finished. Everything you typed is kept." in shown
@@ -21,12 +21,12 @@ def test_an_unfinished_burn_is_offered_before_anything_else(book):
     assert opened.form.header["board"].value == "<i>C1"
     opened.form.save.click()
     assert "Saved 5 readings" in opened.form.said.value
-    assert Bench(book).form is not None
+    assert Offers(book).form is not None
 
 
 def test_a_draft_put_away_is_offered_no_more_but_not_deleted(book):
     form_for(book).rows[0].depths[2].value = "0.70"
-    opened = Bench(book)
+    opened = Offers(book)
     buttons(opened)["Put away"].click()
     assert opened.form is not None and drafts(book) == []
     assert len(list((book / "journal" / "put-away").iterdir())) == 1
@@ -34,7 +34,7 @@ def test_a_draft_put_away_is_offered_no_more_but_not_deleted(book):
 
 def test_start_new_leaves_the_draft_for_another_time(book):
     form_for(book).rows[0].depths[2].value = "0.70"
-    opened = Bench(book)
+    opened = Offers(book)
     buttons(opened)["Start new"].click()
     assert opened.form.header["burn"].value == "" and len(drafts(book)) == 1
 
@@ -44,7 +44,7 @@ def test_a_journal_without_a_form_is_said_and_left_alone(book):
     file = book / "journal" / "odd.jsonl"
     file.write_text('{"at": "2026-03-14T10:00:00+00:00", "cell": "row 1 speed", "value": "3"}\n',
                     encoding="utf-8")
-    opened = Bench(book)
+    opened = Offers(book)
     assert "The draft odd cannot be read" in "".join(
         getattr(box, "value", "") for box in all_boxes(opened.offers))
     buttons(opened)["Resume"].click()
@@ -72,7 +72,7 @@ def test_a_planned_burn_fills_the_form(book):
         {"swatch": "A3", "speed": "90", "depths": [], "power": "45"}]
     assert start["gauge_step"] == "0.01 mm" and start["board_thickness"] == "19 mm"
     assert "burn" not in start and "board" not in start
-    opened = Bench(book)
+    opened = Offers(book)
     opened.choose.value = next(value for label, value in opened.choose.options
                                if label == "Planned burn: plan-a1, board-A")
     opened.go.click()
@@ -89,7 +89,7 @@ def test_a_planned_burn_fills_the_form(book):
 
 def test_a_plan_that_is_none_is_said(book):
     file = plan_file(book)
-    opened = Bench(book)
+    opened = Offers(book)
     plan = next(value for _, value in opened.choose.options if value[0] == "plan")
     file.write_text("a;b\n1;2\n", encoding="utf-8")
     opened.choose.value = plan

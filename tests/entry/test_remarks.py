@@ -68,11 +68,18 @@ def test_what_is_said_of_the_header():
     spacing = {"line_spacing": "200", "line_spacing_unit": "lines per cm"}
     said = remarks.header_remark(HEADER | spacing)
     assert said == remarks.Remark(
-        "plain", "Line spacing: 0.05 mm between lines, 200 lines per cm, 508 lines per inch")
+        "plain", "Pitch: 0.05 mm from line to line, 200 lines per cm, 508 lines per inch")
     said = remarks.header_remark({**HEADER, "module_w": "20 W", "moisture_pct": "-1"})
     assert said == remarks.Remark(
         "fault", "Module W '20 W': this is not a number; write it like 0.45 or 0,45; "
                  "Moisture % '-1': allowed is at least 0 and at most 100 %")
+
+
+@pytest.mark.parametrize(("typed", "doubted"), [
+    ("445", False), ("900", False), ("1064", True), ("940", True), ("10600", False), ("", False), ("x", False)])
+def test_near_infrared_is_doubted_for_wood(typed, doubted):
+    said = remarks.wavelength_remark(HEADER | {"wavelength_nm": typed})
+    assert said == (remarks.Remark("doubt", remarks.NEAR_INFRARED) if doubted else remarks.Remark("plain", ""))
 
 
 def test_a_face_without_its_floor_and_an_exchange_are_said():

@@ -11,7 +11,7 @@ from testburn.entry import burnform, draft
 HEADER = {
     "burn": "oak-01", "burned_on": "2024-03-14", "species": "black cherry", "board": "C1",
     "module_w": "20", "wavelength_nm": "450", "power_pct": "90", "passes": "1",
-    "line_spacing": "0.05", "line_spacing_unit": "mm between lines", "depth_unit": "mm",
+    "line_spacing": "0.05", "line_spacing_unit": "mm", "depth_unit": "mm",
     "gauge_step": "0.01",
 }
 ROWS = [{"swatch": "1", "speed": "150", "depths": ["0.66", "0.67", "0.71"]},

@@ -2,6 +2,8 @@
 
 import ast
 import importlib
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -24,7 +26,7 @@ ROOMS = {
 }
 # Modules that other rooms import by name: no face brings them in, as each is shown in one place only.
 BY_NAME = {"depthfit": "compare leastsquares suspects width", "sweep": "timedruns",
-           "workshop": "binding chain newbook"}
+           "workshop": "cards chain newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {
     "statsmodels": "depthfit sweep", "shapely": "sweep job", "svgelements": "sweep", "plotly": "charts entry",
@@ -170,6 +172,14 @@ def test_a_heavy_library_lives_in_its_room(path):
     used = {module.split(".")[0] for module, _ in imports(ast.walk(tree(path)))}
     wrong = {name for name in used & LIBRARIES.keys() if room_of(path) not in LIBRARIES[name].split()}
     assert not wrong
+
+
+def test_a_card_loads_no_library_that_it_does_not_use():
+    """What a card needs is imported in another interpreter; its time is measured by benchmarks/light.py."""
+    code = ("import sys; from testburn import labbook, depthfit, job, sweep, paper; "
+            "print(sorted({'statsmodels', 'scipy.stats', 'plotly', 'ipywidgets', 'nbclient', 'IPython'} & set(sys.modules)))")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
 
 
 @pytest.mark.parametrize("room", ROOMS)

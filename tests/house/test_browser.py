@@ -29,7 +29,7 @@ import psutil
 import pytest
 
 from testburn import labbook
-from testburn.workshop import BOOK_FILES, DEMO, PROJECT
+from testburn.workshop.openbook import BOOK_FILES, DEMO, PROJECT
 
 try:
     from playwright import sync_api
@@ -251,7 +251,7 @@ def bench(browser, tmp_path, request):
 
 HEADER = {"Burn id": "bench-01", "Species": "white oak", "Board": "Lid-3", "Gauge step": "0.01 mm",
           "Module W": "20", "Wavelength nm": "450", "Power %": "90", "Passes": "1",
-          "Line spacing": "0.05", "Spacing in": "mm between lines"}
+          "Pitch": "0.05", "Pitch in": "mm"}
 SPEEDS = {"1": "60", "2": "90", "3": "150", "4": "240"}
 DEPTHS = {"1": ("1.23", "1.27", "1.25"), "2": ("0.81", "0.79", "0.80"),
           "3": ("0.47", "0.45", "0.46"), "4": ("0.28", "0.27", "0.29")}

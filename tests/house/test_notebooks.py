@@ -9,7 +9,7 @@ import itertools
 import nbformat
 import pytest
 
-from testburn.workshop.chain import NOTEBOOKS, notebooks
+from testburn.workshop.chain import KEPT_PICTURE, NOTEBOOKS, notebooks
 
 EVERY = [pytest.param(path, id=path.stem) for path in notebooks()]
 
@@ -34,6 +34,15 @@ def test_committed_executed_top_to_bottom_without_a_fault(path):
     assert "error" not in kinds
     assert not [output for cell in cells for output in cell.outputs
                 if output.get("name") == "stderr"]
+
+
+def test_they_can_be_reviewed():
+    """Small together, few lines each: arrays are one line, and of the pictures of pages one is stored."""
+    assert sum(path.stat().st_size for path in notebooks()) <= 1_100_000
+    assert all(len(path.read_text(encoding="utf-8").splitlines()) <= 5_000 for path in notebooks())
+    pictures = [cell for path in notebooks() for cell in code_cells(path)
+                if any("image/png" in output.get("data", {}) for output in cell.outputs)]
+    assert [KEPT_PICTURE in cell.metadata["tags"] for cell in pictures] == [True]
 
 
 @pytest.mark.parametrize("path", EVERY)

@@ -432,18 +432,20 @@ def start(door, monkeypatch):
     return start
 
 
-@pytest.mark.parametrize(("command", "module"), [("card", "testburn.workshop.chain"), ("binder", "testburn.workshop.binding")])
+@pytest.mark.parametrize(("command", "module"), [
+    ("card", ["testburn.workshop.cards"]), ("binder", ["testburn.workshop.cards", "binder"]),
+    ("notebooks", ["testburn.workshop.chain"])])
 def test_a_command_passes_the_lab_book_and_the_exit_code_on(start, tmp_path, monkeypatch, command, module):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "my book").mkdir()
     start.exit_code = 3
     assert start.main([command, "--labdata", "my book"]) == 3
     assert start.main([command]) == 3
-    assert start.calls == [(["-m", module], {"TESTBURN_LABDATA": str(tmp_path / "my book")}),
-                           (["-m", module], {})]
+    assert start.calls == [(["-m", *module], {"TESTBURN_LABDATA": str(tmp_path / "my book")}),
+                           (["-m", *module], {})]
 
 
-@pytest.mark.parametrize("command", ["card", "binder"])
+@pytest.mark.parametrize("command", ["card", "binder", "notebooks"])
 def test_a_lab_book_that_is_not_there_is_refused(start, tmp_path, capsys, command):
     with pytest.raises(SystemExit) as end:
         start.main([command, "--labdata", str(tmp_path / "nowhere")])

@@ -2,7 +2,7 @@
 
 What it had acknowledged before it was killed is there afterwards, each file parses, and what was left
 half done is not read as data. TESTBURN_KILLS=2000 kills more often. Killing a process does not try
-what the disk itself forgets when the power fails: that rests on fsync, see `safekeeping`.
+what the disk itself forgets when the power fails: that rests on fsync, see `labbook.files`.
 """
 
 import builtins

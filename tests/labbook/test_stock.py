@@ -4,7 +4,7 @@ import pytest
 
 from testburn.labbook import Machine
 
-MACHINE = Machine(bed_clearance_mm=60, grid_height_mm=22, focus_gap_mm=7, focus_travel_mm=40)
+MACHINE = Machine(clearance_mm=60, support_height_mm=22, focus_gap_mm=7, focus_travel_mm=40)
 
 
 @pytest.mark.parametrize(("thickness_mm", "verdict", "more_mm", "raise_mm"), [
@@ -12,8 +12,8 @@ MACHINE = Machine(bed_clearance_mm=60, grid_height_mm=22, focus_gap_mm=7, focus_
     (12.9, "too thin to reach focus", 0, 0.1),
     (13, "fits", 0, 0),
     (53, "fits", 0, 0),                         # 60 - 7
-    (53.1, "fits without the bed grid", 0, 0),
-    (75, "fits without the bed grid", 0, 0),    # 60 + 22 - 7
+    (53.1, "fits without the support", 0, 0),
+    (75, "fits without the support", 0, 0),    # 60 + 22 - 7
     (75.5, "needs more clearance", 0.5, 0),
     (90, "needs more clearance", 15, 0)])
 def test_heights_decide(thickness_mm, verdict, more_mm, raise_mm):
@@ -22,39 +22,39 @@ def test_heights_decide(thickness_mm, verdict, more_mm, raise_mm):
     assert (found.more_clearance_mm, found.raise_board_mm) == pytest.approx((more_mm, raise_mm))
 
 
-def test_a_module_that_hardly_moves_wants_the_board_raised_from_the_bed():
-    found = Machine(bed_clearance_mm=60, grid_height_mm=22, focus_gap_mm=7, focus_travel_mm=5).stock(54)
-    assert (found.verdict, found.raise_board_mm) == ("fits without the bed grid", 16)
-    assert "Take the grid (22 mm) out and raise the board by 16 mm or more; 21 mm to spare." in found.words
+def test_a_module_that_hardly_moves_wants_the_board_raised():
+    found = Machine(clearance_mm=60, support_height_mm=22, focus_gap_mm=7, focus_travel_mm=5).stock(54)
+    assert (found.verdict, found.raise_board_mm) == ("fits without the support", 16)
+    assert "Take the support (22 mm) out and raise the board by 16 mm or more; 21 mm to spare." in found.words
 
 
-def test_a_machine_without_a_grid_has_none_to_take_out():
-    found = Machine(bed_clearance_mm=60, grid_height_mm=0, focus_gap_mm=7, focus_travel_mm=40).stock(60)
+def test_a_machine_without_a_support_has_none_to_take_out():
+    found = Machine(clearance_mm=60, support_height_mm=0, focus_gap_mm=7, focus_travel_mm=40).stock(60)
     assert (found.verdict, found.more_clearance_mm) == ("needs more clearance", 7)
 
 
 def test_words():
     assert MACHINE.stock(19).words == (
-        "The board (19 mm) and the focus gap (7 mm) take 26 mm; above the grid there are 60 mm: 34 mm to spare.")
+        "The board (19 mm) and the focus gap (7 mm) take 26 mm; the clearance above the support is 60 mm: 34 mm to spare.")
     assert MACHINE.stock(2).words == (
-        "The board (2 mm) and the focus gap (7 mm) take 9 mm; above the grid there are 60 mm, and the module comes "
+        "The board (2 mm) and the focus gap (7 mm) take 9 mm; the clearance above the support is 60 mm, and the module comes "
         "down by 40 mm only. Raise the board by 11 mm or more, up to 51 mm, flat and so that it cannot move.")
     assert MACHINE.stock(60).words == (
-        "The board (60 mm) and the focus gap (7 mm) take 67 mm; above the grid there are 60 mm. Take the grid "
-        "(22 mm) out; 15 mm to spare. With the grid out the beam reaches the bed: lay a sheet under the board that "
+        "The board (60 mm) and the focus gap (7 mm) take 67 mm; the clearance above the support is 60 mm. Take the "
+        "support (22 mm) out; 15 mm to spare. With the support out the beam reaches what is below: lay a sheet under the board that "
         "neither burns nor mirrors, keep the air flowing under it, and stay beside it (common practice; the "
         "machine's manual decides).")
     assert MACHINE.stock(90).words == (
-        "The board (90 mm) and the focus gap (7 mm) take 97 mm; above the grid there are 60 mm, 82 mm without it. "
-        "It needs 15 mm more: use a board of at most 75 mm, or raise the machine's frame.")
+        "The board (90 mm) and the focus gap (7 mm) take 97 mm; the clearance above the support is 60 mm, 82 mm without it. "
+        "It needs 15 mm more: use a board of at most 75 mm, or lift the module where it is mounted.")
 
 
 def test_a_machine_that_says_nothing_is_told_which_lines_to_write():
-    found = Machine(bed_clearance_mm=60, focus_gap_mm=7).stock(19)
+    found = Machine(clearance_mm=60, focus_gap_mm=7).stock(19)
     assert (found.verdict, found.fits) == ("not known", False)
     assert found.words == (
-        "machine.toml does not say enough. Measure and write into it: grid_height_mm = … (height of the bed grid; 0 "
-        "without one); focus_travel_mm = … (how far the module moves up and down).")
+        "machine.toml does not say enough. Measure and write into it: support_height_mm = … (height of what the board lies "
+        "on; 0 without one); focus_travel_mm = … (how far the module moves up and down).")
 
 
 @pytest.mark.parametrize("thickness_mm", [0, -3, float("nan"), float("inf")])

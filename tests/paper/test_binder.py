@@ -14,7 +14,7 @@ from testburn import depthfit, labbook
 from testburn.job import cautions, settings
 from testburn.labbook import Machine
 from testburn.paper import binder, card, record as cardrecord
-from testburn.workshop import binding, newbook
+from testburn.workshop import cards, newbook
 
 NASTY = "#panic() *bold* _low_ $x$ <b> `raw` \\ \" 😀 木 " + "W" * 300
 
@@ -137,7 +137,7 @@ def test_what_has_no_card_and_what_cannot_be_read_is_said(fit):
 def test_a_group_too_thin_for_a_card_is_said_in_the_binder(readings, burns, tmp_path, monkeypatch):
     thin = group(burns, "elm", boards=1)
     seen = []
-    monkeypatch.setattr(card, "compiled", lambda content, template: seen.append(content) or b"%PDF-")
+    monkeypatch.setattr(binder, "compiled", lambda content, template: seen.append(content) or b"%PDF-")
     binder.write(tmp_path / "binder.pdf", depthfit.fit(
         pd.concat([readings, thin[thin["swatch"].isin(["1", "2"])]], ignore_index=True)))
     assert seen[0]["notes"] == ["Without a card: elm, 20 W at 450 nm (left a mark at 2 different energies, "
@@ -260,28 +260,28 @@ def own(tmp_path, monkeypatch, burns):
 
 
 def test_the_command_binds_both_papers_and_says_what_is_out_of_date(own, tmp_path, capsys, burns):
-    assert binding.main() == 0
+    assert cards.main(["binder"]) == 0
     places = "".join(f"Binder: {tmp_path / 'cards' / name}\n" for name in ("binder-a5.pdf",
                                                                          "binder-half-letter.pdf"))
     assert capsys.readouterr().out == places
     first = depthfit.fit(labbook.read(own))
     second = burns(boards=2).query("board == 'B2'")
     labbook.save(second.drop(columns="struck_because").round({"depth_mm": 2}), own / "burns")
-    assert binding.main() == 0
+    assert cards.main(["binder"]) == 0
     assert capsys.readouterr().out == (
         f"Sheets marked data {first.fingerprint} are out of date: take them down.\n" + places)
 
 
 def test_the_command_says_faults_in_words(own, capsys, monkeypatch, tmp_path):
     (own / "machine.toml").write_text("max_speed_mm_s = 'fast'", encoding="utf-8")
-    assert binding.main() == 1
+    assert cards.main(["binder"]) == 1
     assert capsys.readouterr().out == "machine.toml: max_speed_mm_s is 'fast'. Write a number.\n"
     for burn in (own / "burns").glob("*.csv"):
         burn.unlink()
-    assert binding.main() == 1
+    assert cards.main(["binder"]) == 1
     assert capsys.readouterr().out == ("There is nothing to fit yet: the lab book has no readings. Burn more "
                                        "swatches and enter their depths.\n")
     monkeypatch.setenv("TESTBURN_LABDATA", str(tmp_path / "nowhere"))
-    assert binding.main() == 1
+    assert cards.main(["binder"]) == 1
     assert capsys.readouterr().out == (f"There is no lab book folder at {tmp_path / 'nowhere'}. Check "
                                        "--labdata.\n")

@@ -19,7 +19,7 @@ import typst
 from testburn import burnplan, depthfit, labbook
 from testburn.burnplan import Scrap
 from testburn.labbook import Machine, columns, woods
-from testburn.paper import burnsheet
+from testburn.paper import burnsheet, pdf
 
 LABDATA = Path(__file__).parents[2] / "labdata"
 MACHINE = Machine(acceleration_mm_s2=3000)
@@ -34,7 +34,7 @@ def demo():
 
 @pytest.fixture(scope="module")
 def plan(demo):
-    return burnplan.propose(demo, woods.read(), "sugar maple", 20, 0.4, 0.6, Scrap(300, 120, 19), MACHINE,
+    return burnplan.propose(demo, woods.read(), "sugar maple", 15, 0.4, 0.6, Scrap(300, 120, 19), MACHINE,
                             boards=2, swatches=5)
 
 
@@ -101,7 +101,7 @@ def test_the_drawing_says_the_settings_of_each_swatch(plan):
     row = plan.board("A").iloc[0]
     _, groups = groups_in_svg(plan, "A")
     assert groups["A1"].find(f"{SVG}title").text == (
-        f"A1: 90 %, {row['speed_mm_s']:g} mm/s, 200 lines per cm (0.05 mm), 1 pass")
+        f"A1: {row['speed_mm_s']:g} mm/s, 90 %, 1 pass, pitch 0.05 mm (200 lines per cm)")
 
 
 def pixels(png: bytes) -> np.ndarray:
@@ -184,20 +184,29 @@ def test_a_page_for_each_board(plan, paper):
 
 
 def test_many_swatches_go_on_overleaf(demo):
-    long = burnplan.propose(demo, woods.read(), "sugar maple", 20, 0.4, 0.6, Scrap(400, 400, 19), MACHINE,
+    long = burnplan.propose(demo, woods.read(), "sugar maple", 15, 0.4, 0.6, Scrap(400, 400, 19), MACHINE,
                             boards=1, swatches=24)
     assert pages(burnsheet.pdf(long)) == 2
+
+
+def test_the_sheet_leads_with_what_is_set_in_an_order_of_its_own(plan):
+    """Speed, power, passes, pitch: on the page, and in the notebook's table of the same swatches."""
+    page = (pdf.HERE / "burnsheet.typ").read_text(encoding="utf-8")
+    heads = re.findall(r'head\("(\w+)"', page[page.index("table.header("):])
+    assert heads[:6] == ["Swatch", "Speed", "Power", "Passes", "Pitch", "Expect"]
+    assert list(burnsheet.settings(plan).frame)[:6] == [
+        "swatch", "it is", "speed, mm/s", "power, %", "passes", "pitch, mm"]
 
 
 def test_what_the_sheet_says(plan):
     sheet = burnsheet.document(plan)
     row, first = plan.board("A").iloc[0], sheet["boards"][0]["swatches"][0]
-    assert (sheet["species"], sheet["module"], sheet["wavelength"]) == ("Sugar maple", "20 W", "450 nm")
+    assert (sheet["species"], sheet["module"], sheet["wavelength"]) == ("Sugar maple", "15 W", "445 nm")
     assert sheet["window"] == "Wanted: 0.40–0.60 mm deep (0.016–0.024 in)"
-    assert (first["power"], first["speed"], first["lines"], first["pitch"], first["passes"]) == (
-        "90", f"{row['speed_mm_s']:g}", "200", "0.05 mm", "1")
+    assert (first["speed"], first["power"], first["passes"], first["pitch"], first["lines"]) == (
+        f"{row['speed_mm_s']:g}", "90", "1", "0.05", "200 lines/cm")
     assert sheet["boards"][1]["of"] == "2 of 2"
-    assert sheet["boards"][0]["cost"] == "About 10 minutes of burning, 166 cm² of scrap."
+    assert sheet["boards"][0]["cost"] == "About 8 minutes of burning, 82 cm² of scrap."
     assert {"Board", "Moisture, %", "Day", "Focus offset, mm"} <= set(sheet["blanks"])
     assert sheet["readings"] == 3 and sheet["boxes"] == 5
     assert sheet["steps"][3][1] == ("3 readings in the middle third (dashed), spread across the growth rings.")
@@ -219,7 +228,7 @@ def test_cautions_stand_on_the_sheet_and_no_optical_density_does(plan):
     heads = [head for head, _ in burnsheet.document(plan)["cautions"]]
     said = " ".join(text for _, text in burnsheet.document(plan)["cautions"])
     assert heads == ["Beam", "Fire", "Fumes", "Dust, solvents", "Who decides"]
-    assert "450 nm" in said and "this sheet" in said and not re.search(r"OD\s*\d|density of \d", said)
+    assert "445 nm" in said and "this sheet" in said and not re.search(r"OD\s*\d|density of \d", said)
 
 
 @pytest.mark.parametrize("paper", ["a4", "us-letter"])
@@ -232,7 +241,7 @@ def test_text_of_the_lab_book_is_never_markup(nasty, paper):
 
 @pytest.mark.parametrize("scrap", [Scrap(2000, 60, 19), Scrap(150, 1500, 19), Scrap(5000, 5000, 19)])
 def test_any_scrap_is_drawn_to_a_scale_that_fits(demo, scrap):
-    plan = burnplan.propose(demo, woods.read(), "sugar maple", 20, 0.4, 0.6, scrap, MACHINE, boards=1)
+    plan = burnplan.propose(demo, woods.read(), "sugar maple", 15, 0.4, 0.6, scrap, MACHINE, boards=1)
     assert pages(burnsheet.pdf(plan)) == 1
 
 
@@ -251,7 +260,7 @@ def test_the_same_plan_gives_the_same_bytes_in_another_process(plan, tmp_path):
             "from testburn.labbook import burns as labbook, woods\n"
             "from testburn.labbook.machine import Machine\n"
             f"fit = depthfit.fit(labbook.read({str(LABDATA)!r}))\n"
-            "plan = burnplan.propose(fit, woods.read(), 'sugar maple', 20, 0.4, 0.6, burnplan.Scrap(300, 120, 19),"
+            "plan = burnplan.propose(fit, woods.read(), 'sugar maple', 15, 0.4, 0.6, burnplan.Scrap(300, 120, 19),"
             " Machine(acceleration_mm_s2=3000), boards=2, swatches=5)\n"
             f"burnsheet.save({str(tmp_path / 'there')!r}, plan)\n")
     subprocess.run([sys.executable, "-c", code], check=True, timeout=120, env=os.environ | {
@@ -269,7 +278,7 @@ def test_saving_again_replaces_and_leaves_nothing_half_made(plan, tmp_path):
 
 
 def test_a_plan_with_other_settings_is_saved_beside_the_first(demo, plan, tmp_path):
-    other = burnplan.propose(demo, woods.read(), "sugar maple", 20, 0.4, 0.7, Scrap(300, 120, 19), MACHINE,
+    other = burnplan.propose(demo, woods.read(), "sugar maple", 15, 0.4, 0.7, Scrap(300, 120, 19), MACHINE,
                              boards=2, swatches=5)
     assert burnsheet.save(tmp_path, plan) != burnsheet.save(tmp_path, other)
 
@@ -282,7 +291,7 @@ def test_the_table_of_alternatives(plan):
     assert list(shown.columns) == ["boards to burn", "3 swatches on each", "5 swatches on each",
                                    "8 swatches on each"]
     assert shown["boards to burn"].tolist() == ["none", "1", "2", "3", "4", "5"]
-    assert shown.iloc[2, 2].endswith("min, 331 cm², chosen") and shown.iloc[0, 1] == f"±{100 * plan.now['recess']:.0f} %"
+    assert shown.iloc[2, 2].endswith("min, 163 cm², chosen") and shown.iloc[0, 1] == f"±{100 * plan.now['recess']:.0f} %"
 
 
 def test_the_preview_is_a_picture(plan):

@@ -19,7 +19,7 @@ import typst
 
 from testburn import depthfit
 from testburn.job import settings
-from testburn.paper import card, chart as cardchart, text as cardtext
+from testburn.paper import card, chart as cardchart, pdf, text as cardtext
 
 NASTY = "#panic() *bold* _low_ $x$ <b> `raw` \\ \" 😀 木 " + "W" * 300
 ONE = (("hard maple", 20.0, 450.0),)
@@ -110,11 +110,11 @@ def pages_in(pdf: Path) -> int:
 
 
 @pytest.mark.parametrize(("column", "head", "unit", "big", "small"), [
-    (0, "Depth wanted", "mm", ["0.50", "1.00", "2.00"], ["0.020 in", "0.039 in", "0.079 in"]),
+    (0, "Speed", "mm/s", ["238.1", "131.8", "69.6"], ["9.37 in/s", "5.19 in/s", "2.74 in/s"]),
     (1, "Power", "%", ["90", "90", "90"], ["0.076 J/mm", "0.137 J/mm", "0.259 J/mm"]),
-    (2, "Speed", "mm/s", ["238.1", "131.8", "69.6"], ["9.37 in/s", "5.19 in/s", "2.74 in/s"]),
-    (3, "Lines", "per cm", ["200"] * 3, ["0.050 mm"] * 3),
-    (4, "Passes", "", ["1"] * 3, [""] * 3),
+    (2, "Passes", "", ["1"] * 3, [""] * 3),
+    (3, "Pitch", "mm", ["0.05"] * 3, ["200 lines/cm"] * 3),
+    (4, "Depth wanted", "mm", ["0.50", "1.00", "2.00"], ["0.020 in", "0.039 in", "0.079 in"]),
     (5, "Depth expected", "mm", ["0.50", "1.00", "2.00"], ["0.020 in", "0.039 in", "0.079 in"]),
     (6, "95 % interval", "mm", ["0.40–0.60", "0.83–1.17", "1.70–2.30"],
      ["0.016–0.024 in", "0.033–0.046 in", "0.067–0.091 in"]),
@@ -125,12 +125,21 @@ def test_the_settings_table_in_mm_and_inches(column, head, unit, big, small):
     assert (" ".join(got["head"]), got["unit"], got["big"], got["small"]) == (head, unit, big, small)
 
 
+def test_the_card_leads_with_what_is_set_in_an_order_of_its_own():
+    """Speed, power, passes, pitch, all of them bold; then what comes of it."""
+    columns = page_of(stand_in())["columns"]
+    assert [" ".join(column["head"]) for column in columns] == [
+        "Speed", "Power", "Passes", "Pitch", "Depth wanted", "Depth expected", "95 % interval", "Minutes"]
+    assert [column["set"] for column in columns] == [True] * 4 + [False] * 4
+
+
 def test_settings_keep_the_decimals_they_need():
     fit = stand_in()
     odd = choices(fit).assign(power_pct=[87.25, 90, 90], passes=[1, 2, 3], line_pitch_mm=0.08)
     columns = card.document(fit, odd)["pages"][0]["columns"]
-    assert [columns[number]["big"] for number in (1, 3, 4)] == [
-        ["87.25", "90.00", "90.00"], ["125", "125", "125"], ["1", "2", "3"]]
+    assert [columns[number]["big"] for number in (1, 3, 2)] == [
+        ["87.25", "90.00", "90.00"], ["0.08", "0.08", "0.08"], ["1", "2", "3"]]
+    assert columns[3]["small"] == ["125 lines/cm"] * 3
 
 
 def test_an_interval_never_reads_as_less_than_no_depth():
@@ -149,7 +158,7 @@ def test_chance_inside_stands_there_only_when_it_is_known():
 def test_rows_are_ordered_by_wanted_depth():
     fit = stand_in()
     page = card.document(fit, choices(fit, aims=(2.0, 0.5, 1.0)))["pages"][0]
-    assert page["columns"][0]["big"] == ["0.50", "1.00", "2.00"]
+    assert page["columns"][4]["big"] == ["0.50", "1.00", "2.00"]
 
 
 def test_a_carried_on_row_is_marked_and_explained():
@@ -372,11 +381,11 @@ def test_a_failed_write_leaves_the_old_card_and_no_litter(tmp_path, monkeypatch)
     def held_open(source, target):
         raise PermissionError("in use")
 
-    monkeypatch.setattr(card.os, "replace", held_open)
+    monkeypatch.setattr(os, "replace", held_open)
     with pytest.raises(PermissionError) as refused:
         card.write(path, fit, choices(fit))
-    assert str(refused.value) == (f"{path} cannot be replaced. Close it in the program that shows "
-                                  "it, then print again.")
+    assert str(refused.value) == (f"{path} cannot be replaced. Close it in the program that shows it, or see whether you may "
+                                  "write to its folder; then try again.")
     assert path.read_bytes() == b"the old card"
     assert list(tmp_path.iterdir()) == [path]
 
@@ -388,7 +397,7 @@ def test_the_typeface_holds_every_character_called_drawable():
               '#text(weight: 400, sys.inputs.signs) #text(weight: 600, sys.inputs.signs)')
 
     def drawn(text):
-        return typst.compile(source.encode(), font_paths=[card.HERE / "fonts"], pdf_standards="ua-1",
+        return typst.compile(source.encode(), font_paths=[pdf.HERE / "fonts"], pdf_standards="ua-1",
                              ignore_system_fonts=True, sys_inputs={"signs": text})
 
     assert drawn(signs).startswith(b"%PDF")
@@ -398,7 +407,7 @@ def test_the_typeface_holds_every_character_called_drawable():
 
 def test_a_preview_is_a_picture_of_the_page(tmp_path):
     fit = stand_in()
-    made = card.preview(card.write(tmp_path / "card.pdf", fit, choices(fit)), ppi=72)
+    made = pdf.preview(card.write(tmp_path / "card.pdf", fit, choices(fit)), ppi=72)
     assert made.startswith(b"\x89PNG")
     width, height = (int.from_bytes(made[at:at + 4]) for at in (16, 20))
     assert (width, height) == (pytest.approx(148 / 25.4 * 72, abs=1), pytest.approx(210 / 25.4 * 72, abs=1))
@@ -413,7 +422,7 @@ def test_measured_readings_with_an_invented_proof_are_not_called_invented():
 def test_a_card_is_drawn_by_the_template_it_shares_with_the_binder():
     """What both draw is in cardpage.typ once; neither holds a page's layout of its own."""
     for name in ("card.typ", "binder.typ"):
-        text = (card.HERE / name).read_text(encoding="utf-8")
+        text = (pdf.HERE / name).read_text(encoding="utf-8")
         assert '#import "cardpage.typ"' in text and "chart" not in text
 
 

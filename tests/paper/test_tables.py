@@ -15,7 +15,7 @@ from testburn.paper import tables
 
 @pytest.mark.parametrize(("column", "value", "heading", "text"), [
     ("depth_mm", 0.6749, "depth, mm", "0.67"), ("speed_mm_s", 150.0, "speed, mm/s", "150"),
-    ("speed_mm_s", 12.5, "speed, mm/s", "12.5"), ("line_pitch_mm", 0.05, "line pitch, mm", "0.05"),
+    ("speed_mm_s", 12.5, "speed, mm/s", "12.5"), ("line_pitch_mm", 0.05, "pitch, mm", "0.05"),
     ("line_energy_j_mm", 0.12, "line energy, J/mm", "0.120"), ("chance_inside", 0.8349, "chance inside", "83%"),
     ("residual_pct", -3.4, "off the curve, %", "-3"), ("residual_pct", 3.4, "off the curve, %", "+3"),
     ("minutes", 12.345, "minutes", "12.3"), ("module_w", 20.0, "module, W", "20"),

@@ -167,7 +167,7 @@ def test_blocks_of_lines_change_nothing(monkeypatch):
 def test_pieces_between_the_lines_are_said():
     plan = sweep.plan(drawing(block(0, 0, 10, 10), block(20, 1.2, 10, 0.3)), 1, HEAD)
     assert plan.missed == 1
-    assert "1 piece(s) lower than a line pitch fall between the lines and are not burned." in plan.words(100)
+    assert "1 piece(s) lower than a pitch fall between the lines and are not burned." in plan.words(100)
 
 
 @pytest.mark.parametrize(("pieces", "rows"), [
@@ -268,7 +268,7 @@ def test_without_acceleration_only_burning_and_blanks_count():
 
 
 @pytest.mark.parametrize(("ask", "message"), [
-    (lambda art: sweep.plan(art, 0, HEAD), "The line pitch is 0 mm. Give the distance between neighbouring lines, 0.005 "
+    (lambda art: sweep.plan(art, 0, HEAD), "The pitch is 0 mm. Give the distance between neighbouring lines, 0.005 "
      "to 10 mm."),
     (lambda art: sweep.plan(art, 0.1, HEAD).minutes([10, 0]), "The minutes were asked for a speed of 0 mm/s. Give speeds "
      "above 0."),
@@ -417,7 +417,7 @@ def test_a_book_s_faulty_run_is_refused_even_alone(timed_book):
      "The timed runs cannot be used:\n- run r1: 60 s, but burning alone takes 80.2 s\n- run r2: 70 s, but burning alone "
      "takes 80.2 s\nEach number must be above 0, passes whole. Mend them in timed_runs.csv."),
     (runs(*FOUR).assign(seconds=[150, 240, 45, 40]), "By these runs turning at a higher speed takes no more time, so no "
-     "acceleration can be worked out. Check speed, line pitch and seconds of each. Time a filled rectangle of many short "
+     "acceleration can be worked out. Check speed, pitch and seconds of each. Time a filled rectangle of many short "
      "lines (say 20 mm wide, 40 mm high) at a high speed.")])
 def test_runs_that_say_nothing_are_refused(timed, message):
     with pytest.raises(ValueError) as said:

@@ -151,6 +151,14 @@ def test_a_small_lab_book_runs_through_every_notebook_to_its_cards(small, tmp_pa
     assert [f"Card: {card}" in said for card in cards] == [True] * len(cards)
     assert f'python3 lib/start.py lab --labdata "{small}"' in said
     assert {path: path.read_bytes() for path in small.rglob("*") if path.is_file()} == book
+    # The command makes the same cards to the byte, and no kernel; a job with a proof has a board's card too.
+    other = tmp_path / "by the command"
+    done = subprocess.run([sys.executable, "-m", "testburn.workshop.cards"], capture_output=True, timeout=120,
+                          env=os.environ | {"PYTHONUTF8": "1", "TESTBURN_CARDS": str(other)})
+    assert done.returncode == 0, done.stderr.decode()
+    made = {path.name: path.read_bytes() for path in other.glob("*.pdf")}
+    assert made == {card.name: card.read_bytes() for card in cards}
+    assert f"{len(made)}/{len(made)}".encode() in done.stdout
 
 
 STOPPING = """

@@ -56,9 +56,9 @@ def test_what_is_asked_for_comes_in_order_of_weight(labdata):
     readings, finished = labbook.read(labdata), jobs.read(labdata)
     table = overview.state(readings, depthfit.fit_if_enough(readings), finished, TODAY)
     said = overview.next_steps(table.assign(boards=[1, *table["boards"][1:]]))
-    assert said[0] == ("black cherry 20 W, black walnut 20 W, sugar maple 20 W, white oak 20 W: finished jobs no "
+    assert said[0] == ("black cherry 15 W, black walnut 15 W, sugar maple 15 W, white oak 15 W: finished jobs no "
                        "longer come out as promised. See the notebook on finished jobs.")
-    assert said[1].startswith("black cherry 10 W: one board only.")
+    assert said[1].startswith("black cherry 6 W: one board only.")
 
 
 def test_names_of_the_lab_book_are_escaped(burns, none):

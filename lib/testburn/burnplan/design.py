@@ -76,14 +76,6 @@ def best_variance(depths_mm, target_mm: float) -> float:
     return float(((abs(1 / target_mm - u.max()) + abs(1 / target_mm - u.min())) / np.ptp(u)) ** 2)
 
 
-def end_weights(shallow_mm: float, deep_mm: float, target_mm: float) -> tuple[float, float]:
-    """Return the shares of swatches at the two ends that are c-optimal for a target."""
-    u, low, high = 1 / target_mm, 1 / deep_mm, 1 / shallow_mm
-    from_deep, from_shallow = abs(u - low), abs(u - high)
-    total = from_deep + from_shallow
-    return from_deep / total, from_shallow / total
-
-
 def counts(shallow_mm: float, target_mm: float, deep_mm: float, swatches: int) -> tuple[int, int, int]:
     """Return how many swatches to burn at the shallow end, at the target and at the deep end.
 

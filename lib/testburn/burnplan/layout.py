@@ -16,7 +16,6 @@ sides, thirds beside the walls left out (from memory). Three foot widths then fo
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 from xml.etree import ElementTree
 
 import pandas as pd
@@ -134,13 +133,6 @@ def svg(layout: Layout, swatches: pd.DataFrame, title: str, labels: bool = True)
                 "x": f"{row.x_mm:g}", "y": f"{row.y_mm - 1.2:g}"}).text = _plain(row.swatch)
     ElementTree.indent(root)
     return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
-
-
-def write_svg(path, layout: Layout, swatches: pd.DataFrame, title: str, labels: bool = True) -> Path:
-    """Write the drawing and return its path."""
-    path = Path(path)
-    path.write_bytes(svg(layout, swatches, title, labels))
-    return path
 
 
 def _rectangle(parent, x, y, width, height, **more):

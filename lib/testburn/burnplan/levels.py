@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from testburn import energy
 from testburn.burnplan import design
@@ -173,7 +173,7 @@ def _wavelength(fit, module_w, said) -> float:
         return float(said)
     if len(known) != 1:
         raise ValueError(f"The lab book does not tell the wavelength of the {module_w:g} W module. "
-                         "Say wavelength_nm, e.g. 450: it stands on the module's label.")
+                         "Say wavelength_nm, e.g. 445: it stands on the module's label.")
     return known.pop()
 
 
@@ -218,11 +218,10 @@ def _from_group(fit, group, at_least_mm, target_mm, at_most_mm, thickness_mm):
 def _from_guess(fit, wood_table, wood_and_module, at_least_mm, target_mm, at_most_mm, thickness_mm):
     """Return the same from what a handbook or other burns say."""
     line_pitch_mm = wood_and_module[2]
-    guessed = (fit.guess(*wood_and_module, wood_table) if fit else
-               guess((), wood_table, *wood_and_module))
+    guessed = guess(fit, wood_table, *wood_and_module)
     doses = np.geomspace(1e-3, _MOST_DOSE, 4000)
     depths = guessed.middle_mm(doses * line_pitch_mm)
-    wide = np.exp(stats.t.ppf((1 + _GUESS_LEVEL) / 2, guessed.df) * guessed.log_sd)
+    wide = np.exp(special.stdtrit(guessed.df, (1 + _GUESS_LEVEL) / 2) * guessed.log_sd)
     deepest = min(at_most_mm * wide, DEEPEST_SHARE * thickness_mm / wide)
     if deepest <= target_mm or depths[-1] < deepest:
         raise ValueError(f"A scrap of {thickness_mm:g} mm is too thin to find {target_mm:g} mm in: what "

@@ -2,12 +2,12 @@
 
 Decides levels, counts and order. Where the lab book knows the wood under this module, swatches stand
 at three depths: half the window's floor, its middle, and one and a half times its ceiling, in the
-counts of `optimaldesign`. Where it does not, the depth that a setting gives is a guess, and
+counts of `design`. Where it does not, the depth that a setting gives is a guess, and
 the swatches are spread evenly over all energies that may reach the window; with the first burn in
 the lab book the next plan knows more. Speed alone varies, and the order is random, so that a lens that
 fogs up during the burn does not pose as curvature.
 
-How many boards and swatches: every alternative is weighed by the interval it will leave (`planwidth`).
+How many boards and swatches: every alternative is weighed by the interval it will leave (`depthfit.width`).
 The plan takes the fewest swatches that bring the interval of a recess inside the window, or, where no
 plan does, the fewest that come within a tenth of the best.
 """
@@ -21,10 +21,10 @@ import numpy as np
 import pandas as pd
 
 from testburn import sweep
-from testburn.burnplan import layout as swatchlayout
-from testburn.burnplan.layout import Layout, Scrap
+from testburn.burnplan.layout import Layout, Scrap, fitted, size_mm
 from testburn.burnplan.levels import Levels, levels_for
-from testburn.depthfit import DepthFit, width as planwidth
+from testburn.depthfit import DepthFit
+from testburn.depthfit.width import half_width
 from testburn.labbook import Machine
 
 BOARDS, SWATCHES = (1, 2, 3, 4, 5), (3, 5, 8)
@@ -114,11 +114,11 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
     readings : int
         Of each swatch, 1 to 5.
     gauge_foot_mm, run_up_outside
-        As in `swatchlayout.size_mm`.
+        As in `layout.size_mm`.
     seed : int
         Another number gives other orders.
     **settings
-        power_pct, line_pitch_mm, passes, gauge_step_mm, as in `planlevels.levels_for`.
+        power_pct, line_pitch_mm, passes, gauge_step_mm, as in `levels.levels_for`.
 
     Raises
     ------
@@ -129,9 +129,9 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
     _refuse(boards, swatches, readings)
     levels = levels_for(fit, wood_table, species, module_w, at_least_mm, at_most_mm,
                         scrap.thickness_mm, machine, wavelength_nm, **settings)
-    width, height = swatchlayout.size_mm(levels.speeds(3).max(), gauge_foot_mm,
+    width, height = size_mm(levels.speeds(3).max(), gauge_foot_mm,
                                          machine.acceleration_mm_s2, run_up_outside)
-    layout = swatchlayout.fitted(scrap, width, height)
+    layout = fitted(scrap, width, height)
     weighed = _alternatives(levels, layout, readings, machine, {boards} - {None}, {swatches} - {None})
     weighed["chosen"] = weighed.index == _choice(weighed, levels, boards, swatches)
     if not weighed["chosen"].any():
@@ -139,7 +139,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
     chosen = weighed[weighed["chosen"]].iloc[0]
     rows = pd.concat([_board(levels, layout, number, int(chosen["swatches"]), machine, seed)
                       for number in range(int(chosen["boards"]))], ignore_index=True)
-    now = planwidth.half_width(levels.start, [], 0, readings, levels.target_dose,
+    now = half_width(levels.start, [], 0, readings, levels.target_dose,
                                levels.gauge_step_mm) if levels.known else None
     return BurnPlan(levels, int(chosen["boards"]), readings, seed, rows, weighed, now, layout,
                     bool(fit and fit.invented), fit.fingerprint if fit else "",
@@ -162,7 +162,7 @@ def _alternatives(levels, layout, readings, machine, boards, swatches) -> pd.Dat
         speeds = levels.speeds(count)
         minutes = _minutes(levels, layout, speeds, machine).sum()
         for number in sorted({*BOARDS, *boards}):
-            share = planwidth.half_width(levels.start, levels.doses(speeds), number, readings,
+            share = half_width(levels.start, levels.doses(speeds), number, readings,
                                          levels.target_dose, levels.gauge_step_mm)
             rows.append({"boards": number, "swatches": count, "reading_pct": 100 * share["reading"],
                          "recess_pct": 100 * share["recess"], "minutes": number * minutes,

@@ -26,8 +26,7 @@ def _look(fit: DepthFit, species: str) -> tuple[str, str, str]:
 def _band(fit: DepthFit, group: GroupFit, line_pitch_mm: float, of: str, board: str = NEXT):
     """Return the predicted band on a grid of line energies from the lowest burned to the highest."""
     low, high = group.line_energy_of(np.array(group.doses), line_pitch_mm)
-    return fit.predict(group.species, group.module_w, np.linspace(low, high, _POINTS),
-                       line_pitch_mm, of=of, board=board, wavelength_nm=group.wavelength_nm)
+    return fit.band(group, np.linspace(low, high, _POINTS), line_pitch_mm, of=of, board=board)
 
 
 def _setting_words(rows: pd.DataFrame) -> list[str]:
@@ -74,7 +73,7 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
     at = band[ENERGY] * scale
     figure = go.Figure(_band_traces(at, band, name, colour, dash))
     if ordinary:
-        ends = leastsquares.interval(group.ordinary, band[ENERGY] / pitch, LEVEL)
+        ends = leastsquares.interval(leastsquares.of_group(group), band[ENERGY] / pitch, LEVEL)
         for end, shown in zip(ends, (True, False)):
             figure.add_scatter(x=rounded(at), y=rounded(end), mode="lines",
                                name="what the ordinary interval<br>would have told you",
@@ -103,7 +102,7 @@ def _energy_at(rows: pd.DataFrame, pitch: float) -> pd.Series:
 
 
 def _energy_title(pitch: float) -> str:
-    return f"line energy, J/mm (lines {pitch:g} mm apart)"
+    return f"line energy, J/mm (pitch {pitch:g} mm)"
 
 
 def _chosen_words(rows: pd.DataFrame) -> list[str]:
@@ -182,7 +181,7 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure
     figure.update_xaxes(title="speed, mm/s")
     figure.update_yaxes(title="chance to land inside, %", range=[0, 105])
     return styled(figure, f"Chance over speed at {choice['power_pct']:g} %, "
-                          f"lines {choice['line_pitch_mm']:g} mm apart", 380)
+                          f"pitch {choice['line_pitch_mm']:g} mm", 380)
 
 
 def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
@@ -204,7 +203,7 @@ def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
     figure.update_xaxes(title="J/mm", matches="x", rangemode="tozero")
     figure.update_yaxes(rangemode="tozero")
     figure.update_yaxes(title="depth, mm", col=1)
-    return styled(figure, f"Mean depth against line energy (lines {line_pitch_mm:g} mm apart)")
+    return styled(figure, f"Mean depth against line energy (pitch {line_pitch_mm:g} mm)")
 
 
 def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,

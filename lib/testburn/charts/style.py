@@ -8,6 +8,7 @@ Source: colours after Okabe & Ito 2008, 'Color Universal Design' (from memory), 
 their greys differ too.
 """
 
+import numpy as np
 import plotly.graph_objects as go
 
 from testburn.depthfit import DOSE, ENERGY
@@ -36,9 +37,9 @@ def styled(figure: go.Figure, title: str, height: int = 460, under: str = "") ->
     return figure
 
 
-def rounded(values) -> list[float]:
-    """Return plain numbers of four decimals, the same on every machine."""
-    return [round(float(value), _DIGITS) for value in values]
+def rounded(values) -> np.ndarray:
+    """Return numbers of four decimals, the same on every machine; an array is one line of a notebook's file."""
+    return np.array([round(float(value), _DIGITS) for value in values])
 
 
 def plain(text) -> str:

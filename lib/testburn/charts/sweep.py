@@ -48,16 +48,16 @@ def sweeps(plan: SweepPlan, speed_mm_s: float) -> go.Figure:
     figure.update_yaxes(autorange="reversed")
     figure.update_yaxes(title="mm", col=1)
     styled(figure, f"Where the head goes at {speed_mm_s:g} mm/s", 400,
-           under=f"{plain(plan.artwork.name)}, lines {plan.line_pitch_mm:g} mm apart, a few of them drawn")
+           under=f"{plain(plan.artwork.name)}, pitch {plan.line_pitch_mm:g} mm, a few lines drawn")
     return figure.update_layout(margin=dict(t=100, b=110), legend=dict(orientation="h", y=-0.3, yanchor="top"))
 
 
 _MINUTES_OF = {BURN: "burn_minutes", BLANK: "blank_minutes", RUN_UP: "turn_minutes", TRAVEL: "travel_minutes"}
 
 
-def _broken(ends: pd.DataFrame) -> list:
+def _broken(ends: pd.DataFrame) -> np.ndarray:
     """Return both ends of every stroke in one row, a gap after each."""
-    return [number for start, end in zip(*(rounded(ends[name]) for name in ends)) for number in (start, end, None)]
+    return np.column_stack([*(rounded(ends[name]) for name in ends), np.full(len(ends), np.nan)]).ravel()
 
 
 def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
@@ -96,7 +96,7 @@ def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> go.Figure:
     # Minutes at the lowest speeds would squeeze the rest of a plain scale.
     figure.update_yaxes(title="minutes", type="log", tickvals=[n * 10 ** k for k in range(-1, 6) for n in (1, 2, 5)])
     return styled(figure, "Minutes over speed, by way", 420,
-                  under=f"{plain(plan.artwork.name)}, lines {plan.line_pitch_mm:g} mm apart")
+                  under=f"{plain(plan.artwork.name)}, pitch {plan.line_pitch_mm:g} mm")
 
 
 def timed(calibration: timedruns.Calibration) -> go.Figure:

@@ -88,15 +88,15 @@ class Predictive:
         return above - below
 
 
-def next_board(fit: CurveFit, group: int) -> BoardState:
+def next_board(curves: CurveFit, group: int) -> BoardState:
     """Return what is known of a board not seen yet: the curve, and how boards differ."""
     parts = np.zeros((5, 4, 4))
-    parts[:, :3, :3] = fit.shares[group]
+    parts[:, :3, :3] = curves.shares[group]
     parts[0, 3, 3] = 1.0
     return BoardState(group, np.zeros(4), parts)
 
 
-def burned_board(fit: CurveFit, group: int, board) -> BoardState:
+def burned_board(curves: CurveFit, group: int, board) -> BoardState:
     """Return what is known of a board that is in the fit.
 
     Its factor is predicted as w'r from the relative residuals r of its swatches, w = board · V⁻¹1.
@@ -107,15 +107,15 @@ def burned_board(fit: CurveFit, group: int, board) -> BoardState:
     LookupError
         If no swatch of that board was used.
     """
-    s, variances, shares = fit.swatches, fit.components.variances, fit.shares[group]
+    s, variances, shares = curves.swatches, curves.components.variances, curves.shares[group]
     boards = np.flatnonzero((s.group_of_board == group) & (s.boards == board))
     if not len(boards):
         known = ", ".join(map(str, s.boards[s.group_of_board == group]))
         raise LookupError(f"Board {board} has no swatch with a mark in this fit. Fitted are: {known}. "
                           "Ask for one of these, or for the next board.")
     own = np.flatnonzero(s.board_of == boards[0])
-    depth, count = fit.weight_depth_mm[own], s.count[own]
-    rows = _slopes(fit, group, s.regressor[own])[1] / depth[:, None]
+    depth, count = curves.weight_depth_mm[own], s.count[own]
+    rows = _slopes(curves, group, s.regressor[own])[1] / depth[:, None]
     noise = _noise(depth, count, s.gauge_step_mm[own])
     inverse = np.linalg.inv(variances[0] + np.diag(np.r_[variances, 1.0] @ noise))
     weight = variances[0] * inverse.sum(1)
@@ -131,11 +131,11 @@ def burned_board(fit: CurveFit, group: int, board) -> BoardState:
         parts[k, :3, :3] = share
         parts[k, :3, 3] = parts[k, 3, :3] = across - share @ lean
         parts[k, 3, 3] = alone - 2 * lean @ across + lean @ share @ lean
-    factor = weight @ np.log1p(np.maximum(fit.residual[own], -0.9))
+    factor = weight @ np.log1p(np.maximum(curves.residual[own], -0.9))
     return BoardState(group, np.r_[np.zeros(3), factor], parts)
 
 
-def proved(fit: CurveFit, state: BoardState, x, mean_mm, count, gauge_step_mm=0.01) -> BoardState:
+def proved(curves: CurveFit, state: BoardState, x, mean_mm, count, gauge_step_mm=0.01) -> BoardState:
     """Learn the board from proof swatches on it.
 
     All at once and one after another differ by next to nothing: only the gauge's share of the noise
@@ -155,8 +155,8 @@ def proved(fit: CurveFit, state: BoardState, x, mean_mm, count, gauge_step_mm=0.
     """
     x, mean_mm = np.atleast_1d(x).astype(float), np.atleast_1d(mean_mm).astype(float)
     count = np.broadcast_to(np.asarray(count, float), x.shape)
-    variances = np.r_[fit.components.variances, 1.0]
-    _, floored, h = _log_rows(fit, state.group, x)
+    variances = np.r_[curves.components.variances, 1.0]
+    _, floored, h = _log_rows(curves, state.group, x)
     gap = np.log(np.maximum(mean_mm, gauge_step_mm) / floored) - h @ state.mean
     here = floored * np.exp(np.minimum(h @ state.mean, 1.0))
     noise = _noise(here, count, gauge_step_mm)
@@ -167,10 +167,10 @@ def proved(fit: CurveFit, state: BoardState, x, mean_mm, count, gauge_step_mm=0.
     parts = np.array([keep @ part @ keep.T + gain @ (own[:, None] * gain.T)
                       for part, own in zip(state.parts, noise)])
     return BoardState(state.group, state.mean + gain @ gap, parts, state.proofs + len(gap),
-                      np.fmin(state.surprise_p, _surprise(fit, state, h, noise, total, gap)))
+                      np.fmin(state.surprise_p, _surprise(curves, state, h, noise, total, gap)))
 
 
-def predictive(fit: CurveFit, state: BoardState, x, of: str = "reading",
+def predictive(curves: CurveFit, state: BoardState, x, of: str = "reading",
                gauge_step_mm: float = 0.01) -> Predictive:
     """Predict the depth on this board.
 
@@ -190,7 +190,7 @@ def predictive(fit: CurveFit, state: BoardState, x, of: str = "reading",
     """
     if of not in ("reading", "swatch", "mean"):
         raise ValueError(f"of={of!r} is unknown. Ask for a 'reading', a 'swatch' or the 'mean'.")
-    depth, floored, h = _log_rows(fit, state.group, x)
+    depth, floored, h = _log_rows(curves, state.group, x)
     # The curve's errors are added, not multiplied: near no mark their share of the depth has no bound.
     curved = depth + floored * (h[:, :3] @ state.mean[:3])
     centre = np.maximum(curved, 0.0) * np.exp(np.clip(state.mean[3], -_MOST_SHIFT, _MOST_SHIFT))
@@ -199,8 +199,8 @@ def predictive(fit: CurveFit, state: BoardState, x, of: str = "reading",
         shares += _noise(np.maximum(centre, floored), np.ones_like(centre), gauge_step_mm).T
     elif of == "swatch":
         shares[:, 1] += 1.0
-    variance = shares @ np.r_[fit.components.variances, 1.0]
-    spread = np.einsum("ei,ij,ej->e", shares[:, :4], fit.components.covariance, shares[:, :4])
+    variance = shares @ np.r_[curves.components.variances, 1.0]
+    spread = np.einsum("ei,ij,ej->e", shares[:, :4], curves.components.covariance, shares[:, :4])
     df = np.clip(2 * variance**2 / np.maximum(spread, 1e-300), 1.0, _MOST_DF)
     # Where the curve says next to no mark, the scatter stays that of the faintest mark: 0 ± 0 mm
     # would be certainty.
@@ -218,23 +218,23 @@ def _noise(depth_mm, count, gauge_step_mm) -> np.ndarray:
     return np.array([0.0 * one, one, 1.0 / count, gauge, gauge_step_mm**2 / 12.0 * gauge])
 
 
-def _slopes(fit, group, x):
+def _slopes(curves, group, x):
     """Return the depth at x and its derivatives by the group's coefficients; 0 for a bend not fitted."""
-    depth, slopes = depth_and_slopes(x / fit.unit[group], fit.coefficients[group])
-    slopes[..., 2] *= fit.curvature["bent"].iloc[group]
+    depth, slopes = depth_and_slopes(x / curves.unit[group], curves.coefficients[group])
+    slopes[..., 2] *= curves.curvature["bent"].iloc[group]
     return depth, slopes
 
 
-def _log_rows(fit, group, x):
+def _log_rows(curves, group, x):
     """Return depth, depth kept off zero, and the derivatives of its logarithm by the four errors."""
-    s = fit.swatches
-    depth, slopes = _slopes(fit, group, np.atleast_1d(np.asarray(x, float)))
+    s = curves.swatches
+    depth, slopes = _slopes(curves, group, np.atleast_1d(np.asarray(x, float)))
     deepest = s.mean_mm[s.group_of == group].max()
     floored = np.maximum(depth, max(_FAINTEST * deepest, 1e-6))
     return depth, floored, np.hstack([slopes / floored[:, None], np.ones((len(depth), 1))])
 
 
-def _surprise(fit, state, h, noise, total, gap) -> float:
+def _surprise(curves, state, h, noise, total, gap) -> float:
     """Return the chance of a disagreement at least as large, by an F test of all proofs together.
 
     Its degrees of freedom are those of the variance of their weighted mean.
@@ -244,7 +244,7 @@ def _surprise(fit, state, h, noise, total, gap) -> float:
     w = inverse.sum(1)
     shares = np.array([w @ (h @ part @ h.T + np.diag(own)) @ w
                        for part, own in zip(state.parts[:4], noise)])
-    spread = shares @ fit.components.covariance @ shares
+    spread = shares @ curves.components.covariance @ shares
     df = max(2 * (w @ total @ w) ** 2 / max(spread, 1e-300), 1.0)
     return float(special.fdtrc(len(gap), df, statistic))
 

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from testburn import energy
+from testburn.depthfit.depths import DepthFit
 from testburn.depthfit.group import GroupFit, LEVEL
 from testburn.labbook import woods
 
@@ -54,7 +55,7 @@ class Guess:
     def predict(self, line_energy_j_mm, level: float = LEVEL) -> pd.DataFrame:
         """Return the columns of `DepthFit.predict`, with `guessed` and `basis` behind them."""
         middle = self.middle_mm(line_energy_j_mm)
-        wide = np.exp(stats.t.ppf((1 + level) / 2, self.df) * self.log_sd)
+        wide = np.exp(special.stdtrit(self.df, (1 + level) / 2) * self.log_sd)
         return pd.DataFrame({
             "line_energy_j_mm": np.atleast_1d(np.asarray(line_energy_j_mm, float)),
             "depth_mm": middle, "lower_mm": middle / wide, "upper_mm": middle * wide,
@@ -77,9 +78,18 @@ class Guess:
             ["line_energy_j_mm", "line_pitch_mm", "depth_mm", "lower_mm", "upper_mm", "guessed"]]
 
 
-def guess(groups: tuple[GroupFit, ...], wood_table: pd.DataFrame, species: str, module_w: float,
-          line_pitch_mm: float = 0.05, wavelength_nm: float = 450.0,
-          recess_sd: float = 0.11) -> Guess:
+def guess(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w: float,
+          line_pitch_mm: float = 0.05, wavelength_nm: float = 450.0) -> Guess:
+    """Guess the depth curve of a species × module from a fit, or from the handbook; see `from_groups`."""
+    how = (wood_table, species, module_w, line_pitch_mm, wavelength_nm)
+    if fit is None:
+        return from_groups((), *how)
+    scatter = fit.components.set_index("component")["sd"]
+    return from_groups(fit.groups, *how, float(np.hypot(scatter["board"], scatter["swatch"])))
+
+
+def from_groups(groups: tuple[GroupFit, ...], wood_table: pd.DataFrame, species: str, module_w: float,
+                line_pitch_mm: float = 0.05, wavelength_nm: float = 450.0, recess_sd: float = 0.11) -> Guess:
     """Guess the depth curve of a species × module that was never burned.
 
     Parameters

@@ -15,13 +15,12 @@ import numpy as np
 import pandas as pd
 
 from testburn import energy
-from testburn.depthfit import boards, curves as curvefit, proving, swatches
+from testburn.depthfit import boards, proving, swatches
 from testburn.depthfit.boards import BoardState, Predictive
-from testburn.depthfit.coldstart import Guess, guess
-from testburn.depthfit.curves import CurveFit
+from testburn.depthfit.curves import CurveFit, fitted
 from testburn.depthfit.group import DOSE, GroupFit, LEVEL
 from testburn.depthfit.swatches import Swatches
-from testburn.labbook import columns, fingerprint, joined_marks, woods
+from testburn.labbook import columns, fingerprint, joined_marks
 from testburn.labbook import NEXT
 
 GROUP = list(columns.GROUP_KEY)
@@ -96,7 +95,7 @@ class DepthFit:
 
     @cached_property
     def readings_mark(self) -> str:
-        """Twelve hex digits of the readings used; see `readingcheck.fingerprint`."""
+        """Twelve hex digits of the readings used; see `labbook.fingerprint`."""
         return fingerprint(self.readings[self.readings["used"]])
 
     @cached_property
@@ -186,7 +185,12 @@ class DepthFit:
         DataFrame
             line_energy_j_mm, depth_mm, lower_mm, upper_mm, sd_mm, df, extrapolated.
         """
-        group = self.group(species, module_w, wavelength_nm)
+        return self.band(self.group(species, module_w, wavelength_nm), line_energy_j_mm, line_pitch_mm, level,
+                         of, board)
+
+    def band(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None, level: float = LEVEL,
+             of: str = "reading", board: str = NEXT) -> pd.DataFrame:
+        """Predict depth in one group; see `predict`."""
         spread, outside = self.predictive(group, line_energy_j_mm, line_pitch_mm, of, board)
         lower, upper = spread.limits(level)
         return pd.DataFrame({
@@ -210,47 +214,22 @@ class DepthFit:
         Raises
         ------
         ValueError
-            If they cannot prove anything; see `proofcheck.checked`.
+            If they cannot prove anything; see `proving.checked`.
         """
         rows = proving.checked(proof_readings, self.readings[self.readings["used"]])
-        learned = dict(self.proved_boards)
-        for (*key, board), member in rows.groupby([*GROUP, "board"], sort=True):
-            group = self.group(*key)
-            state = learned.get((group.index, board))
-            if state is None:
-                state = self._state_before_proof(group, board)
-            tidy = swatches.reduced(member, member[DOSE].to_numpy())
-            learned[group.index, board] = boards.proved(
-                self.curves, state, tidy.regressor, tidy.mean_mm, tidy.count,
-                float(member["gauge_step_mm"].median()))
         made_up = "invented" in rows and (rows["invented"] == "yes").any()
-        marks = (*self.proof_marks, fingerprint(rows))
-        return replace(self, proved_boards=learned, proof_marks=marks,
+        return replace(self, proved_boards=self.proved_boards | proving.learned(self, rows),
+                       proof_marks=(*self.proof_marks, fingerprint(rows)),
                        invented_proof=bool(self.invented_proof or made_up))
-
-    def _state_before_proof(self, group: GroupFit, board: str) -> BoardState:
-        """Return what its burn says of a board, or what is known of any board."""
-        try:
-            return boards.burned_board(self.curves, group.index, board)
-        except LookupError:
-            return boards.next_board(self.curves, group.index)
-
-    def guess(self, species: str, module_w: float, line_pitch_mm: float = 0.05,
-              wavelength_nm: float = 450.0, wood_table: pd.DataFrame | None = None) -> Guess:
-        """Guess the depth for a wood or module that was never burned; see `testburn.depthfit.coldstart`."""
-        table = woods.read() if wood_table is None else wood_table
-        scatter = self.components.set_index("component")["sd"]
-        return guess(self.groups, table, species, module_w, line_pitch_mm, wavelength_nm,
-                     float(np.hypot(scatter["board"], scatter["swatch"])))
 
     @cached_property
     def board_deviations(self) -> pd.DataFrame:
-        """How far each burned board lies off its curve; see `boardtable.deviations`."""
+        """How far each burned board lies off its curve; see `boards.deviations`."""
         return boards.deviations(self.groups)
 
     @property
     def proofs(self) -> pd.DataFrame:
-        """A row per proved board: how it differs, with a warning; see `boardtable.proofs`."""
+        """A row per proved board: how it differs, with a warning; see `boards.proofs`."""
         return boards.proofs(self.groups, self.proved_boards)
 
     def _repr_html_(self) -> str:
@@ -286,7 +265,7 @@ def fit(readings: pd.DataFrame) -> DepthFit:
     if len(thin):
         used &= ~pd.MultiIndex.from_frame(rows[GROUP]).isin(list(thin[GROUP].itertuples(index=False)))
         tidy = _reduced(rows, used)
-    return DepthFit(rows.assign(used=used), curvefit.fitted(tidy), thin.reset_index(drop=True))
+    return DepthFit(rows.assign(used=used), fitted(tidy), thin.reset_index(drop=True))
 
 
 def fit_if_enough(readings: pd.DataFrame) -> DepthFit | None:

@@ -11,18 +11,18 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from testburn import energy
-from testburn.depthfit import curves, leastsquares
+from testburn.depthfit import curves
 from testburn.depthfit.curves import BEND_RANGE, CurveFit
-from testburn.depthfit.leastsquares import LackOfFit, OrdinaryFit
+from testburn.depthfit.lackoffit import LackOfFit, lack_of_fit
 
 ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
 LEVEL = 0.95
 # Below this depth a reading scatters by the floor's roughness rather than in proportion: unlasered
 # beech has a peak-to-valley height of 0.05 to 0.08 mm (Acta Facultatis Xylologiae Zvolen 61(1), 2019).
-_ROUGH_MM = 0.1
+ROUGH_MM = 0.1
 ENOUGH_BOARDS = 3
 
 
@@ -60,7 +60,7 @@ class GroupFit:
         """Return the areal doses of these line energies, and whether the pitch was never burned."""
         burned = self.line_pitches_mm
         if line_pitch_mm is None and len(burned) > 1:
-            raise ValueError(f"{self.name} was burned at several line pitches "
+            raise ValueError(f"{self.name} was burned at several pitches "
                              f"({', '.join(f'{p:g}' for p in burned)} mm). Say line_pitch_mm.")
         pitch = burned[0] if line_pitch_mm is None else line_pitch_mm
         joules = np.atleast_1d(np.asarray(line_energy_j_mm, float))
@@ -122,20 +122,14 @@ class GroupFit:
         return self.readings["board"].nunique()
 
     @cached_property
-    def ordinary(self) -> OrdinaryFit:
-        """The fit that takes every reading for independent, for comparison only."""
-        return leastsquares.fitted(self.readings[DOSE], self.readings["depth_mm"],
-                                   floor=_ROUGH_MM)
-
-    @cached_property
     def lack_of_fit(self) -> LackOfFit:
         """Whether the means at each energy lie off the curve, boards' own deviations allowed."""
         swatches = self.readings.groupby(["board", "burn", "swatch"], sort=True)[
             [DOSE, "depth_mm"]].mean().reset_index()
-        depth = np.maximum(self.mean(swatches[DOSE]), _ROUGH_MM)
+        depth = np.maximum(self.mean(swatches[DOSE]), ROUGH_MM)
         boards = pd.get_dummies(swatches["board"], drop_first=True, dtype=float).to_numpy()
         form = "straight" if self.form == "straight" else "quadratic"
-        return leastsquares.lack_of_fit(swatches[DOSE], swatches["depth_mm"], form,
+        return lack_of_fit(swatches[DOSE], swatches["depth_mm"], form,
                                         depth**-2.0, boards * depth[:, None])
 
     @property
@@ -147,7 +141,7 @@ class GroupFit:
         weights = np.append(self.curves.components.variances, 1.0)
         variance = rise @ np.einsum("k,kij->ij", weights, self.curves.shares[self.index]) @ rise
         low, high = self.mean(self.doses)
-        return bool(high - low > stats.norm.ppf((1 + LEVEL) / 2) * np.sqrt(variance))
+        return bool(high - low > special.ndtri((1 + LEVEL) / 2) * np.sqrt(variance))
 
     def must_rise(self) -> None:
         """Refuse to be inverted where more energy does not clearly dig deeper.
@@ -165,7 +159,7 @@ class GroupFit:
     def flags(self) -> list[str]:
         """What the maker should know before trusting this curve."""
         intercept, errors = self.coefficients[0], np.sqrt(np.diag(self.covariance))
-        wide = stats.norm.ppf((1 + LEVEL) / 2)
+        wide = special.ndtri((1 + LEVEL) / 2)
         unit = "J/mm" if self.regressor == ENERGY else "J/mm²"
         found = []
         if self.boards < ENOUGH_BOARDS:
@@ -188,7 +182,7 @@ class GroupFit:
     def r_squared(self) -> float:
         """Share of the squared deviations, each relative to its depth, that the curve explains."""
         depth, fitted = self.readings["depth_mm"], self.mean(self.readings[DOSE])
-        weights = np.maximum(fitted, _ROUGH_MM) ** -2.0
+        weights = np.maximum(fitted, ROUGH_MM) ** -2.0
         middle = np.average(depth, weights=weights)
         return 1 - (weights * (depth - fitted) ** 2).sum() / (weights * (depth - middle) ** 2).sum()
 

@@ -3,20 +3,21 @@
 Decides what a fit says that takes every reading for independent. It is shown beside the honest
 one, as what the ordinary interval would have told the maker, and its parts are what the certified
 datasets are run through. Depth scatters in proportion to depth, so weights come from the fitted
-depth and are iterated; unit weights give ordinary least squares. Lack of fit is judged here too:
-whether the means at each energy lie off the curve by more than repeated swatches scatter.
+depth and are iterated; unit weights give ordinary least squares.
 
-Source: weighted least squares with iterated weights, NIST/SEMATECH e-Handbook 4.4.5.2; lack of fit
-from replicates, e-Handbook 4.4.4.6; the fits themselves are statsmodels' WLS.
+Source: weighted least squares with iterated weights, NIST/SEMATECH e-Handbook 4.4.5.2; the fits
+themselves are statsmodels' WLS.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 from statsmodels.regression.linear_model import WLS
 
-TERMS = {"straight": 2, "quadratic": 3}
+from testburn.depthfit.group import DOSE, GroupFit, ROUGH_MM
+from testburn.depthfit.lackoffit import TERMS, powers
+
 _ITERATIONS = 50
 
 
@@ -38,11 +39,11 @@ class OrdinaryFit:
 
     def mean(self, x) -> np.ndarray:
         """Return the curve at x."""
-        return _design(x, self.form) @ self.coefficients
+        return powers(x, self.form) @ self.coefficients
 
     def mean_sd(self, x) -> np.ndarray:
         """Return the standard error of the curve at x."""
-        design = _design(x, self.form)
+        design = powers(x, self.form)
         return np.sqrt(np.einsum("ij,jk,ik->i", design, self.covariance, design).clip(min=0))
 
     def reading_sd(self, x) -> np.ndarray:
@@ -50,16 +51,6 @@ class OrdinaryFit:
         if not self.relative:
             return np.full(np.shape(x), self.residual_sd)
         return self.residual_sd * np.maximum(self.mean(x), self.floor)
-
-
-@dataclass(frozen=True)
-class LackOfFit:
-    """F test of the curve against free means at each energy; NaN where nothing was repeated."""
-
-    f: float
-    df_lack: int
-    df_pure: int
-    p: float
 
 
 def fitted(x, y, form: str = "straight", relative: bool = True, floor: float = 0.0) -> OrdinaryFit:
@@ -85,7 +76,7 @@ def fitted(x, y, form: str = "straight", relative: bool = True, floor: float = 0
     if len(np.unique(x)) < terms or len(x) <= terms:
         raise ValueError(f"a {form} curve needs {terms} different energies and {terms + 1} readings")
     middle, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2
-    design = _design((x - middle) / half, form)
+    design = powers((x - middle) / half, form)
     weights = np.ones_like(y)
     result = WLS(y, design, weights).fit(method="qr")
     for _ in range(_ITERATIONS if relative else 0):
@@ -99,48 +90,15 @@ def fitted(x, y, form: str = "straight", relative: bool = True, floor: float = 0
                  relative, floor)
 
 
+def of_group(group: GroupFit) -> OrdinaryFit:
+    """Return the fit that takes every reading of a group for independent, for comparison only."""
+    return fitted(group.readings[DOSE], group.readings["depth_mm"], floor=ROUGH_MM)
+
+
 def interval(fit: OrdinaryFit, x, level: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the ordinary prediction interval of one new reading at x, lower and upper."""
-    half = stats.t.ppf((1 + level) / 2, fit.df) * np.hypot(fit.mean_sd(x), fit.reading_sd(x))
+    half = special.stdtrit(fit.df, (1 + level) / 2) * np.hypot(fit.mean_sd(x), fit.reading_sd(x))
     return fit.mean(x) - half, fit.mean(x) + half
-
-
-def lack_of_fit(x, y, form: str = "straight", weights=None, blocks=None) -> LackOfFit:
-    """Test whether the curve misses the means at each x by more than repeats scatter.
-
-    Parameters
-    ----------
-    x, y : (n,) arrays
-    weights : (n,) array, optional
-    blocks : (n, k) array, optional
-        Columns that both sides may use, such as each board's own deviation.
-    """
-    x, y = np.asarray(x, float), np.asarray(y, float)
-    weights = np.ones_like(y) if weights is None else np.asarray(weights, float)
-    blocks = np.empty((len(x), 0)) if blocks is None else np.asarray(blocks, float)
-    levels, place = np.unique(x.round(12), return_inverse=True)
-    middle, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2 or 1.0
-    left, df = _left_over(np.hstack([_design((x - middle) / half, form), blocks]), y, weights)
-    pure_left, pure = _left_over(np.hstack([np.eye(len(levels))[place], blocks]), y, weights)
-    lack = df - pure
-    if lack < 1 or pure < 1 or pure_left <= 0:
-        return LackOfFit(np.nan, max(lack, 0), max(pure, 0), np.nan)
-    f = (left - pure_left) / lack / (pure_left / pure)
-    return LackOfFit(float(f), lack, pure, float(stats.f.sf(f, lack, pure)))
-
-
-def _left_over(design, y, weights) -> tuple[float, int]:
-    """Return the weighted sum of squares a linear fit leaves, and its degrees of freedom.
-
-    Columns may repeat one another: a board with one swatch alone at its energy has both to itself.
-    """
-    root = np.sqrt(weights)
-    coefficients, _, rank, _ = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)
-    return float(((y - design @ coefficients) ** 2 * weights).sum()), len(y) - int(rank)
-
-
-def _design(x, form) -> np.ndarray:
-    return np.vander(np.atleast_1d(np.asarray(x, float)), TERMS[form], increasing=True)
 
 
 def _unscaled(middle, half) -> np.ndarray:

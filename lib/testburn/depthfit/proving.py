@@ -1,15 +1,18 @@
-"""Proof check: what the readings of a proof swatch must be before a fit learns from them.
+"""Proving: a proof swatch, from its readings to what the fit learns of the board.
 
 Decides what is refused: a reading without a depth or no deeper than the gauge's step, one name for
 two settings (their mean would prove neither), and readings the fit has already used (they would
-count twice). Struck readings prove nothing and are left out.
+count twice). Struck readings prove nothing and are left out. What is learned starts from what its own burn
+says of the board, or from what is known of any board, and several swatches add up (`boards.proved`).
 """
 
 import pandas as pd
 
 from testburn import energy
-from testburn.depthfit.group import DOSE
-from testburn.labbook import NEXT
+from testburn.depthfit import boards, swatches
+from testburn.depthfit.boards import BoardState
+from testburn.depthfit.group import DOSE, GroupFit
+from testburn.labbook import BOARD_NAMED_NEXT, NEXT, columns
 
 _SWATCH = ["board", "burn", "swatch"]
 
@@ -39,7 +42,7 @@ def checked(proof_readings: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
         raise ValueError(f"A proof reading of {shallow['depth_mm'].iloc[0]:g} mm is no deeper than "
                          "the gauge's step and proves nothing. Prove with a deeper swatch.")
     if (rows["board"] == NEXT).any():
-        raise ValueError(f"A board cannot be named {NEXT!r}: that means the one not yet seen.")
+        raise ValueError(f"{BOARD_NAMED_NEXT.capitalize()}.")
     dose = rows.groupby(_SWATCH)[DOSE]
     if (dose.max() > dose.min() * (1 + 1e-9)).any():
         raise ValueError("Proof readings of one swatch have different settings. Give each proof "
@@ -52,14 +55,41 @@ def checked(proof_readings: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
+def learned(fit, rows: pd.DataFrame) -> dict[tuple[int, str], BoardState]:
+    """Return the state of each board that the checked readings prove: (group index, board) → BoardState.
+
+    Parameters
+    ----------
+    fit : DepthFit
+        Its `curves`, `proved_boards` and `group` are asked.
+    rows : DataFrame
+        From `checked`.
+    """
+    found = {}
+    for (*key, board), member in rows.groupby([*columns.GROUP_KEY, "board"], sort=True):
+        group = fit.group(*key)
+        state = fit.proved_boards.get((group.index, board)) or _before(fit.curves, group, board)
+        tidy = swatches.reduced(member, member[DOSE].to_numpy())
+        found[group.index, board] = boards.proved(fit.curves, state, tidy.regressor, tidy.mean_mm, tidy.count,
+                                                  float(member["gauge_step_mm"].median()))
+    return found
+
+
+def _before(curves, group: GroupFit, board: str) -> BoardState:
+    """Return what its burn says of a board, or what is known of any board."""
+    try:
+        return boards.burned_board(curves, group.index, board)
+    except LookupError:
+        return boards.next_board(curves, group.index)
+
+
 def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,
           swatch: str = "1", invented: bool = False) -> pd.DataFrame:
     """Return the readings of a proof swatch burned with a choice on a board, for `fit.proved`.
 
     Where they are invented, everything made from them says so.
     """
-    head = {name: choice[name] for name in ("species", "module_w", "wavelength_nm", "power_pct",
-                                            "speed_mm_s", "line_pitch_mm", "passes")}
+    head = {name: choice[name] for name in (*columns.GROUP_KEY, *columns.MACHINE_SETTING)}
     return pd.DataFrame([head | {"burn": f"proof {board}", "board": board, "swatch": swatch,
                                  "reading": number, "depth_mm": float(depth),
                                  "gauge_step_mm": gauge_step_mm,

@@ -14,7 +14,7 @@ the reading component of the fit, two-sided and corrected for the number of read
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from testburn import energy
 from testburn.depthfit.depths import DepthFit
@@ -53,7 +53,7 @@ def suspects(fit: DepthFit, wood_table: pd.DataFrame) -> pd.DataFrame:
                       + rows["gauge_step_mm"] ** 2 / 12)
     times = (rows["depth_mm"] - mates) / (scatter * np.sqrt(1 + 1 / others.clip(lower=1)))
     df = fit.components.set_index("component")["df"]["reading"]
-    limit = stats.t.ppf(1 - _CHANCE / (2 * max(len(rows), 1)), max(df, 2))
+    limit = special.stdtrit(max(df, 2), 1 - _CHANCE / (2 * max(len(rows), 1)))
     why = pd.DataFrame({
         "volume": _volume_words(rows, wood_table),
         "unit": _unit_words(rows["depth_mm"] / np.where(others > 0, mates, rows["fitted_mm"])),
@@ -77,7 +77,7 @@ def _swatch_words(rows: pd.DataFrame, gauge_mm: float) -> np.ndarray:
     usual = np.hypot(1.4826 * off.median(), gauge_mm / swatches["fitted_mm"].clip(lower=gauge_mm))
     times = off / usual
     worst = times == times.groupby(level=list(range(3))).transform("max")
-    odd = worst & (times > _SWATCH_TIMES * stats.norm.ppf(1 - _CHANCE / (2 * len(times))))
+    odd = worst & (times > _SWATCH_TIMES * special.ndtri(1 - _CHANCE / (2 * len(times))))
     places = pd.MultiIndex.from_frame(rows[[*columns.GROUP_KEY, "burn", "swatch"]])
     return np.where(odd.reindex(places).to_numpy(), "its whole swatch lies far from the curve", "")
 

@@ -6,6 +6,6 @@ the next is typed. One half knows no widget; the other half is boxes round it.
 """
 
 from testburn.entry.jobform import job_form
-from testburn.entry.offers import Bench
+from testburn.entry.offers import Offers
 
-__all__ = ["Bench", "job_form"]
+__all__ = ["Offers", "job_form"]

@@ -67,7 +67,7 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
         except labbook.ReadingsError as error:
             notice = f"The header is not filled in, since the lab book cannot be read. {error}"
     typed = {"burned_on": datetime.date.today().isoformat(), "passes": "1", "depth_unit": "mm",
-             "depth_as": DEPTH, "line_spacing_unit": "mm between lines"} | known | start
+             "depth_as": DEPTH, "line_spacing_unit": "mm"} | known | start
     correcting = {"burn": saved.burn, "seen": saved.seen} if saved else None
     draft = draft or Draft(home(book, scratch), correcting=correcting)
     return BurnForm(book, typed, wood, draft, LiveChart(fit), notice, scratch, saved, begin)
@@ -149,7 +149,8 @@ class BurnForm(widgets.VBox):
         return remarks.row_remarks(typed, self.rows.index(row), limits)
 
     def _say_all(self) -> None:
-        self.header_said.value = as_html([remarks.header_remark(self.typed())])
+        self.header_said.value = as_html([remarks.header_remark(self.typed()),
+                                          remarks.wavelength_remark(self.typed())])
         for row in self.rows:
             row.said.value = as_html(self._said_of(row))
 

@@ -1,7 +1,6 @@
-"""Entry: what a maker types at the bench, as readings.
+"""Grid: what a maker types at the machine, as readings.
 
-Decides how typed text becomes a number (decimal point or comma, inch or mm, lines per cm or pitch),
-depth read at once or as face and floor), how a burn's header and its grid of swatches become tidy
+Decides how a depth is read, at once or as face and floor, how a burn's header and its grid of swatches become tidy
 rows and rows become a filled form again, and how the faults the lab book finds are said in the
 form's own words. Nothing is refused here: a cell that is no number goes on as it was typed, and
 `labbook.check` names it. What was typed is a dict of texts (`HEADER` and "swatches"), so it can be
@@ -21,14 +20,14 @@ from testburn.labbook import ReadingsError, columns, csvfile
 HEADER = {
     "burn": "Burn id", "burned_on": "Day, year-month-day", "species": "Species", "board": "Board",
     "module_w": "Module W", "wavelength_nm": "Wavelength nm", "power_pct": "Power %",
-    "passes": "Passes", "line_spacing": "Line spacing", "line_spacing_unit": "Spacing in",
+    "passes": "Passes", "line_spacing": "Pitch", "line_spacing_unit": "Pitch in",
     "depth_unit": "Depths in", "depth_as": "Gauge shows", "gauge_step": "Gauge step",
     "board_thickness": "Board thickness",
     "moisture_pct": "Moisture %", "focus_offset_mm": "Focus offset mm",
-    "air_assist": "Air assist", "sweep_vs_grain": "Sweep against grain", "note": "Note",
+    "air_assist": "Air assist", "sweep_vs_grain": "Sweep to the grain", "note": "Note",
 }
 LABELS = HEADER | {
-    "speed_mm_s": "Speed mm/s", "line_pitch_mm": "Line spacing", "gauge_step_mm": "Gauge step",
+    "speed_mm_s": "Speed mm/s", "line_pitch_mm": "Pitch", "gauge_step_mm": "Gauge step",
     "board_thickness_mm": "Board thickness", "depth_mm": "Depth", "swatch": "Swatch",
     "reading": "Reading",
 }
@@ -74,7 +73,7 @@ def with_face(typed: dict) -> bool:
 def header_numbers(typed: dict) -> dict:
     """Return each number of the header: typed name → column, text, how it is read, its unit."""
     unit = typed.get("depth_unit") or "mm"
-    spacing = typed.get("line_spacing_unit") or "mm between lines"
+    spacing = typed.get("line_spacing_unit") or "mm"
     plain = [name for name in HEADER
              if name in columns.BY_NAME and columns.BY_NAME[name].kind in ("number", "integer")]
     found = {name: (name, typed.get(name, ""), number) for name in plain}
@@ -121,7 +120,7 @@ def remembered(readings: pd.DataFrame) -> dict:
     said = {name: _said(newest[name]) for name in HEADER
             if name in newest.index and name not in _NOT_REMEMBERED}
     return said | {"line_spacing": _said(newest["line_pitch_mm"]),
-                   "line_spacing_unit": "mm between lines",
+                   "line_spacing_unit": "mm",
                    "gauge_step": f"{_said(newest['gauge_step_mm'])} mm"}
 
 
@@ -160,7 +159,7 @@ def filled(rows: pd.DataFrame) -> dict:
     lengths = {"gauge_step": "gauge_step_mm", "board_thickness": "board_thickness_mm"}
     return ({name: first[name] for name in HEADER if name in first.index}
             | {name: f"{first[column]} mm" for name, column in lengths.items() if first[column]}
-            | {"line_spacing": first["line_pitch_mm"], "line_spacing_unit": "mm between lines",
+            | {"line_spacing": first["line_pitch_mm"], "line_spacing_unit": "mm",
                "depth_unit": "mm", "depth_as": DEPTH, "swatches": swatches})
 
 

@@ -41,7 +41,7 @@ _LOST = "The card of this draft is not in the list: choose it again."
 
 
 def label(row: pd.Series) -> str:
-    """Return a promise as one line, e.g. 'white oak, 20 W, 0.60 mm: 90 %, 143 mm/s · card 1a2b…'."""
+    """Return a promise as one line, e.g. 'white oak, 15 W, 0.60 mm: 90 %, 107 mm/s · card 1a2b…'."""
     depth = row["expected_mm"] if pd.isna(row["aim_mm"]) else row["aim_mm"]
     board = "" if row["board"] == NEXT else f" · board {row['board']}"
     return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: {row['power_pct']:g} %, "

@@ -1,4 +1,4 @@
-"""Bench: what lies ready when the entry notebook is opened.
+"""Offers: what lies ready when the entry notebook is opened.
 
 Decides what is offered first: a burn that was half entered when kernel, tab or power went away is
 offered before anything else, to resume or to put away; then a new burn, a planned one, a saved one
@@ -21,7 +21,7 @@ _NEW, _IMPORT = ("new", ""), ("import", "")
 _MOST_OFFERED = 8
 
 
-class Bench(widgets.VBox):
+class Offers(widgets.VBox):
     """Offers on top, and under them the form that is open: `form`, or None while offers stand.
 
     Parameters

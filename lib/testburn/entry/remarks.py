@@ -18,6 +18,9 @@ from testburn.entry.grid import HEADER, LABELS, as_readings, header_numbers, swa
 from testburn.entry.typed import cell, depth_mm, length_mm, number, short, shown
 
 _SPREAD_OF_MEAN, _SPREAD_IN_STEPS = 0.25, 3
+NEAR_INFRARED_NM = (900.0, 2500.0)
+NEAR_INFRARED = ("Near infrared: bare wood reflects most of it and hardly takes it up. Is the wavelength right? If it is, "
+                 "expect shallow and uneven depths, and keep mirrors and eyes in mind: it cannot be seen.")
 
 
 @dataclass(frozen=True)
@@ -29,7 +32,7 @@ class Remark:
 
 
 def header_remark(typed: dict) -> Remark:
-    """Say how the line spacing was understood, or what in the header is no number."""
+    """Say how the pitch was understood, or what in the header is no number."""
     faults = [_cell_fault(column, HEADER[name], *text_read_unit)
               for name, (column, *text_read_unit) in header_numbers(typed).items()]
     if any(faults):
@@ -37,9 +40,21 @@ def header_remark(typed: dict) -> Remark:
     pitch = cell(*header_numbers(typed)["line_spacing"][1:])
     if not pitch:
         return Remark("plain", "")
-    return Remark("plain", f"Line spacing: {pitch:.4g} mm between lines, "
+    return Remark("plain", f"Pitch: {pitch:.4g} mm from line to line, "
                            f"{energy.lines_per_cm(pitch):.4g} lines per cm, "
                            f"{energy.MM_PER_INCH / pitch:.4g} lines per inch")
+
+
+def wavelength_remark(typed: dict) -> Remark:
+    """Say that bare wood hardly takes up near infrared, where such a wavelength is typed.
+
+    Source: diffuse reflectance of clear wood, high from about 900 nm to 1300 nm (from memory).
+    """
+    try:
+        near_infrared = NEAR_INFRARED_NM[0] < (number(typed.get("wavelength_nm", "")) or 0) < NEAR_INFRARED_NM[1]
+    except ValueError:
+        near_infrared = False
+    return Remark("doubt", NEAR_INFRARED) if near_infrared else Remark("plain", "")
 
 
 def row_remarks(typed: dict, place: int, limits: pd.Series | None) -> list[Remark]:

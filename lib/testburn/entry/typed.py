@@ -9,7 +9,7 @@ import re
 from testburn import energy
 
 PITCH_OF = {
-    "mm between lines": float,
+    "mm": float,
     "lines per cm": energy.pitch_from_lines_per_cm,
     "lines per inch": energy.pitch_from_lines_per_inch,
 }

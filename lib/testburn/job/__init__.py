@@ -6,9 +6,10 @@ with its source, and the distribution that the depth fit gives; nothing is count
 """
 
 from testburn.job import cautions, finishing, infill, promise, settings, stakes
+from testburn.job.bench import Job
 from testburn.job.infill import AT_LEAST, Film, Window
-from testburn.job.sheet import JobSheet, read
+from testburn.job.sheet import JobSheet
 from testburn.job.stakes import COSTS, Prices, Stakes
 
-__all__ = ["AT_LEAST", "COSTS", "Film", "JobSheet", "Prices", "Stakes", "Window", "cautions", "finishing",
-           "infill", "promise", "read", "settings", "stakes"]
+__all__ = ["AT_LEAST", "COSTS", "Film", "Job", "JobSheet", "Prices", "Stakes", "Window", "cautions", "finishing",
+           "infill", "promise", "settings", "stakes"]

@@ -73,7 +73,7 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
     EnergyFor
         best: where the curve reaches the depth; lower: the energy below which the depth is out of
         reach of the upper bound; upper: the energy from which even the lower bound has it; kind:
-        see `inverse.Limits`.
+        see `Limits`.
 
     Raises
     ------
@@ -82,13 +82,16 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
     """
     if not depth_mm > 0:
         raise ValueError(f"A wanted depth of {depth_mm:g} mm makes no recess. Ask for more than 0.")
-    group = fit.group(species, module_w, wavelength_nm)
+    return _of_group(fit, fit.group(species, module_w, wavelength_nm), depth_mm, line_pitch_mm, level, of, board)
+
+
+def _of_group(fit, group, depth_mm, line_pitch_mm, level=LEVEL, of="reading", board=NEXT) -> EnergyFor:
+    """Return the line energy that reaches a depth in one group; see `line_energy_for`."""
     group.must_rise()
     top = group.line_energy_of(_REACH * group.doses[1], line_pitch_mm)
 
     def band(joules):
-        rows = fit.predict(species, module_w, joules, line_pitch_mm, level, of, board,
-                           group.wavelength_nm)
+        rows = fit.band(group, joules, line_pitch_mm, level, of, board)
         return (rows[name].to_numpy() for name in ("depth_mm", "lower_mm", "upper_mm"))
 
     found = limits(lambda joules: tuple(band(joules)), depth_mm, top * 1e-9, top)
@@ -132,8 +135,7 @@ def energy_needs(fit: DepthFit, depth_mm: float, line_pitch_mm: float) -> pd.Dat
     rows = []
     for group in fit.groups:
         try:
-            need = line_energy_for(fit, group.species, group.module_w, depth_mm, line_pitch_mm,
-                                   wavelength_nm=group.wavelength_nm)
+            need = _of_group(fit, group, depth_mm, line_pitch_mm)
         except ValueError:
             continue
         rows.append(dict(species=group.species, module_w=group.module_w,

@@ -17,7 +17,7 @@ from functools import cached_property
 from numbers import Real
 
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from testburn import energy
 from testburn.job.facts import Fact, Film, TYPED, VARIANTS, assumed, defaults, gathered, middle
@@ -220,7 +220,7 @@ def _wet_mm3(film: Film, area_mm2: float) -> float:
 
 
 def _k(confidence: float) -> float:
-    return float(stats.norm.ppf(confidence))
+    return float(special.ndtri(confidence))
 
 
 def _kind(names: pd.Series) -> pd.Series:

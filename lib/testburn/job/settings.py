@@ -24,7 +24,7 @@ __all__ = ["EnergyFor", "Machine", "advice", "by_speed", "chance_inside", "choos
 CARD_AREA_MM2 = 1000.0
 # Minutes depend on how long a line is. Without the artwork, lines of a sign's usual width are taken.
 LINE_LENGTH_MM = 100.0
-GOOD_CHANCE = 0.80
+GOOD_CHANCE, SURE_CHANCE = 0.80, 0.95
 _ROUND_MM = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 _MOST_STEPS = 8
 _A_PROOF = "(a proof)"
@@ -64,16 +64,24 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     ValueError
         If the window is not one.
     """
+    return for_group(fit, fit.group(species, module_w, wavelength_nm), at_least_mm, at_most_mm, machine,
+                     area_mm2, board, chance, artwork)
+
+
+def for_group(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm: float,
+              machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2, board: str = NEXT,
+              chance: float = GOOD_CHANCE, artwork: "Artwork | None" = None) -> pd.DataFrame:
+    """Return the settings of one group that land inside a depth window, fastest first; see `choose`."""
     if not 0 < at_least_mm < at_most_mm:
         raise ValueError(f"The window {at_least_mm:g} to {at_most_mm:g} mm is not one. "
                          "Give a least depth above 0 and a greater largest depth.")
-    group = fit.group(species, module_w, wavelength_nm)
     group.must_rise()
     found, timed = [], _clock(area_mm2, machine, artwork)
     for tried in _combinations(group, machine):
         options = timed(_predicted(fit, group, machine.speeds(), *tried, board))
-        options["chance_inside"] = chance_inside(fit, group, options, at_least_mm, at_most_mm, board)
-        options["chance_shallow"] = chance_inside(fit, group, options, -np.inf, at_least_mm, board)
+        recess = _recess(fit, group, options, board)
+        options["chance_inside"] = recess.chance_inside(at_least_mm, at_most_mm)
+        options["chance_shallow"] = recess.chance_inside(-np.inf, at_least_mm)
         options["good"] = options["chance_inside"] >= chance
         good = options[options["good"]]
         pick = good["minutes"].idxmin() if len(good) else options["chance_inside"].idxmax()
@@ -97,8 +105,8 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
                          choice["line_pitch_mm"], choice["passes"], board)
     options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
     if options.empty:
-        raise ValueError(f"At {choice['power_pct']:g} % and {choice['line_pitch_mm']:g} mm between "
-                         f"lines no speed of this machine comes near {at_least_mm:g} to "
+        raise ValueError(f"At {choice['power_pct']:g} % and a pitch of {choice['line_pitch_mm']:g} mm "
+                         f"no speed of this machine comes near {at_least_mm:g} to "
                          f"{at_most_mm:g} mm.")
     return _clock(area_mm2, machine, artwork)(options).assign(
         chance_inside=chance_inside(fit, group, options, at_least_mm, at_most_mm, board))
@@ -137,9 +145,13 @@ def chance_inside(fit: DepthFit, group: GroupFit, options: pd.DataFrame, at_leas
     options : DataFrame
         Rows with line_energy_j_mm and one line_pitch_mm.
     """
-    spread, _ = fit.predictive(group, options["line_energy_j_mm"].to_numpy(),
-                               options["line_pitch_mm"].iloc[0], "swatch", board)
-    return spread.chance_inside(at_least_mm, at_most_mm)
+    return _recess(fit, group, options, board).chance_inside(at_least_mm, at_most_mm)
+
+
+def _recess(fit, group, options, board):
+    """Return the distribution of a recess burned with each setting of one pitch."""
+    return fit.predictive(group, options["line_energy_j_mm"].to_numpy(), options["line_pitch_mm"].iloc[0],
+                          "swatch", board)[0]
 
 
 def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Machine = Machine(),
@@ -150,7 +162,11 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
     NaN, as a step has no window) and minutes_per_10cm2. A depth that no setting of the machine
     comes within a twentieth of has no row.
     """
-    group = fit.group(species, module_w, wavelength_nm)
+    return _steps(fit, fit.group(species, module_w, wavelength_nm), depths_mm, machine, board)
+
+
+def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
+    """Return the steps of one group; see `steps`."""
     rows = []
     for aim in depths_mm:
         tried = [_nearest(fit, group, machine, aim, *one, board)
@@ -177,20 +193,21 @@ def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> 
         If no group has any.
     """
     table = pd.concat([
-        steps(fit, group.species, group.module_w, round_depths(group), machine,
-              group.wavelength_nm, board) for group in fit.groups if group.rises],
+        _steps(fit, group, round_depths(group), machine, board) for group in fit.groups if group.rises],
         ignore_index=True) if any(group.rises for group in fit.groups) else pd.DataFrame()
     if table.empty:
         raise ValueError("There is nothing to put on a card: " + left_off(fit, table))
     return table
 
 
-def fast_and_sure(*asked, each: int = 2, **more) -> pd.DataFrame:
+def fast_and_sure(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm: float,
+                  each: int = 2, **more) -> pd.DataFrame:
     """Return the fastest settings that are good enough, and then the fastest that are 95 % sure.
 
-    Takes what `choose` takes, without its chance; `each` is how many of either kind.
+    Takes what `for_group` takes, without its chance; `each` is how many of either kind.
     """
-    found = pd.concat([choose(*asked, **more, chance=chance).head(each) for chance in (GOOD_CHANCE, 0.95)])
+    found = pd.concat([for_group(fit, group, at_least_mm, at_most_mm, chance=chance, **more).head(each)
+                       for chance in (GOOD_CHANCE, SURE_CHANCE)])
     return found.drop_duplicates(list(columns.MACHINE_SETTING), ignore_index=True)
 
 
@@ -203,7 +220,7 @@ def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:
 def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:
     """Say which species × module have no row on the card, and why; or nothing."""
     on = set() if card_rows.empty else set(
-        card_rows[["species", "module_w", "wavelength_nm"]].itertuples(index=False, name=None))
+        card_rows[list(columns.GROUP_KEY)].itertuples(index=False, name=None))
     said = [f"{group.name} ("
             + ("its depths do not clearly rise with energy; look at its readings" if not group.rises
                else "none of its depths is within this machine's speeds") + ")"
@@ -235,8 +252,7 @@ def _combinations(group, machine) -> list[tuple[float, float, int]]:
 def _predicted(fit, group, speeds, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
     """Predict one power, pitch and number of passes at each speed."""
     joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
-    band = fit.predict(group.species, group.module_w, joules, line_pitch_mm, board=board,
-                       wavelength_nm=group.wavelength_nm)
+    band = fit.band(group, joules, line_pitch_mm, board=board)
     burned = group.readings
     strange = (not burned["passes"].eq(passes).any()
                or not burned["power_pct"].min() <= power_pct <= burned["power_pct"].max())

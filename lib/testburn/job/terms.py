@@ -94,7 +94,7 @@ def errors(facts: dict[str, Fact]) -> list[Term]:
     return [
         Term("floor", 0.0, facts["floor_sd_mm"].value, facts["floor_sd_mm"].source,
              "high and low spots of one recess's floor about its mean depth (sd of the readings in it)",
-             "a flatter floor: finer line pitch, char brushed out"),
+             "a flatter floor: finer pitch, char brushed out"),
         Term("gauge", 0.0, facts["gauge_mm"].value, facts["gauge_mm"].source,
              "what the gauge may be off in all readings alike: zero, foot, needle",
              "a gauge checked against a step you know")]

@@ -7,13 +7,13 @@ Table Schema; whatever was typed stays until its maker removes it.
 """
 
 from testburn.labbook import columns, csvfile, files, jobs, journal, machine, makerfile, woods
-from testburn.labbook.columns import NEXT
+from testburn.labbook.columns import BOARD_NAMED_NEXT, NEXT
 from testburn.labbook.burns import correct, read, save, strike, version
 from testburn.labbook.files import NotWritten
 from testburn.labbook.machine import Machine
 from testburn.labbook.makerfile import ReadingsError
 from testburn.labbook.readings import burn_name_fault, check, fingerprint, joined_marks
 
-__all__ = ["Machine", "NEXT", "NotWritten", "ReadingsError", "burn_name_fault", "check", "columns", "correct", "csvfile",
-           "files", "fingerprint", "joined_marks", "jobs", "journal", "machine", "read", "save",
-           "makerfile", "strike", "version", "woods"]
+__all__ = ["BOARD_NAMED_NEXT", "Machine", "NEXT", "NotWritten", "ReadingsError", "burn_name_fault", "check", "columns",
+           "correct", "csvfile", "files", "fingerprint", "joined_marks", "jobs", "journal", "machine", "makerfile",
+           "read", "save", "strike", "version", "woods"]

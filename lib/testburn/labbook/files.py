@@ -148,14 +148,46 @@ def add_whole(book: Path, target: Path, content: bytes) -> None:
             os.replace(part, target)
 
 
+def put(path: Path, content: bytes) -> Path:
+    """Put a page or a plan, which lies outside every lab book, in its place whole or not at all.
+
+    It is written beside its place, on the same disk, so that what was there survives every fault.
+
+    Raises
+    ------
+    PermissionError
+        The file cannot be replaced, mostly because a viewer holds it open.
+    NotWritten
+        The disk refuses it, e.g. because it is full.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with _beside(path, content) as part:
+            os.replace(part, path)
+    except PermissionError as refusal:
+        raise PermissionError(f"{path} cannot be replaced. Close it in the program that shows it, or see whether "
+                              "you may write to its folder; then try again.") from refusal
+    except OSError as refusal:
+        with in_words(str(path)):
+            raise refusal
+    return path
+
+
 @contextlib.contextmanager
 def _part(book, target, content):
-    """Write `content` beside the target, on the disk for certain; take away what is left after."""
+    """Write `content` beside the target inside the book; the lock must be held."""
     inside(book, target)
     make_folder(book, target.parent)
     for left in target.parent.glob(_PART):
         # Behind the lock there is no other writer: this one was killed.
         left.unlink(missing_ok=True)
+    with _beside(target, content) as part:
+        yield part
+
+
+@contextlib.contextmanager
+def _beside(target, content):
+    """Write `content` beside the target, on the disk for certain; take away what is left after."""
     part = target.with_name(f".testburn-{secrets.token_hex(8)}.part")
     try:
         with open(part, "xb") as file:

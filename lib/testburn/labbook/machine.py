@@ -2,9 +2,9 @@
 
 Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's: typed into
 machine.toml of the lab book, from the machine's manual or from a stopwatch. Whether a board fits is decided from
-five heights. The board lies on the bed's grid; in focus the module's nose stands one focus gap above the face, so
-thickness + gap is no more than the room between the grid and the nose with the module at its top, and no less
-than that room less the module's travel. Without the grid there is the grid's height more room.
+five heights. The board lies on its support; in focus the module's nose stands one focus gap above the face, so
+thickness + gap is no more than the clearance between the support and the nose with the module at its top, and no
+less than that clearance less the module's travel. Without the support there is the support's height more.
 """
 
 import html
@@ -14,19 +14,20 @@ from pathlib import Path
 
 import numpy as np
 
-
+# What lines of earlier versions are called now.
+_FORMER = {"bed_clearance_mm": "clearance_mm", "grid_height_mm": "support_height_mm"}
 _WANTED = {"list": "a list of numbers, e.g. [90]", "number": "a number", "yes or no": "true or false"}
 
 
-FITS, WITHOUT_GRID, TOO_THICK = "fits", "fits without the bed grid", "needs more clearance"
+FITS, WITHOUT_SUPPORT, TOO_THICK = "fits", "fits without the support", "needs more clearance"
 TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"
-_ASKED = {"bed_clearance_mm": "room between the grid's top and the module's nose, module at its top",
-          "grid_height_mm": "height of the bed grid; 0 without one",
+_ASKED = {"clearance_mm": "from the top of the support to the module's nose, module at its top",
+          "support_height_mm": "height of what the board lies on; 0 without one",
           "focus_gap_mm": "nose to face, in focus",
           "focus_travel_mm": "how far the module moves up and down"}
-GRID_OUT = ("With the grid out the beam reaches the bed: lay a sheet under the board that neither burns nor "
-            "mirrors, keep the air flowing under it, and stay beside it (common practice; the machine's "
-            "manual decides).")
+SUPPORT_OUT = ("With the support out the beam reaches what is below: lay a sheet under the board that neither burns nor "
+               "mirrors, keep the air flowing under it, and stay beside it (common practice; the machine's "
+               "manual decides).")
 
 
 @dataclass(frozen=True)
@@ -36,12 +37,12 @@ class Stock:
     Attributes
     ----------
     verdict : str
-        "fits", "fits without the bed grid", "needs more clearance", "too thin to reach focus", or
+        "fits", "fits without the support", "needs more clearance", "too thin to reach focus", or
         "not known".
     words : str
         The verdict with its numbers, and what to do.
     more_clearance_mm : float
-        Missing even without the grid; 0 where it fits.
+        Missing even without the support; 0 where it fits.
     raise_board_mm : float
         To be laid under the board so that the module comes down to focus; 0 where it does.
     """
@@ -54,7 +55,7 @@ class Stock:
     @property
     def fits(self) -> bool:
         """Whether the board can be burned as the words say, without another machine or board."""
-        return self.verdict in (FITS, WITHOUT_GRID, TOO_THIN)
+        return self.verdict in (FITS, WITHOUT_SUPPORT, TOO_THIN)
 
     def _repr_html_(self) -> str:
         return f"<p><b>{html.escape(self.verdict)}</b>: {html.escape(self.words)}</p>"
@@ -68,7 +69,7 @@ class Machine:
     What every turn costs besides is `turn_overhead_s`. Between pieces the head goes at
     `travel_speed_mm_s` (None: the highest speed). A machine that `skips_blanks` leaves a line where
     nothing is left to burn and hurries over wide gaps. The last four are for the stock check
-    (`stock`): room above the grid with the module at the top, the grid's height, how far the
+    (`stock`): clearance above the support with the module at the top, the support's height, how far the
     module's nose stands off the face in focus, and how far the module travels up and down.
     """
 
@@ -82,8 +83,8 @@ class Machine:
     turn_overhead_s: float = 0.0
     travel_speed_mm_s: float | None = None
     skips_blanks: bool = False
-    bed_clearance_mm: float | None = None
-    grid_height_mm: float | None = None
+    clearance_mm: float | None = None
+    support_height_mm: float | None = None
     focus_gap_mm: float | None = None
     focus_travel_mm: float | None = None
 
@@ -97,11 +98,11 @@ class Machine:
         if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
             raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
                              "Give powers above 0 and at most 100 %.")
-        for name in ("acceleration_mm_s2", "travel_speed_mm_s", "bed_clearance_mm", "focus_gap_mm"):
+        for name in ("acceleration_mm_s2", "travel_speed_mm_s", "clearance_mm", "focus_gap_mm"):
             if (value := getattr(self, name)) is not None and not value > 0:
                 raise ValueError(f"The machine's {name} is {value:g}. Give a number above 0, or leave "
                                  "it out.")
-        for name in ("turn_overhead_s", "grid_height_mm", "focus_travel_mm"):
+        for name in ("turn_overhead_s", "support_height_mm", "focus_travel_mm"):
             if (value := getattr(self, name)) is not None and not value >= 0:
                 raise ValueError(f"The machine's {name} is {value:g}. It cannot be below 0.")
 
@@ -119,6 +120,7 @@ class Machine:
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
             raise ValueError(f"{Path(path).name} cannot be read: {fault}. Write one "
                              "`name = number` a line.") from None
+        said = {_FORMER.get(name, name): value for name, value in said.items()}
         known = [field.name for field in fields(cls)]
         if strange := sorted(set(said) - set(known)):
             raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "
@@ -151,25 +153,26 @@ class Machine:
         if missing := [name for name in _ASKED if getattr(self, name) is None]:
             lines = "; ".join(f"{name} = … ({_ASKED[name]})" for name in missing)
             return Stock(NOT_KNOWN, f"machine.toml does not say enough. Measure and write into it: {lines}.")
-        room, grid, travel = self.bed_clearance_mm, self.grid_height_mm, self.focus_travel_mm
+        clear, support, travel = self.clearance_mm, self.support_height_mm, self.focus_travel_mm
         needed = board_thickness_mm + self.focus_gap_mm
         said = (f"The board ({board_thickness_mm:g} mm) and the focus gap ({self.focus_gap_mm:g} mm) take "
-                f"{needed:g} mm; above the grid there are {room:g} mm")
-        if needed <= room:
-            lift = room - travel - needed
+                f"{needed:g} mm; the clearance above the support is {clear:g} mm")
+        if needed <= clear:
+            lift = clear - travel - needed
             if lift > 0:
                 return Stock(TOO_THIN, f"{said}, and the module comes down by {travel:g} mm only. Raise the board by "
-                                       f"{lift:g} mm or more, up to {room - needed:g} mm, flat and so that it "
+                                       f"{lift:g} mm or more, up to {clear - needed:g} mm, flat and so that it "
                                        "cannot move.", raise_board_mm=lift)
-            return Stock(FITS, f"{said}: {room - needed:g} mm to spare.")
-        if needed <= room + grid:
-            lift = max(room + grid - travel - needed, 0.0)
+            return Stock(FITS, f"{said}: {clear - needed:g} mm to spare.")
+        if needed <= clear + support:
+            lift = max(clear + support - travel - needed, 0.0)
             under = f" and raise the board by {lift:g} mm or more" if lift else ""
-            return Stock(WITHOUT_GRID, f"{said}. Take the grid ({grid:g} mm) out{under}; {room + grid - needed:g} mm to "
-                                       f"spare. {GRID_OUT}", raise_board_mm=lift)
-        short = needed - room - grid
-        return Stock(TOO_THICK, f"{said}, {room + grid:g} mm without it. It needs {short:g} mm more: use a "
-                                f"board of at most {board_thickness_mm - short:g} mm, or raise the machine's frame.",
+            return Stock(WITHOUT_SUPPORT, f"{said}. Take the support ({support:g} mm) out{under}; "
+                                            f"{clear + support - needed:g} mm to spare. {SUPPORT_OUT}",
+                         raise_board_mm=lift)
+        short = needed - clear - support
+        return Stock(TOO_THICK, f"{said}, {clear + support:g} mm without it. It needs {short:g} mm more: use a "
+                                f"board of at most {board_thickness_mm - short:g} mm, or lift the module where it is mounted.",
                      more_clearance_mm=short)
 
 

@@ -8,11 +8,15 @@ cards for the next board only the marks are named, so that the sheets can be tak
 
 from pathlib import Path
 
+import pandas as pd
+
 from testburn.depthfit import DepthFit, NEXT
 from testburn.job import cautions, settings
 from testburn.labbook import Machine
-from testburn.paper import card, record as cardrecord, text as cardtext
-from testburn.paper.record import MARK_DIGITS, Record
+from testburn.paper import card
+from testburn.paper.pdf import compiled, put
+from testburn.paper.record import MARK_DIGITS, Record, keep, kept as kept_records
+from testburn.paper.text import count, shortened
 
 FILES = {"a5": "binder-a5.pdf", "us-half-letter": "binder-half-letter.pdf"}
 OUT_OF_DATE, HOLDS = "Out of date", "Holds"
@@ -25,7 +29,7 @@ OF_ONE_BOARD = ("Of several cards for one board, that with the most proof swatch
 
 
 def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None,
-          paper: str = "a5", window=None) -> Path:
+          paper: str = "a5", window=None, choices: pd.DataFrame | None = None) -> Path:
     """Write the binder as a PDF, whole or not at all, and return its path.
 
     Its own cards for the next board leave their record in `records_folder`, as any printed card.
@@ -36,10 +40,12 @@ def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None
     fit : DepthFit
     machine : Machine
     records_folder : path, optional
-        Where printed cards left what they promised; see `cardrecord`.
+        Where printed cards left what they promised; see `record`.
     paper : "a5" or "us-half-letter"
     window : mapping or row with at_least_mm and at_most_mm, optional
         The depths that the colour infill allows, for the fresh cards.
+    choices : DataFrame, optional
+        `settings.for_card` of the fit and the machine, where it was asked already.
 
     Raises
     ------
@@ -49,14 +55,14 @@ def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None
         The file cannot be replaced, mostly because a viewer holds it open.
     """
     path, unread = Path(path), []
-    choices = settings.for_card(fit, machine)
+    choices = settings.for_card(fit, machine) if choices is None else choices
     fresh = card.document(fit, choices, window, paper)
-    kept = () if records_folder is None else cardrecord.kept(records_folder, unread.append)
-    made = card.compiled(document(fit, fresh, kept, settings.left_off(fit, choices), unread),
+    kept = () if records_folder is None else kept_records(records_folder, unread.append)
+    made = compiled(document(fit, fresh, kept, settings.left_off(fit, choices), unread),
                          "binder.typ")
     if records_folder is not None:
-        cardrecord.keep(records_folder, fit, choices, fresh, path.name, NEXT, window, paper)
-    return card.put(path, made)
+        keep(records_folder, fit, choices, fresh, path.name, NEXT, window, paper)
+    return put(path, made)
 
 
 def document(fit: DepthFit, fresh: dict, kept: tuple[Record, ...] = (), left_off: str = "",
@@ -80,21 +86,21 @@ def document(fit: DepthFit, fresh: dict, kept: tuple[Record, ...] = (), left_off
                "" if record.current(fit) else _stale(fit, record), bool(fresh["invented"]))
         for record in own for page in record.document["pages"]]
     groups = len(fresh["pages"])
-    counts = [f"{cardtext.count(groups, 'card')} for the next board",
+    counts = [f"{count(groups, 'card')} for the next board",
               f"{len(sheets) - groups} for one board each"]
     notes = [*([LEFT_OFF.format(which=left_off)] if left_off else []), *unread,
              *([OF_ONE_BOARD.format(folder=f"records/{own[0].path.parent.name}")] if own else [])]
     waves = sorted({sheet["page"]["wavelength"] for sheet in sheets}, key=lambda said: (len(said), said))
     return {
-        "title": f"Binder: {cardtext.count(len(sheets), 'settings card')}",
+        "title": f"Binder: {count(len(sheets), 'settings card')}",
         "holds": ", ".join(counts[:1 + bool(own)]),
         "width_mm": fresh["width_mm"], "height_mm": fresh["height_mm"],
         "invented": fresh["invented"], "provenance": fresh["provenance"],
         "heads": {"groups": ["Species", "Module", "Depths", "Boards", "Data", "Page"],
                   "boards": ["Board", "Depths", "Data", "State", "Page"]},
         "sheets": sheets, "groups": groups, "out_of_date": OUT_OF_DATE,
-        "alarms": [cardtext.said(alarm, 2000) for alarm in told(fit, kept)],
-        "notes": [cardtext.said(note, 8000, 60) for note in notes],
+        "alarms": [shortened(alarm, 2000) for alarm in told(fit, kept)],
+        "notes": [shortened(note, 8000, 60) for note in notes],
         "cautions": [(head, [text.format(wavelength=" and ".join(waves)) for text in texts])
                      for head, texts in cautions.IN_THE_BINDER],
     }
@@ -106,7 +112,7 @@ def told(fit: DepthFit, kept: tuple[Record, ...]) -> list[str]:
     marks = dict.fromkeys(record.fingerprint[:MARK_DIGITS] for record in old if record.board == NEXT)
     boards = dict.fromkeys((record.board, record.fingerprint[:MARK_DIGITS]) for record in old
                            if record.board != NEXT)
-    said = [f"The card for board {cardtext.said(board, 24)}, data {mark}, is out of date: prove the "
+    said = [f"The card for board {shortened(board, 24)}, data {mark}, is out of date: prove the "
             "board and print it again." for board, mark in boards]
     return said + ([TAKE_DOWN.format(marks=", ".join(marks))] if marks else [])
 

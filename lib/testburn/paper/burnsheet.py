@@ -11,25 +11,23 @@ middle third.
 
 import csv
 import io
-import json
-import os
 from pathlib import Path
 
 import pandas as pd
-import typst
 
 import testburn
 from testburn import energy
 from testburn.burnplan import BurnPlan, svg
 from testburn.labbook import columns
-from testburn.paper import card, text as cardtext
+from testburn.paper import card
+from testburn.paper.pdf import compiled, put
 from testburn.paper.tables import Shown
+from testburn.paper.text import count, shortened, span
 
-HERE = Path(__file__).parent
 PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 MOST_READINGS = 5
 BLANKS = ("Burn id", "Board", "Day", "Moisture, %", "Thickness, mm", "Focus offset, mm", "Air on / off",
-          "Lines along / across grain", "Gauge step", "Depths in mm / inch", "Gauge zero before", "Gauge zero after")
+          "Swept along / across grain", "Gauge step", "Depths in mm / inch", "Gauge zero before", "Gauge zero after")
 INVENTED = ("The lab book behind this plan is invented demo data. Nothing in it was measured: do not "
             "burn by it.")
 STEPS = (
@@ -69,26 +67,21 @@ def save(folder, plan: BurnPlan, labels: bool = True) -> Path:
     for board in plan.swatches["board"].unique():
         made[f"board-{board}.svg"] = drawing(plan, board, labels)
         made[f"board-{board}.csv"] = entry_csv(plan, board)
-    place.mkdir(parents=True, exist_ok=True)
     for name, content in made.items():
-        _replace(place / name, content)
+        put(place / name, content)
     return place
 
 
 def pdf(plan: BurnPlan, paper: str = "a4") -> bytes:
     """Return the sheet as PDF, tagged for PDF/UA-1, a page or more for each board."""
-    return typst.compile(
-        HERE / "burnsheet.typ", root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
-        pdf_standards=["1.7", "ua-1"],
-        sys_inputs={"sheet": json.dumps(document(plan, paper), ensure_ascii=True, allow_nan=False)})
+    return compiled(document(plan, paper), "burnsheet.typ")
 
 
 def drawing(plan: BurnPlan, board: str, labels: bool = True) -> bytes:
     """Return one board's swatches as SVG in millimetres; see `burnplan.svg`."""
     rows = plan.board(board)
-    words = [f"{row.power_pct:g} %, {row.speed_mm_s:g} mm/s, "
-             f"{energy.lines_per_cm(row.line_pitch_mm):g} lines per cm "
-             f"({row.line_pitch_mm:g} mm), {cardtext.count(row.passes, 'pass', 'passes')}"
+    words = [f"{row.speed_mm_s:g} mm/s, {row.power_pct:g} %, {count(row.passes, 'pass', 'passes')}, "
+             f"pitch {row.line_pitch_mm:g} mm ({energy.lines_per_cm(row.line_pitch_mm):g} lines per cm)"
              for row in rows.itertuples()]
     return svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels)
 
@@ -131,13 +124,13 @@ def document(plan: BurnPlan, paper: str = "a4") -> dict:
         "title": f"Burn sheet: {_name(plan)}", "width_mm": width, "height_mm": height,
         "drawing_mm": room if room >= _LEAST_DRAWING_MM else _OVERLEAF_DRAWING_MM,
         "invented": INVENTED if plan.invented else None,
-        "species": cardtext.said(levels.species, 60)[:1].upper() + cardtext.said(levels.species, 60)[1:],
+        "species": shortened(levels.species, 60)[:1].upper() + shortened(levels.species, 60)[1:],
         "module": f"{levels.module_w:g} W", "wavelength": f"{levels.wavelength_nm:g} nm",
-        "window": f"Wanted: {cardtext.span(levels.at_least_mm, levels.at_most_mm, 2, 'mm')} deep "
-                  f"({cardtext.span(*map(energy.inches_from_mm, (levels.at_least_mm, levels.at_most_mm)), 3, 'in')})",
+        "window": f"Wanted: {span(levels.at_least_mm, levels.at_most_mm, 2, 'mm')} deep "
+                  f"({span(*map(energy.inches_from_mm, (levels.at_least_mm, levels.at_most_mm)), 3, 'in')})",
         "blanks": list(BLANKS), "readings": plan.readings, "boxes": MOST_READINGS,
         "layout": _layout(plan), "worth": worth(plan),
-        "notes": [cardtext.said(note, 400, 40) for note in plan.notes],
+        "notes": [shortened(note, 400, 40) for note in plan.notes],
         "steps": [(head, text.format(readings=plan.readings)) for head, text in STEPS],
         "cautions": [(head, text.format(wavelength=f"{levels.wavelength_nm:g} nm").replace(
             "this card", "this sheet")) for head, text in card.CAUTIONS],
@@ -157,7 +150,7 @@ def worth(plan: BurnPlan) -> str:
                       others[others["boards"] > chosen["boards"]].tail(1)])
     beside = "; ".join(f"{row.boards} × {row.swatches}: ±{row.recess_pct:.0f} %"
                        for row in near.itertuples())
-    return (f"This plan, {cardtext.count(plan.boards, 'board')} × {chosen['swatches']} swatches: 95 of 100 "
+    return (f"This plan, {count(plan.boards, 'board')} × {chosen['swatches']} swatches: 95 of 100 "
             f"recesses on your next board will then lie within ±{chosen['recess_pct']:.0f} % of the "
             f"depth expected ({beside}).")
 
@@ -187,21 +180,17 @@ def settings(plan: BurnPlan, board: str = "A") -> Shown:
     """Return one board's swatches as the sheet has them."""
     rows = plan.board(board)
     return Shown(pd.DataFrame({
-        "swatch": rows["swatch"], "it is": rows["level"], "power, %": rows["power_pct"].map("{:g}".format),
-        "speed, mm/s": rows["speed_mm_s"].map("{:g}".format),
-        "lines per cm": energy.lines_per_cm(rows["line_pitch_mm"]).map("{:g}".format),
-        "line pitch, mm": rows["line_pitch_mm"].map("{:g}".format), "passes": rows["passes"].astype(str),
-        "expect, mm": [cardtext.span(low, high, 2) for low, high in
+        "swatch": rows["swatch"], "it is": rows["level"], "speed, mm/s": rows["speed_mm_s"].map("{:g}".format),
+        "power, %": rows["power_pct"].map("{:g}".format), "passes": rows["passes"].astype(str),
+        "pitch, mm": rows["line_pitch_mm"].map("{:g}".format),
+        "expect, mm": [span(low, high, 2) for low, high in
                        zip(rows["lowest_mm"], rows["highest_mm"])],
         "minutes": rows["minutes"].map("{:.1f}".format)}))
 
 
 def preview(plan: BurnPlan, page: int = 1, paper: str = "a4", ppi: float = 110) -> bytes:
     """Return one page of the sheet as PNG bytes, to be shown in a notebook."""
-    return typst.compile(
-        HERE / "burnsheet.typ", root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
-        format="png", ppi=ppi, sys_inputs={"sheet": json.dumps(
-            _one_board(document(plan, paper), page), ensure_ascii=True, allow_nan=False)})
+    return compiled(_one_board(document(plan, paper), page), "burnsheet.typ", ppi)
 
 
 def _one_board(content: dict, page: int) -> dict:
@@ -232,21 +221,7 @@ def _board(plan: BurnPlan, name: str, place: int, boards: int) -> dict:
         "alt": f"{len(rows)} swatches on the scrap of board {name}, to scale.",
         "swatches": [{
             "id": row.swatch, "x": row.x_mm, "y": row.y_mm, "level": row.level,
-            "power": f"{row.power_pct:g}", "speed": f"{row.speed_mm_s:g}",
-            "speed_in": f"{energy.inches_from_mm(row.speed_mm_s):.2f} in/s",
-            "lines": f"{energy.lines_per_cm(row.line_pitch_mm):.4g}", "pitch": f"{row.line_pitch_mm:g} mm",
-            "passes": str(row.passes), "expect": cardtext.span(row.lowest_mm, row.highest_mm, 2),
+            "speed": f"{row.speed_mm_s:g}", "speed_in": f"{energy.inches_from_mm(row.speed_mm_s):.2f} in/s",
+            "power": f"{row.power_pct:g}", "passes": str(row.passes), "pitch": f"{row.line_pitch_mm:g}",
+            "lines": f"{energy.lines_per_cm(row.line_pitch_mm):.4g} lines/cm", "expect": span(row.lowest_mm, row.highest_mm, 2),
         } for row in rows.itertuples()]}
-
-
-def _replace(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    unfinished = path.with_name(f".{path.name}-{os.getpid()}.part")
-    try:
-        unfinished.write_bytes(content)
-        os.replace(unfinished, path)
-    except PermissionError as error:
-        raise PermissionError(f"{path} cannot be written. Close it in the program that shows it, or "
-                              "see whether you may write to its folder, then save again.") from error
-    finally:
-        unfinished.unlink(missing_ok=True)

@@ -1,30 +1,27 @@
 """Card: the printable settings card, one page per species and module.
 
 Decides what stands on the card and in which digits. `document` turns a fit and the chosen settings
-into plain data; the template beside this file (card.typ) only lays that data out, so nothing a
-maker wrote is ever read as markup. The same inputs give the same bytes: no clock, no system font.
+into plain data; the template (card.typ) only lays that data out (`pdf`).
 """
 
-import json
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-import typst
 
 import testburn
 from testburn import energy
 from testburn.job import cautions, finishing
-from testburn.paper import chart, record, text as cardtext
+from testburn.labbook import columns
+from testburn.paper import chart, record
 from testburn.paper.chart import MOST_SHAPES
+from testburn.paper.pdf import compiled, put
+from testburn.paper.text import count, figures, inches, kept_alike, shortened, span, swept
 
 if TYPE_CHECKING:
     from testburn.depthfit import DepthFit
-from testburn.labbook import columns
 
-HERE = Path(__file__).parent
 PAPERS = {"a5": (148.0, 210.0), "us-half-letter": (139.7, 215.9)}
 MOST_DEPTHS = 8
 CHOICE_COLUMNS = (
@@ -63,7 +60,7 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     path : path of the PDF; its folder is made if need be.
     fit, choices, window, paper, board : as in `document`.
     records : path of a folder, optional
-        Where the card leaves what it promised; see `cardrecord`.
+        Where the card leaves what it promised; see `record`.
 
     Raises
     ------
@@ -80,60 +77,12 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     return put(path, made)
 
 
-def put(path, made: bytes) -> Path:
-    """Put a PDF in its place, whole or not at all, and return its path.
-
-    Raises
-    ------
-    PermissionError
-        The file cannot be replaced, mostly because a viewer holds it open.
-    """
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_name(f".{path.stem[:40]}-{os.getpid()}.part")
-    try:
-        unfinished.write_bytes(made)
-        os.replace(unfinished, path)
-    except PermissionError as error:
-        raise PermissionError(
-            f"{path} cannot be replaced. Close it in the program that shows it, then print again."
-        ) from error
-    finally:
-        unfinished.unlink(missing_ok=True)
-    return path
-
-
-def compiled(content: dict, template: str = "card.typ") -> bytes:
-    """Return the PDF bytes of a document, tagged for PDF/UA-1; the template lies beside this file."""
-    return typst.compile(
-        HERE / template, root=HERE, font_paths=[HERE / "fonts"], ignore_system_fonts=True,
-        pdf_standards=["1.7", "ua-1"],
-        sys_inputs={"card": json.dumps(content, ensure_ascii=True, allow_nan=False)},
-    )
-
-
 def page_of(choices: pd.DataFrame, group) -> int:
     """Return the page on which a group (anything with the names of `columns.GROUP_KEY`) stands."""
     keys = choices[list(columns.GROUP_KEY)].drop_duplicates()
     at = [tuple(key) for key in keys.itertuples(index=False)].index(
         tuple(getattr(group, name) for name in columns.GROUP_KEY))
     return at + 1 + (len(keys) > 1)
-
-
-def preview(path, page: int = 1, ppi: float = 110) -> bytes:
-    """Return one page of a written card as PNG bytes, to be shown in a notebook.
-
-    Parameters
-    ----------
-    path : path of the PDF.
-    page : int, from 1
-    ppi : float, pixels per inch
-    """
-    path = Path(path).resolve()
-    source = ('#set page(width: auto, height: auto, margin: 0pt, fill: white)\n'
-              '#image("/" + sys.inputs.name, page: int(sys.inputs.page), alt: "a settings card")')
-    return typst.compile(source.encode(), root=path.parent, format="png", ppi=ppi,
-                         ignore_system_fonts=True, sys_inputs={"name": path.name, "page": str(page)})
 
 
 def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
@@ -206,11 +155,11 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
     if table.empty:
         raise ValueError(f"The fit has no readings of {species} at {module}, {wavelength}. Burn "
                          "test swatches with it, or leave it off the card.")
-    group, species = table.iloc[0], cardtext.said(species, 300, 300)
+    group, species = table.iloc[0], shortened(species, 300, 300)
     return {
         "species": species[:1].upper() + species[1:], "module": module, "wavelength": wavelength,
         "boards": str(group["boards"]), "holds": _holds(board),
-        "depths": cardtext.span(rows["aim_mm"].min(), rows["aim_mm"].max(), 2, "mm"),
+        "depths": span(rows["aim_mm"].min(), rows["aim_mm"].max(), 2, "mm"),
         "columns": _columns(rows), "notes": _notes(fit, rows, readings, group, window, board),
         "extrapolated": [bool(flag) for flag in rows["extrapolated"]],
         "chart": chart.drawn(fit, rows, readings, group, window, board),
@@ -232,30 +181,30 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
     """
     ends = rows["lower_mm"].clip(lower=0), rows["upper_mm"]
     columns = [
-        (["Depth", "wanted"], "mm", cardtext.figures(rows["aim_mm"], 2), cardtext.inches(rows["aim_mm"])),
-        (["Power"], "%", cardtext.figures(rows["power_pct"]), cardtext.figures(rows["line_energy_j_mm"], 3, " J/mm")),
-        (["Speed"], "mm/s", cardtext.figures(rows["speed_mm_s"]),
-         cardtext.figures(energy.inches_from_mm(rows["speed_mm_s"]), 2, " in/s")),
-        (["Lines"], "per cm", cardtext.figures(energy.lines_per_cm(rows["line_pitch_mm"])),
-         cardtext.figures(rows["line_pitch_mm"], 3, " mm")),
-        (["Passes"], "", cardtext.figures(rows["passes"]), [""] * len(rows)),
-        (["Depth", "expected"], "mm", cardtext.figures(rows["depth_mm"], 2), cardtext.inches(rows["depth_mm"])),
+        (["Speed"], "mm/s", figures(rows["speed_mm_s"]),
+         figures(energy.inches_from_mm(rows["speed_mm_s"]), 2, " in/s")),
+        (["Power"], "%", figures(rows["power_pct"]), figures(rows["line_energy_j_mm"], 3, " J/mm")),
+        (["Passes"], "", figures(rows["passes"]), [""] * len(rows)),
+        (["Pitch"], "mm", figures(rows["line_pitch_mm"]),
+         figures(energy.lines_per_cm(rows["line_pitch_mm"]), None, " lines/cm")),
+        (["Depth", "wanted"], "mm", figures(rows["aim_mm"], 2), inches(rows["aim_mm"])),
+        (["Depth", "expected"], "mm", figures(rows["depth_mm"], 2), inches(rows["depth_mm"])),
         ([f"{100 * rows['level'].iloc[0]:g} %", "interval"], "mm",
-         [cardtext.span(*pair, 2) for pair in zip(*ends)],
-         [cardtext.span(*pair, 3, "in") for pair in zip(*map(energy.inches_from_mm, ends))]),
+         [span(*pair, 2) for pair in zip(*ends)],
+         [span(*pair, 3, "in") for pair in zip(*map(energy.inches_from_mm, ends))]),
         (["Minutes"], *_minutes(rows), [""] * len(rows)),
     ]
     if np.isfinite(rows["chance_inside"].astype(float)).any():
-        columns.append((["Chance", "inside"], "%", cardtext.figures(100 * rows["chance_inside"], 0),
+        columns.append((["Chance", "inside"], "%", figures(100 * rows["chance_inside"], 0),
                         [""] * len(rows)))
-    return [dict(zip(("head", "unit", "big", "small"), column)) | {"set": number < 5}
+    return [dict(zip(("head", "unit", "big", "small"), column)) | {"set": number < 4}
             for number, column in enumerate(columns)]
 
 
 def _minutes(rows: pd.DataFrame) -> tuple[str, list[str]]:
     if "minutes" in rows:
-        return "this job", cardtext.figures(rows["minutes"], 0)
-    return "per 10 cm²", cardtext.figures(rows["minutes_per_10cm2"], 1)
+        return "this job", figures(rows["minutes"], 0)
+    return "per 10 cm²", figures(rows["minutes_per_10cm2"], 1)
 
 
 def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,
@@ -264,13 +213,13 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
     level = float(rows["level"].iloc[0])
     means = INTERVAL_MEANS if board == "next" else THIS_BOARD_MEANS
     notes = [means.format(level=f"{100 * level:g} %", share=f"{100 * level:g}",
-                          board=cardtext.said(board, 24), known=_known_as(fit, group, board))]
+                          board=shortened(board, 24), known=_known_as(fit, group, board))]
     if window is not None:
         ends = float(window["at_least_mm"]), float(window["at_most_mm"])
-        notes.append(f"The infill needs {cardtext.span(*ends, 2, 'mm')} "
-                     f"({cardtext.span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
+        notes.append(f"The infill needs {span(*ends, 2, 'mm')} "
+                     f"({span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if "way" in rows:
-        notes.append(cardtext.swept(rows))
+        notes.append(swept(rows))
     if rows["extrapolated"].any():
         notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
     sds = fit.components.set_index("component")
@@ -278,13 +227,13 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
         prior=100 * sds["prior_share"]["board"], gauge=sds["sd"]["gauge"],
         **{name: 100 * sds["sd"][name] for name in ("board", "swatch", "reading")}))
     if isinstance(group["flags"], str) and group["flags"].strip():
-        notes.append("Note on the fit: " + cardtext.said(group["flags"], 180))
+        notes.append("Note on the fit: " + shortened(group["flags"], 180))
     return notes
 
 
 def _holds(board: str) -> str:
     """Return for which board the page holds: the next one, or one by name."""
-    return NEXT_BOARD if board == "next" else f"For board {cardtext.said(board, 24)} only"
+    return NEXT_BOARD if board == "next" else f"For board {shortened(board, 24)} only"
 
 
 def _known_as(fit: "DepthFit", group: pd.Series, board: str) -> str:
@@ -293,7 +242,7 @@ def _known_as(fit: "DepthFit", group: pd.Series, board: str) -> str:
     if proofs.empty:
         return "It is one of the boards burned."
     proof = proofs.iloc[0]
-    said = (f"It was proved with {cardtext.count(proof['swatches'], 'swatch', 'swatches')} and burns "
+    said = (f"It was proved with {count(proof['swatches'], 'swatch', 'swatches')} and burns "
             f"{abs(proof['board_pct']):.0f} % {'deeper' if proof['board_pct'] >= 0 else 'shallower'} "
             "than most.")
     return f"{said} {proof['warning']}".strip()
@@ -309,12 +258,12 @@ def _burned(readings: pd.DataFrame, regressor: str) -> str:
 def _provenance(readings: pd.DataFrame, group: pd.Series) -> str:
     """Return where the numbers come from: readings, boards, burns, days."""
     days = sorted(pd.to_datetime(readings["burned_on"]).dt.strftime("%Y-%m-%d").unique())
-    named = ", ".join(cardtext.said(name, 16) for name in readings["board"].unique()[:MOST_SHAPES])
+    named = ", ".join(shortened(name, 16) for name in readings["board"].unique()[:MOST_SHAPES])
     more = ", …" if readings["board"].nunique() > MOST_SHAPES else ""
     counts = ", ".join([
-        cardtext.count(group["readings"], "reading"), cardtext.count(group["swatches"], "swatch", "swatches"),
-        f"{cardtext.count(group['boards'], 'board')} ({named}{more})",
-        cardtext.count(readings["burn"].nunique(), "burn"),
+        count(group["readings"], "reading"), count(group["swatches"], "swatch", "swatches"),
+        f"{count(group['boards'], 'board')} ({named}{more})",
+        count(readings["burn"].nunique(), "burn"),
     ])
     said = f"{counts}, " + (days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}")
-    return said + "".join(f", {word}" for word in cardtext.kept_alike(readings))
+    return said + "".join(f", {word}" for word in kept_alike(readings))

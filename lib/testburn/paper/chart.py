@@ -41,13 +41,13 @@ def drawn(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: pd
         "band": [*zip(across(curve["at"]), up(curve["upper_mm"]))]
                 + [*zip(across(curve["at"]), up(curve["lower_mm"]))][::-1],
         "line": [*zip(across(curve["at"]), up(curve["depth_mm"]), carried_on.tolist())],
-        "boards": [{"name": text.said(name, 12),
+        "boards": [{"name": text.shortened(name, 12),
                     "points": [*zip(across(of[regressor]), up(of["depth_mm"]))]}
                    for name, of in _by_board(readings)],
         "chosen": [*zip(across(chosen), up(rows["depth_mm"]))],
         "window": None if window is None else up([window["at_least_mm"], window["at_most_mm"]]),
         "interval": f"{100 * rows['level'].iloc[0]:g} % interval",
-        "formula": text.said(f"{group['formula']} · R² {group['r_squared']:.3f}", 110, 60),
+        "formula": text.shortened(f"{group['formula']} · R² {group['r_squared']:.3f}", 110, 60),
         "alt": _alt(rows, readings, name, unit, chosen),
     }
 

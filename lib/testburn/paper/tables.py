@@ -14,7 +14,7 @@ HEADINGS = {
     "wavelength_nm": ("nm", "{:g}"), "burn": ("burn", None), "board": ("board", None),
     "swatch": ("swatch", None), "reading": ("reading", "{:g}"),
     "power_pct": ("power, %", "{:g}"), "speed_mm_s": ("speed, mm/s", "{:g}"),
-    "line_pitch_mm": ("line pitch, mm", "{:g}"), "passes": ("passes", "{:g}"),
+    "line_pitch_mm": ("pitch, mm", "{:g}"), "passes": ("passes", "{:g}"),
     "line_energy_j_mm": ("line energy, J/mm", "{:.3f}"),
     "areal_dose_j_mm2": ("areal dose, J/mm²", "{:.2f}"),
     "aim_mm": ("wanted, mm", "{:g}"), "depth_mm": ("depth, mm", "{:.2f}"),

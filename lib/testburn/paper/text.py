@@ -42,7 +42,7 @@ def span(low: float, high: float, decimals: int, unit: str = "") -> str:
     return ("–".join(ends) if ends[0] != ends[1] else ends[0]) + (f" {unit}" if unit else "")
 
 
-def said(text: object, longest: int, longest_word: int = 24) -> str:
+def shortened(text: object, longest: int, longest_word: int = 24) -> str:
     """Return a maker's text on one line, cut to length, in characters that the typeface holds."""
     words = unicodedata.normalize("NFC", str(text)).split()
     line = " ".join(cut(word, longest_word) for word in words)
@@ -59,7 +59,7 @@ def cut(text: str, longest: int) -> str:
 def kept_alike(readings: pd.DataFrame) -> list[str]:
     """Return what was the same in every burn and has to stay so: air, direction, focus."""
     words = []
-    for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "lines {} the grain"),
+    for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "swept {} the grain"),
                        ("focus_offset_mm", "focus {:+g} mm")):
         values = set(readings[name].dropna()) - {""} if name in readings else set()
         if len(values) == 1:
@@ -72,4 +72,4 @@ def swept(rows: pd.DataFrame) -> str:
     words = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
     ways = " or ".join(words.get(way, way) for way in rows["way"].unique())
     few = "" if rows["turns_counted"].all() else " Turns are not counted: machine.toml has no acceleration."
-    return f"Minutes are of {said(rows['artwork'].iloc[0], 60, 60)}, swept {ways}.{few}"
+    return f"Minutes are of {shortened(rows['artwork'].iloc[0], 60, 60)}, swept {ways}.{few}"

@@ -96,7 +96,7 @@ class SweepPlan:
                         f"{row[what] - best[what]:.1f} min more {_SPENT[what]}.")
         text += self._wide_piece(speed_mm_s, passes, best["minutes"])
         if self.missed:
-            text.append(f"{self.missed} piece(s) lower than a line pitch fall between the lines and are not burned.")
+            text.append(f"{self.missed} piece(s) lower than a pitch fall between the lines and are not burned.")
         if self.machine.acceleration_mm_s2 is None:
             text.append(NO_ACCELERATION)
         return " ".join(text)
@@ -147,7 +147,7 @@ def plan(artwork: Artwork, line_pitch_mm: float, machine: Machine) -> SweepPlan:
         If the pitch is not a distance between 0.005 and 10 mm, or no line meets the artwork.
     """
     if not 0.005 <= line_pitch_mm <= 10:
-        raise ValueError(f"The line pitch is {line_pitch_mm:g} mm. Give the distance between neighbouring lines, "
+        raise ValueError(f"The pitch is {line_pitch_mm:g} mm. Give the distance between neighbouring lines, "
                          "0.005 to 10 mm.")
     _, top, _, bottom = artwork.bounds_mm
     at = lines.positions_mm(top, bottom, line_pitch_mm)

@@ -138,7 +138,7 @@ def calibrate(timed_runs: pd.DataFrame) -> Calibration:
         remarks.append("What a turn costs besides is not yet told from nothing. " + _NEXT.format("a low"))
     if not fit.params[0] > 0:
         raise ValueError("By these runs turning at a higher speed takes no more time, so no acceleration can be "
-                         "worked out. Check speed, line pitch and seconds of each. " + _NEXT.format("a high"))
+                         "worked out. Check speed, pitch and seconds of each. " + _NEXT.format("a high"))
     if limits is None:
         remarks.append("Two runs leave nothing to judge them by: no limits. Time a third, at another speed.")
     return _said(runs, fit, limits, design, over, remarks)

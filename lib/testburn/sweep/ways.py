@@ -10,7 +10,7 @@ as its travel speed allows, and jumps lines on which nothing burns; another swee
 sweep over the sweep's whole width.
 
 Source: constant-acceleration kinematics, closed forms; checked by integrating the head's pace
-place by place in tests/test_sweep.py.
+place by place in tests/sweep/test_sweep.py.
 """
 
 from dataclasses import dataclass
@@ -103,7 +103,7 @@ def ways(pieces, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way, ...]
         for tally in tallies.values():
             tally.add(*block)
     if not met.any():
-        raise ValueError("No line meets the artwork: every piece is lower than the line pitch. Take a smaller pitch.")
+        raise ValueError("No line meets the artwork: every piece is lower than the pitch. Take a smaller pitch.")
     return tuple(_way(name, tally, at_mm, skips_blanks) for name, tally in tallies.items()), int((~met).sum())
 
 

@@ -1,7 +1,7 @@
 """Workshop: which lab book is open, what state it is in, a new one, and the notebooks run headless.
 
 Decides what a command and a notebook work on, and where cards go. The ground: the demo is only ever opened
-as a scratch copy. `chain`, `binding` and `newbook` are commands, imported by name.
+as a scratch copy. `cards`, `chain` and `newbook` are commands, imported by name.
 """
 
 from testburn.workshop import overview

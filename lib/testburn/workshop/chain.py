@@ -2,7 +2,7 @@
 
 Decides what is run (every numbered notebook, each from a fresh kernel) and what a maker sees meanwhile: a progress bar,
 then the cards. A fault is said in the words of the notebook that met it, without a traceback.
-`python -m testburn.workshop.chain` runs it; `--refresh` also writes the outputs back into the notebooks,
+It makes the same cards as `cards`, to the byte. `python -m testburn.workshop.chain` runs it; `--refresh` also writes the outputs back into the notebooks,
 which is for those who change them.
 """
 
@@ -18,14 +18,14 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
-from testburn import depthfit, labbook
-from testburn.depthfit import suspects
-from testburn.job import read as read_job, settings
 from testburn.labbook import files
+from testburn.workshop.cards import bar, ready
 from testburn.workshop.openbook import PROJECT, cards_folder, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
 CELL_SECONDS = 300
+# The tag of the one cell whose picture of a page is stored with the notebook.
+KEPT_PICTURE = "kept-picture"
 
 
 def notebooks() -> list[Path]:
@@ -46,6 +46,8 @@ def run(path: Path, refresh: bool = False) -> None:
                    extra_arguments=["--log-level=ERROR"],
                    resources={"metadata": {"path": str(path.parent)}}).execute()
     if refresh:
+        for cell in notebook.cells:
+            _without_pictures(cell)
         # The interpreter's version would change with every machine; widget state is drawn anew.
         notebook.metadata = {"kernelspec": {"name": "python3", "display_name": "Python 3",
                                             "language": "python"},
@@ -53,14 +55,17 @@ def run(path: Path, refresh: bool = False) -> None:
         nbformat.write(notebook, path)
 
 
-def _bar(done: int, total: int, words: str) -> None:
-    """Draw the bar: in place on a terminal, a line a notebook elsewhere."""
-    filled = 24 * done // total
-    line = f"[{'#' * filled}{'.' * (24 - filled)}] {done}/{total} {words}"
-    if sys.stdout.isatty():
-        print(f"\r{line:<78}", end="" if done < total else "\n", flush=True)
-    else:
-        print(line, flush=True)
+def _without_pictures(cell) -> None:
+    """Put words in the place of a page's picture, unless the cell is the one whose picture is kept.
+
+    What stands on a page is checked by tests of the page itself; half of all bytes would be pictures.
+    """
+    if KEPT_PICTURE in cell.metadata.get("tags", []):
+        return
+    for output in cell.get("outputs", []):
+        if output.get("data", {}).pop("image/png", None):
+            output["metadata"] = {}
+            output["data"]["text/plain"] = "A page as a picture: run this cell to see it."
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -96,31 +101,12 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
         workshop = open_workshop()
         if cards is not None:
             _keep_records(cards, workshop.cards, workshop.records.relative_to(workshop.cards))
-        readings = labbook.read(workshop.book)
-        if readings.empty:
-            print("The lab book holds no readings yet. Enter a burn first: "
-                  "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
-            return 1
-        # What no notebook could do without is tried here, where it is said in one line.
-        fit = depthfit.fit(readings)
-        left_off = settings.left_off(fit, settings.for_card(fit, workshop.machine))
-        doubtful = suspects.suspects(fit, workshop.woods)
-    except (labbook.ReadingsError, OSError, ValueError) as fault:
+    except (OSError, ValueError) as fault:
         print(fault)
         return 1
-    try:
-        trouble = read_job(workshop.book).trouble(fit, workshop.artwork)
-    except (OSError, ValueError) as fault:
-        trouble = str(fault)
-    if trouble:
-        print(f"The job on the bench (job.toml): {trouble}\nThe cards of all woods need no job: "
-              "python3 lib/start.py binder.")
+    # What no notebook could do without is tried here, where it is said in one line.
+    if ready(workshop) is None:
         return 1
-    if left_off:
-        print(f"Not on the card: {left_off}.")
-    for row in doubtful.itertuples():
-        print(f"Doubtful: burn {row.burn}, swatch {row.swatch}, reading {row.reading}, "
-              f"{row.depth_mm:g} mm: {row.why}.")
     return 0 if _run_all(refresh) else 1
 
 
@@ -129,14 +115,14 @@ def _run_all(refresh: bool) -> bool:
     sequence = notebooks()
     with ThreadPoolExecutor(max_workers=2) as pool:
         jobs = {pool.submit(run, path, refresh): path for path in sequence}
-        _bar(0, len(sequence), "notebooks")
+        bar(0, len(sequence), "notebooks")
         for done, job in enumerate(as_completed(jobs), start=1):
             if isinstance(fault := job.exception(), CellExecutionError):
                 pool.shutdown(cancel_futures=True)
                 print(f"\nNotebook {jobs[job].name} stopped: {fault.evalue}")
                 return False
             job.result()
-            _bar(done, len(sequence), jobs[job].stem)
+            bar(done, len(sequence), jobs[job].stem)
     return True
 
 

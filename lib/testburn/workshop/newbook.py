@@ -27,10 +27,10 @@ speed_step_mm_s = 1
 # travel_speed_mm_s = 300
 # true if the head leaves a line where nothing is left to burn and hurries over gaps.
 # skips_blanks = false
-# For the stock check: room above the grid with the module at the top, height of the grid, distance
+# For the stock check: clearance above the support with the module at its top, height of the support, distance
 # from the module's nose to the face in focus, and how far the module can be moved up and down.
-# bed_clearance_mm = 60
-# grid_height_mm = 22
+# clearance_mm = 60
+# support_height_mm = 22
 # focus_gap_mm = 7
 # focus_travel_mm = 40
 """
@@ -39,8 +39,8 @@ JOB = """\
 # not said is taken from the wood and module you know best.
 # name = "plaque for the gate"
 # species = "white oak"
-# module_w = 20
-# wavelength_nm = 450
+# module_w = 15
+# wavelength_nm = 445
 # board = "Plaque-1"
 # board_thickness_mm = 19
 # A drawing (SVG, text as outlines) in the folder artwork of this lab book; without one, its area.

@@ -8,7 +8,7 @@ import pytest
 from testburn import depthfit
 from testburn.job import promise, settings
 from testburn.labbook import files
-from testburn.paper import card, record as cardrecord
+from testburn.paper import card, pdf, record as cardrecord
 
 WINDOW = {"at_least_mm": 0.8, "at_most_mm": 1.2}
 
@@ -53,7 +53,7 @@ def test_missing_numbers_and_a_table_as_window_come_back_as_they_were(fit, choic
 
 def test_the_page_can_be_drawn_again(printed):
     record, = cardrecord.kept(printed)
-    assert card.compiled(record.document) == (printed.parent / "settings card.pdf").read_bytes()
+    assert pdf.compiled(record.document) == (printed.parent / "settings card.pdf").read_bytes()
 
 
 def test_a_card_without_a_folder_for_records_leaves_none(fit, choices, tmp_path):

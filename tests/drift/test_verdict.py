@@ -218,8 +218,8 @@ def test_a_job_without_any_mark_is_still_a_number():
 def test_the_workshop_of_the_demo_sees_its_lens_fog(labdata):
     found = drift.check(jobs.read(labdata))
     said = found.table.set_index("module_w")
-    assert said["state"].to_dict() == {20.0: "shallower", 40.0: "in step"}
-    assert (said.loc[20, "reason"], said.loc[20, "since"]) == ("fade", "sign-13")
+    assert said["state"].to_dict() == {15.0: "shallower", 30.0: "in step"}
+    assert (said.loc[15, "reason"], said.loc[15, "since"]) == ("fade", "sign-13")
     assert said["invented"].all()
 
 
@@ -242,18 +242,18 @@ def test_three_swatches_to_burn_again_are_lowest_middle_and_highest(burns):
 
 def test_charts_show_every_job_and_board_with_its_limits(labdata):
     found = drift.check(jobs.read(labdata))
-    own = found.jobs[found.jobs["module_w"] == 20]
-    for figure, shown in ((driftchart.individuals(found, 20), own["off_pct"]),
-                          (driftchart.ewma(found, 20), own["fresh_z"])):
+    own = found.jobs[found.jobs["module_w"] == 15]
+    for figure, shown in ((driftchart.individuals(found, 15), own["off_pct"]),
+                          (driftchart.ewma(found, 15), own["fresh_z"])):
         drawn = sorted(y for trace in figure.data if trace.mode == "markers" for y in trace.y)
         assert drawn == sorted(shown.round(4)) and "invented" in figure.layout.title.text
         assert figure.layout.xaxis.ticktext == tuple(own["job"])
         assert "shallower since sign-13" in [note.text for note in figure.layout.annotations]
-    assert sum(len(trace.y) for trace in driftchart.boards(found, 20).data) == own["board"].nunique()
+    assert sum(len(trace.y) for trace in driftchart.boards(found, 15).data) == own["board"].nunique()
 
 
 def test_woods_differ_by_mark_as_well_as_colour(labdata):
-    traces = [trace for trace in driftchart.boards(drift.check(jobs.read(labdata)), 20).data]
+    traces = [trace for trace in driftchart.boards(drift.check(jobs.read(labdata)), 15).data]
     assert len({trace.marker.symbol for trace in traces}) == len(traces) == 4
 
 

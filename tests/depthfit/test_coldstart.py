@@ -38,13 +38,13 @@ def fit(burns):
 ])
 def test_a_guess_rests_on_the_nearest_kin_of_its_wavelength(species, module_w, nm, basis, fit):
     """The same wood first, then the same module, then all; never another wavelength."""
-    found = fit.guess(species, module_w, wavelength_nm=nm)
+    found = coldstart.guess(fit, WOOD, species, module_w, wavelength_nm=nm)
     assert found.basis == basis
     assert {group.wavelength_nm for group in found.groups} <= {nm}
 
 
 def test_a_guess_is_marked_as_one_wherever_it_goes(fit):
-    found = fit.guess("white ash", 20)
+    found = coldstart.guess(fit, WOOD, "white ash", 20)
     said = found.predict([0.1, 0.2])
     assert said["guessed"].all() and said["extrapolated"].all()
     assert (said["basis"] == found.basis).all()
@@ -54,18 +54,18 @@ def test_a_guess_is_marked_as_one_wherever_it_goes(fit):
 
 
 def test_a_guess_is_wider_than_any_fit(fit):
-    said = fit.guess("white ash", 20).predict(np.array([0.1, 0.2]))
+    said = coldstart.guess(fit, WOOD, "white ash", 20).predict(np.array([0.1, 0.2]))
     for species in BURNED:
         known = fit.predict(species, 20, np.array([0.1, 0.2]))
         assert ((said["upper_mm"] / said["lower_mm"]) > 1.5 * known["upper_mm"] / known["lower_mm"]).all()
-    narrow = fit.guess("white ash", 20).predict(np.array([0.1, 0.2]), level=0.5)
+    narrow = coldstart.guess(fit, WOOD, "white ash", 20).predict(np.array([0.1, 0.2]), level=0.5)
     assert (narrow["lower_mm"] > said["lower_mm"]).all() and (narrow["upper_mm"] < said["upper_mm"]).all()
 
 
 def test_a_denser_wood_is_guessed_shallower_by_half_of_its_density(burns):
     density = WOOD["specific_gravity_12pct"]
     fit = depthfit.fit(burns(species="black cherry"))
-    depth = {species: fit.guess(species, 20).predict([0.2])["depth_mm"].iloc[0]
+    depth = {species: coldstart.guess(fit, WOOD, species, 20).predict([0.2])["depth_mm"].iloc[0]
              for species in ("shagbark hickory", "American basswood", "black cherry")}
     for light, heavy in (("American basswood", "black cherry"), ("black cherry", "shagbark hickory")):
         assert depth[light] / depth[heavy] == pytest.approx(np.sqrt(density[heavy] / density[light]))
@@ -75,7 +75,7 @@ def test_the_further_off_the_density_the_less_is_known(burns):
     """Between no and all of density's pull is half of its logarithm each way: taken as one sd."""
     density = WOOD["specific_gravity_12pct"]
     fit = depthfit.fit(burns(species="sugar maple"))
-    like, light = (fit.guess(species, 20) for species in ("northern red oak", "American basswood"))
+    like, light = (coldstart.guess(fit, WOOD, species, 20) for species in ("northern red oak", "American basswood"))
     assert density["northern red oak"] == density["sugar maple"]
     away = 0.5 * np.log(density["sugar maple"] / density["American basswood"])
     assert light.log_sd**2 - like.log_sd**2 == pytest.approx(away**2)
@@ -85,7 +85,7 @@ def test_the_further_off_the_density_the_less_is_known(burns):
 def test_with_no_burn_at_all_it_is_the_band_of_energy_per_gram(line_pitch_mm):
     """The middle of the literature's band in J/mm³, and the band itself as two sd each way."""
     usual = woods.volume_energy_limits(WOOD["specific_gravity_12pct"]["white ash"]).iloc[0]
-    found = coldstart.guess((), WOOD, "white ash", 20.0, line_pitch_mm)
+    found = coldstart.guess(None, WOOD, "white ash", 20.0, line_pitch_mm)
     dose = 0.1 / line_pitch_mm
     assert found.basis == "published energy per gram of wood, no burn at all"
     assert found.predict([0.1])["depth_mm"].iloc[0] == pytest.approx(
@@ -101,21 +101,21 @@ def test_with_no_burn_at_all_it_is_the_band_of_energy_per_gram(line_pitch_mm):
 
 
 def test_other_pitches_are_guessed_at_the_same_dose(fit):
-    fine, coarse = (fit.guess("white ash", 20, line_pitch_mm=pitch) for pitch in (0.05, 0.1))
+    fine, coarse = (coldstart.guess(fit, WOOD, "white ash", 20, line_pitch_mm=pitch) for pitch in (0.05, 0.1))
     assert fine.predict([0.1])["depth_mm"].iloc[0] == pytest.approx(
         coarse.predict([0.2])["depth_mm"].iloc[0])
 
 
 def test_an_unknown_species_is_refused(fit):
     with pytest.raises(ValueError) as caught:
-        fit.guess("moon wood", 20)
+        coldstart.guess(fit, WOOD, "moon wood", 20)
     assert str(caught.value) == ("moon wood is not in woods.csv. Add it there, with its specific "
                                  "gravity.")
 
 
 @pytest.mark.parametrize("burned", [True, False])
 def test_three_swatches_lie_below_at_and_above(burned, fit):
-    found = fit.guess("white ash", 20) if burned else coldstart.guess((), WOOD, "white ash", 20.0)
+    found = coldstart.guess(fit, WOOD, "white ash", 20) if burned else coldstart.guess(None, WOOD, "white ash", 20.0)
     three = found.three_swatches(0.5)
     below, at, above = three["line_energy_j_mm"]
     assert [below / at, above / at] == pytest.approx([0.5, 1.6])
@@ -127,7 +127,7 @@ def test_three_swatches_lie_below_at_and_above(burned, fit):
 
 def test_a_depth_that_cannot_be_guessed_has_no_swatches(fit):
     with pytest.raises(ValueError, match="^5000 mm cannot be guessed for white ash.$"):
-        coldstart.guess((), WOOD, "white ash", 20.0).three_swatches(5000)
+        coldstart.guess(None, WOOD, "white ash", 20.0).three_swatches(5000)
 
 
 # ----------------------------------------------------------- does the interval hold for new woods
@@ -163,7 +163,7 @@ def held(level, density_power, wood_sd=None, burned=4, workshops=800):
         names = dice.choice(density.index, burned + 1, replace=False)
         cost = 5.0 * density[names] ** density_power * np.exp(dice.normal(0, sd, burned + 1))
         *kin, unseen = (KnownWood(name, cost[name]) for name in names)
-        said = coldstart.guess(tuple(kin), WOOD, unseen.species, 20.0).predict([0.15], level).iloc[0]
+        said = coldstart.from_groups(tuple(kin), WOOD, unseen.species, 20.0).predict([0.15], level).iloc[0]
         true = unseen.mean(0.15 / 0.05) * np.exp(dice.normal(0, 0.10))
         inside += said["lower_mm"] <= true <= said["upper_mm"]
     return inside / workshops

@@ -1,0 +1,133 @@
+"""Cards: every card of the open lab book, made by calling what the notebooks call.
+
+Decides what the commands `card` and `binder` make: the job's card, the card of its board (the next one, until
+one is proved), the cards of all woods on both papers, and the card folder; and what they say: where the cards
+are, what is doubtful, and which sheets on the wall are out of date. No kernel is started. A fault is said in
+words, without a traceback, and leaves the cards that were there. `python -m testburn.workshop.cards` makes them; with `binder`, the card folder alone,
+which needs no job.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+
+from testburn import depthfit, labbook
+from testburn.depthfit import suspects
+from testburn.job import Job, settings
+from testburn.paper import binder, card, record
+from testburn.workshop.openbook import Workshop, cards_folder, open_workshop
+
+WOODS = {"a5": "settings-cards-a5.pdf", "us-half-letter": "settings-cards-half-letter.pdf"}
+
+
+def bar(done: int, total: int, words: str) -> None:
+    """Draw the bar: in place on a terminal, a line a step elsewhere."""
+    filled = 24 * done // total
+    line = f"[{'#' * filled}{'.' * (24 - filled)}] {done}/{total} {words}"
+    if sys.stdout.isatty():
+        print(f"\r{line:<78}", end="" if done < total else "\n", flush=True)
+    else:
+        print(line, flush=True)
+
+
+def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
+    """Return the job on the bench, with its fit, and the rows of the woods' cards; None where there can be none.
+
+    Why there can be none is said in one line. What is left off the cards, and which readings look doubtful, is
+    said too.
+    """
+    try:
+        readings = labbook.read(workshop.book)
+        if readings.empty:
+            print("The lab book holds no readings yet. Enter a burn first: "
+                  "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
+            return None
+        fit = depthfit.fit(readings)
+        rows = settings.for_card(fit, workshop.machine)
+        left_off = settings.left_off(fit, rows)
+        doubtful = suspects.suspects(fit, workshop.woods)
+    except (labbook.ReadingsError, OSError, ValueError) as fault:
+        print(fault)
+        return None
+    try:
+        job = Job.read(workshop.book, fit, workshop.machine)
+        trouble = job.trouble
+    except (OSError, ValueError) as fault:
+        trouble = str(fault)
+    if trouble:
+        print(f"The job on the bench (job.toml): {trouble}\nThe cards of all woods need no job: "
+              "python3 lib/start.py binder.")
+        return None
+    if left_off:
+        print(f"Not on the card: {left_off}.")
+    for doubt in doubtful.itertuples():
+        print(f"Doubtful: burn {doubt.burn}, swatch {doubt.swatch}, reading {doubt.reading}, "
+              f"{doubt.depth_mm:g} mm: {doubt.why}.")
+    return job, rows
+
+
+def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callable[[], Path]]:
+    """Return what makes each card, by the card's name, in the order they are made.
+
+    The card folder comes last: it binds the card of the board.
+    """
+    fit, folder, kept = job.fit, workshop.cards, workshop.records
+    made = {f"job-{job.sheet.name}.pdf": lambda path: card.write(
+        path, fit, settings.for_job(job.fast_and_sure, job.drawing), job.window, records=kept)}
+    made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept)
+             for paper, name in WOODS.items()}
+    made[f"board-{job.board}.pdf"] = lambda path: card.write(
+        path, job.proved, settings.for_job(job.on_this_board.head(4), job.drawing), job.window,
+        board=job.board, records=kept)
+    made["binder-a5.pdf"] = lambda path: binder.write(path, fit, workshop.machine, kept, choices=rows)
+    return {name: lambda make=make, name=name: make(folder / name) for name, make in made.items()}
+
+
+def make(workshop: Workshop) -> int:
+    """Make every card of the lab book, and say where they are; return the exit code."""
+    if (found := ready(workshop)) is None:
+        return 1
+    made, making = [], steps(workshop, *found)
+    bar(0, len(making), "cards")
+    for done, (name, write) in enumerate(making.items(), start=1):
+        made.append(write())
+        bar(done, len(making), name)
+    print("\n".join(f"Card: {path}" for path in sorted(made)))
+    own = os.environ.get("TESTBURN_LABDATA")
+    print("Open the notebooks in JupyterLab: python3 lib/start.py lab" + (f' --labdata "{own}"' if own else ""))
+    return 0
+
+
+def bind(workshop: Workshop) -> int:
+    """Bind the lab book's cards on both papers, and say which sheets are out of date; return the exit code."""
+    fit = depthfit.fit(labbook.read(workshop.book))
+    kept = record.kept(workshop.records)
+    made = [binder.write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)
+            for paper, name in binder.FILES.items()]
+    print("\n".join([*binder.told(fit, kept), *(f"Binder: {path}" for path in made)]))
+    return 0
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Make the cards, or bind them, for the open lab book; return the exit code."""
+    parser = argparse.ArgumentParser(prog="testburn.workshop.cards", description=__doc__.splitlines()[0])
+    parser.add_argument("what", nargs="?", choices=("card", "binder"), default="card")
+    asked = parser.parse_args(arguments)
+    try:
+        workshop = replace(open_workshop(), cards=cards_folder())
+        return bind(workshop) if asked.what == "binder" else make(workshop)
+    except (labbook.ReadingsError, OSError, ValueError) as fault:
+        print(fault)
+        return 1
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:
+        sys.exit(130)
