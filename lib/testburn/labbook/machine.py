@@ -8,14 +8,18 @@ less than that clearance less the module's travel. Without the support there is 
 """
 
 import html
-import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
 
+from testburn.labbook import makerfile
+
 # What lines of earlier versions are called now.
 _FORMER = {"bed_clearance_mm": "clearance_mm", "grid_height_mm": "support_height_mm"}
+# The finest step that a control takes is a hundredth of a mm/s: common practice, no source. The rest is our own
+# judgement of what is a slip: of so many speeds, or of a figure so large, nobody has use.
+_LEAST_STEP_MM_S, _MOST_SPEEDS, _MOST = 0.001, 1_000_000, 1_000_000_000
 _WANTED = {"list": "a list of numbers, e.g. [90]", "number": "a number", "yes or no": "true or false"}
 
 
@@ -89,15 +93,24 @@ class Machine:
     focus_travel_mm: float | None = None
 
     def __post_init__(self):
+        self._must_be_countable()
         if not 0 < self.min_speed_mm_s <= self.max_speed_mm_s:
             raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
                              f"{self.max_speed_mm_s:g} mm/s. Give a lowest above 0 and a highest "
                              "that is not below it.")
-        if self.speed_step_mm_s <= 0:
-            raise ValueError("The machine's speed step must be above 0 mm/s.")
+        if not self.speed_step_mm_s >= _LEAST_STEP_MM_S:
+            raise ValueError(f"The machine's speed step is {self.speed_step_mm_s:g} mm/s. Give {_LEAST_STEP_MM_S:g} "
+                             "mm/s or more: no machine is set more finely.")
+        if (steps := (self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s) > _MOST_SPEEDS:
+            raise ValueError(f"The machine's speeds would be {steps:.3g} steps of {self.speed_step_mm_s:g} mm/s. Give a "
+                             f"larger step or a lower highest speed, {_MOST_SPEEDS:,} steps at most.")
         if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
             raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
                              "Give powers above 0 and at most 100 %.")
+        if wrong := [pitch for pitch in self.line_pitches_mm or () if not pitch > 0]:
+            raise ValueError(f"The machine's pitch cannot be {wrong[0]:g} mm. Give pitches above 0 mm.")
+        if wrong := [count for count in self.passes or () if count < 1 or count % 1]:
+            raise ValueError(f"The machine cannot make {wrong[0]:g} passes. Give whole numbers, 1 or more.")
         for name in ("acceleration_mm_s2", "travel_speed_mm_s", "clearance_mm", "focus_gap_mm"):
             if (value := getattr(self, name)) is not None and not value > 0:
                 raise ValueError(f"The machine's {name} is {value:g}. Give a number above 0, or leave "
@@ -105,6 +118,16 @@ class Machine:
         for name in ("turn_overhead_s", "support_height_mm", "focus_travel_mm"):
             if (value := getattr(self, name)) is not None and not value >= 0:
                 raise ValueError(f"The machine's {name} is {value:g}. It cannot be below 0.")
+
+    def _must_be_countable(self):
+        """Refuse what no figure of a machine is: not a number, infinite, or a billion."""
+        for one in fields(self):
+            value = getattr(self, one.name)
+            for number in value if isinstance(value, tuple) else () if value is None else (value,):
+                # Not by abs(number) > limit: that lets pass what is not a number.
+                if not -_MOST <= number <= _MOST:
+                    said = f"{number:g}" if isinstance(number, float) else f"a number of {len(str(abs(number)))} digits"
+                    raise ValueError(f"The machine's {one.name} is {said}. Give a plain number, at most {_MOST:,}.")
 
     @classmethod
     def read(cls, path: str | Path) -> "Machine":
@@ -115,11 +138,7 @@ class Machine:
         ValueError
             If the file is no TOML, or says something a machine does not have.
         """
-        try:
-            said = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-            raise ValueError(f"{Path(path).name} cannot be read: {fault}. Write one "
-                             "`name = number` a line.") from None
+        said = makerfile.toml(path, "Write one `name = number` a line.")
         said = {_FORMER.get(name, name): value for name, value in said.items()}
         known = [field.name for field in fields(cls)]
         if strange := sorted(set(said) - set(known)):

@@ -10,7 +10,9 @@ Source: opening a pipe without waiting for its other end, O_NONBLOCK of open(2),
 
 import codecs
 import os
+import re
 import stat
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +22,9 @@ import pandas as pd
 MOST_BYTES = 400_000_000
 # Of one line. A reading takes a hundred signs, a whole table of settings some thousand.
 MOST_LINE_BYTES = 1_000_000
+# A job or machine file has two thousand bytes. A name of a hundred parts is none, and costs the parser minutes.
+_MOST_TOML_BYTES, _MOST_TOML_LINE = 100_000, 2_000
+_LONG_NAME = re.compile(r"""(?:["'\w-]+\s*\.\s*){50}""")
 # Of one kind; a file in which everything is wrong needs no longer list.
 MOST_PROBLEMS = 1000
 _CHUNK_BYTES = 1 << 20
@@ -113,6 +118,38 @@ def text(path: str | Path, most_bytes: int = MOST_BYTES) -> str:
         line = read.count(b"\n", 0, fault.start) + 1
         raise ReadingsError([Problem(path.name, line, "", read[fault.start:fault.start + 20].decode("cp1252", "replace"),
                                      "these bytes are not UTF-8", "Save it again as UTF-8.")], path.name) from None
+
+
+def toml(path: str | Path, example: str) -> dict:
+    """Return what a TOML 1.0 file says; `text` says what else is refused.
+
+    Parameters
+    ----------
+    path : path
+    example : str
+        How a line is written, for the words on a file that is no TOML.
+
+    Raises
+    ------
+    ReadingsError
+        If the file cannot be used as a whole.
+    ValueError
+        If it is no TOML, with line and column.
+    """
+    path = Path(path)
+    said = text(path, _MOST_TOML_BYTES)
+    for number, line in enumerate(said.splitlines(), start=1):
+        if len(line) > _MOST_TOML_LINE or _LONG_NAME.search(line):
+            raise ReadingsError([Problem(path.name, number, "", line[:40], "nobody types such a line",
+                                         "Take out what does not belong in it.")], path.name)
+    try:
+        return tomllib.loads(said)
+    except RecursionError:
+        raise refused(path.name, "", "brackets stand in brackets too many times over",
+                      "Take out what does not belong in it.") from None
+    except ValueError as fault:
+        worded = "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in str(fault))
+        raise ValueError(f"{path.name} cannot be read: {worded}. {example}") from None
 
 
 def line_too_long(name: str, read: bytes) -> Problem | None:

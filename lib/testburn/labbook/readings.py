@@ -6,6 +6,7 @@ Nothing is dropped, corrected or guessed in silence. Names, ranges and members s
 cell becomes a value, in `cells`.
 """
 
+import datetime
 import hashlib
 import re
 
@@ -144,6 +145,21 @@ def unlike_the_first(cells, swatch, first) -> list[tuple]:
         began = pd.Series(values[first][swatch], index=cells.index, dtype=cells.dtype)
     other = cells.notna() & began.notna() & (cells != began)
     return [(place, began[place]) for place in told(other)]
+
+
+def days_ahead(days: pd.Series, today: datetime.date | None = None) -> str:
+    """Say which days lie after today, and that the clock may be the one that is wrong; mostly nothing.
+
+    Never a fault: a computer whose clock was set back would lock its maker out of the whole book.
+    """
+    today = pd.Timestamp(today or datetime.date.today())
+    ahead = sorted(day for day in pd.to_datetime(days).dropna().unique() if day > today)
+    if not ahead:
+        return ""
+    if len(ahead) == 1:
+        return f"{ahead[0]:%Y-%m-%d} lies after today, {today:%Y-%m-%d}: is that the day?"
+    return (f"{len(ahead)} days, {ahead[0]:%Y-%m-%d} to {ahead[-1]:%Y-%m-%d}, lie after today, {today:%Y-%m-%d}: "
+            "check the computer's clock")
 
 
 def burn_name_fault(burn: str) -> tuple[str, str] | None:
