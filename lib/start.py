@@ -121,7 +121,8 @@ def main(arguments):
             os.environ.pop("TESTBURN_LABDATA", None)  # the tests are about the demo lab book
             if os.environ.get("TESTBURN_BROWSER"):
                 makevenv.add("browser")
-            return run(["-m", "pytest"] + asked.pytest)
+            # An encoding that is left to the system is a fault of ours: a warning, and so an error.
+            return run(["-m", "pytest"] + asked.pytest, PYTHONWARNDEFAULTENCODING="1")
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
         module = "testburn.workshop." + ("chain" if asked.command == "notebooks" else "cards")
         return run(["-m", module] + ["binder"] * (asked.command == "binder"), **book)

@@ -18,6 +18,8 @@ from testburn import labbook
 # Kernels are ended abruptly: what they leave in their temporary folder goes with this one.
 _SCRATCH = tempfile.mkdtemp(prefix="testburn-tests-")
 atexit.register(shutil.rmtree, _SCRATCH, ignore_errors=True)
+# Asked of this process, not of kernels and commands: what other libraries print there is not ours to mend.
+os.environ.pop("PYTHONWARNDEFAULTENCODING", None)
 os.environ.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), _SCRATCH))
 tempfile.tempdir = None
 

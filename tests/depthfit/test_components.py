@@ -14,6 +14,45 @@ import statsmodels.formula.api as smf
 from testburn.depthfit import components, reml, swatches
 
 REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def of_values(values, board, swatch, design, parts=("board", "swatch", "reading"),
+              group=None) -> tuple[components.Components, reml.Step]:
+    """Estimate components of plain values: nothing divided by a depth, no priors.
+
+    This is REML as in the textbooks, so that published variance components can be checked.
+
+    Parameters
+    ----------
+    values : (n,) array
+    board, swatch : (n,) arrays
+        Outer and inner label of each value.
+    design : (n, p) array
+        Fixed effects, equal within a swatch.
+    parts : names of the components to estimate; the others are zero
+    group : (n,) array, optional
+        Groups with coefficients of their own.
+
+    Returns
+    -------
+    components.Components
+    Step
+        With the fixed effects in `coefficients` and `covariance`.
+    """
+    values, free = np.asarray(values, float), np.array([name in parts for name in components.NAMES])
+    frame = pd.DataFrame({"group": 0 if group is None else group, "board": board, "swatch": swatch,
+                          "depth_mm": values, "gauge_step_mm": 0.0})
+    s = swatches.reduced(frame, np.zeros(len(frame)), ("group",), ("swatch",))
+    rows = np.ascontiguousarray(np.asarray(design, float)[s.first_row].T)
+    data = reml.Divided(s, np.ones_like(s.count), s.mean_mm, rows)
+    third = np.var(values) / 3
+    variances = np.where(free, third, 0.0)
+    for _ in range(components._ROUNDS):
+        before, variances = variances, components.scored(variances, reml.step(variances, data), components.NO_PRIORS, free)
+        if np.allclose(variances, before, rtol=1e-12, atol=1e-14 * third):
+            break
+    step = reml.step(variances, data)
+    return components.finished(variances, step, components.NO_PRIORS, free), step
 ROUNDING_TO_VARIANCE = np.sqrt(12.0)    # a gauge step of u·√12 is a known variance of u²
 
 
@@ -37,14 +76,14 @@ def half_a_last_digit(printed):
 def machines(frame=None):
     frame = pd.read_csv(REFERENCE / "nlme_machines.csv") if frame is None else frame
     design = np.column_stack([np.ones(len(frame)), frame["Machine"] == "B", frame["Machine"] == "C"])
-    return components.of_values(frame["score"], frame["Worker"],
+    return of_values(frame["score"], frame["Worker"],
                                 frame["Worker"].astype(str) + frame["Machine"], design.astype(float))
 
 
 def one_way(frame, value, label, design=None):
     """Labels as boards, every value a swatch of one reading."""
     design = np.ones((len(frame), 1)) if design is None else design
-    return components.of_values(frame[value], frame[label], np.arange(len(frame)), design,
+    return of_values(frame[value], frame[label], np.arange(len(frame)), design,
                                 parts=("board", "swatch"))
 
 
@@ -82,7 +121,7 @@ def test_published_variance_components(item, quantity, printed):
 
 def test_labels_as_swatches_give_the_same_components_as_labels_as_boards():
     frame = pd.read_csv(REFERENCE / "lme4_dyestuff.csv")
-    found, _ = components.of_values(frame["Yield"], frame["Batch"], frame["Batch"],
+    found, _ = of_values(frame["Yield"], frame["Batch"], frame["Batch"],
                                     np.ones((len(frame), 1)), parts=("swatch", "reading"))
     assert found.variances[1:3] == pytest.approx([1764.05, 2451.25], rel=1e-9)
 
@@ -107,7 +146,7 @@ def test_statsmodels_agrees_on_unbalanced_data():
 def test_a_component_the_data_deny_is_zero():
     # Group means closer together than chance: the analysis of variance would say below zero.
     values = [1.0, 3.0, 1.0, 3.0, 1.1, 2.9]
-    found, _ = components.of_values(values, [1, 1, 2, 2, 3, 3], range(6), np.ones((6, 1)),
+    found, _ = of_values(values, [1, 1, 2, 2, 3, 3], range(6), np.ones((6, 1)),
                                     parts=("board", "swatch"))
     assert found.variances[0] == 0
     assert found.variances[1] == pytest.approx(np.var(values, ddof=1), rel=1e-9)
@@ -173,7 +212,7 @@ def iso(item):
         known = straight_or_quadratic(data["x"], data["y"], np.zeros(4), 1, data["u_y"])
         return *known[:2], {"chi squared": ((known[2] / data["u_y"]) ** 2).sum()}
     design = np.column_stack([np.ones(len(data)), data["x"]])
-    found, _ = components.of_values(data["y"], np.zeros(len(data)), np.arange(len(data)), design,
+    found, _ = of_values(data["y"], np.zeros(len(data)), np.arange(len(data)), design,
                                     parts=("swatch",))
     fit = straight_or_quadratic(data["x"], data["y"], found.variances, 1, 0.0)
     return *fit[:2], {"inner sd": np.sqrt(found.variances[1])}

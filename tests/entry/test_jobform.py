@@ -255,7 +255,7 @@ def test_start_empty_clears_the_boxes_and_keeps_the_draft_among_the_saved(form, 
     fill(form).clear.click()
     assert form.boxes["readings"].value == "" and form.boxes["gauge_step"].value == "0.01 mm"
     assert jobform.job_form(book, cards).boxes["readings"].value == ""
-    assert any("0.58 0.61 0.60" in path.read_text() for path in book.glob("jobs/journal/saved/*.jsonl"))
+    assert any("0.58 0.61 0.60" in path.read_text(encoding="utf-8") for path in book.glob("jobs/journal/saved/*.jsonl"))
 
 
 def test_drafts_of_jobs_are_not_taken_for_burns(form, book):

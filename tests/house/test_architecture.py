@@ -178,7 +178,7 @@ def test_a_card_loads_no_library_that_it_does_not_use():
     """What a card needs is imported in another interpreter; its time is measured by benchmarks/light.py."""
     code = ("import sys; from testburn import labbook, depthfit, job, sweep, paper; "
             "print(sorted({'statsmodels', 'scipy.stats', 'plotly', 'ipywidgets', 'nbclient', 'IPython'} & set(sys.modules)))")
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, encoding="utf-8", check=True)
     assert done.stdout == "[]\n"
 
 

@@ -69,6 +69,51 @@ def asked(makevenv):
     return (makevenv.ROOT / "asked.txt").read_text(encoding="utf-8").splitlines()
 
 
+# --- who installs
+
+
+LOCK = "numpy==2.4.6 \\\n    --hash=sha256:aa\nuv==0.13.9 \\\n    --hash=sha256:bb \\\n    --hash=sha256:cc\nvine==1 \\\n    --hash=sha256:dd\n"
+
+
+@posix_only
+def test_the_fast_installer_is_held_to_its_hash_and_then_installs_the_lock(door, monkeypatch, capsys):
+    (door.ROOT / "requirements.txt").write_text(LOCK, encoding="utf-8")
+    stand_in(door, monkeypatch)
+    door.set_up()
+    first, second = asked(door)
+    assert first.startswith("-m pip install ") and first.endswith("--require-hashes -r " + str(door.VENV / "installer.txt"))
+    assert (door.VENV / "installer.txt").read_text(encoding="utf-8") == (
+        "uv==0.13.9 \\\n    --hash=sha256:bb \\\n    --hash=sha256:cc\n")
+    assert second.startswith("-m uv pip install --no-config ") and "--require-hashes" in second
+    assert "Set up: the environment took " in capsys.readouterr().out
+
+
+@posix_only
+@pytest.mark.parametrize("cannot", ["*installer.txt*", "*uv*pip*"])
+def test_where_the_fast_installer_cannot_pip_does_it(door, monkeypatch, cannot):
+    """There is no build of it for this system, or it finds no way to the packages."""
+    (door.ROOT / "requirements.txt").write_text(LOCK, encoding="utf-8")
+    stand_in(door, monkeypatch, f'case "$*" in {cannot}) exit 1;; esac')
+    door.set_up()
+    assert door.is_ready() and asked(door)[-1].endswith("--only-binary :all: -r " + str(door.ROOT / "requirements.txt"))
+
+
+def test_the_package_is_found_in_a_folder_of_any_name(door):
+    """Whatever the system's encoding: nothing but ASCII stands in the file that Python reads."""
+    door.show_the_package()
+    line = (door.PACKAGES / "testburn.pth").read_bytes().decode("ascii")
+    path = []
+    exec(line.replace("sys.path", "path"), {"path": path})
+    assert path == [str(door.ROOT / "lib")]
+
+
+def test_the_ways_to_the_packages_reach_the_fast_installer(door, monkeypatch):
+    monkeypatch.setenv("PIP_INDEX_URL", "https://index.example/simple")
+    monkeypatch.setenv("PIP_CERT", "/etc/own.pem")
+    env = door.environment()
+    assert (env["UV_DEFAULT_INDEX"], env["SSL_CERT_FILE"]) == ("https://index.example/simple", "/etc/own.pem")
+
+
 # --- when .venv is trusted
 
 
@@ -457,7 +502,8 @@ def test_test_passes_everything_on_to_pytest(start, monkeypatch):
     monkeypatch.setenv("TESTBURN_LABDATA", "/my/book")
     start.exit_code = 5
     assert start.main(["test", "-k", "norris", "-x", "--labdata"]) == 5
-    assert start.calls == [(["-m", "pytest", "-k", "norris", "-x", "--labdata"], {})]
+    assert start.calls == [(["-m", "pytest", "-k", "norris", "-x", "--labdata"],
+                            {"PYTHONWARNDEFAULTENCODING": "1"})]
     assert "TESTBURN_LABDATA" not in os.environ
 
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from testburn.depthfit import reml, swatches as reduction
+from testburn.depthfit import reml
 
 NAMES = ("board", "swatch", "reading", "gauge")
 # (sd, weight in degrees of freedom); sd is relative, the gauge's in mm. Board: specific gravity
@@ -142,42 +142,3 @@ def finished(variances: np.ndarray, step: reml.Step, priors,
     total = step.information + np.diag(extra)
     covariance[np.ix_(live, live)] = np.linalg.inv(total[np.ix_(live, live)])
     return Components(variances, covariance, step.information, priors)
-
-
-def of_values(values, board, swatch, design, parts: Sequence[str] = ("board", "swatch", "reading"),
-              group=None) -> tuple[Components, reml.Step]:
-    """Estimate components of plain values: nothing divided by a depth, no priors.
-
-    This is REML as in the textbooks, so that published variance components can be checked.
-
-    Parameters
-    ----------
-    values : (n,) array
-    board, swatch : (n,) arrays
-        Outer and inner label of each value.
-    design : (n, p) array
-        Fixed effects, equal within a swatch.
-    parts : names of the components to estimate; the others are zero
-    group : (n,) array, optional
-        Groups with coefficients of their own.
-
-    Returns
-    -------
-    Components
-    Step
-        With the fixed effects in `coefficients` and `covariance`.
-    """
-    values, free = np.asarray(values, float), np.array([name in parts for name in NAMES])
-    frame = pd.DataFrame({"group": 0 if group is None else group, "board": board, "swatch": swatch,
-                          "depth_mm": values, "gauge_step_mm": 0.0})
-    s = reduction.reduced(frame, np.zeros(len(frame)), ("group",), ("swatch",))
-    rows = np.ascontiguousarray(np.asarray(design, float)[s.first_row].T)
-    data = reml.Divided(s, np.ones_like(s.count), s.mean_mm, rows)
-    third = np.var(values) / 3
-    variances = np.where(free, third, 0.0)
-    for _ in range(_ROUNDS):
-        before, variances = variances, scored(variances, reml.step(variances, data), NO_PRIORS, free)
-        if np.allclose(variances, before, rtol=1e-12, atol=1e-14 * third):
-            break
-    step = reml.step(variances, data)
-    return finished(variances, step, NO_PRIORS, free), step

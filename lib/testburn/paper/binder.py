@@ -29,7 +29,8 @@ OF_ONE_BOARD = ("Of several cards for one board, that with the most proof swatch
 
 
 def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None,
-          paper: str = "a5", window=None, choices: pd.DataFrame | None = None) -> Path:
+          paper: str = "a5", window=None, choices: pd.DataFrame | None = None,
+          content: dict | None = None) -> Path:
     """Write the binder as a PDF, whole or not at all, and return its path.
 
     Its own cards for the next board leave their record in `records_folder`, as any printed card.
@@ -46,6 +47,8 @@ def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None
         The depths that the colour infill allows, for the fresh cards.
     choices : DataFrame, optional
         `settings.for_card` of the fit and the machine, where it was asked already.
+    content : dict, optional
+        `card.document` of these choices, where it was asked already.
 
     Raises
     ------
@@ -56,7 +59,7 @@ def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None
     """
     path, unread = Path(path), []
     choices = settings.for_card(fit, machine) if choices is None else choices
-    fresh = card.document(fit, choices, window, paper)
+    fresh = card.document(fit, choices, window, paper) if content is None else card.on_paper(content, paper)
     kept = () if records_folder is None else kept_records(records_folder, unread.append)
     made = compiled(document(fit, fresh, kept, settings.left_off(fit, choices), unread),
                          "binder.typ")

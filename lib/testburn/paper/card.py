@@ -52,7 +52,7 @@ CAUTIONS = cautions.ON_A_CARD
 
 
 def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
-          board: str = "next", records=None) -> Path:
+          board: str = "next", records=None, content: dict | None = None) -> Path:
     """Write the settings card as a PDF, whole or not at all, and return its path.
 
     Parameters
@@ -61,6 +61,8 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     fit, choices, window, paper, board : as in `document`.
     records : path of a folder, optional
         Where the card leaves what it promised; see `record`.
+    content : dict, optional
+        What `document` returned for the same inputs on any paper, where it was asked already.
 
     Raises
     ------
@@ -69,12 +71,18 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     PermissionError
         The file cannot be replaced, mostly because a viewer holds it open.
     """
-    content = document(fit, choices, window, paper, board)
+    content = document(fit, choices, window, paper, board) if content is None else on_paper(content, paper)
     made = compiled(content)
     if records is not None:
         # Before the card itself: a record without its card does no harm, a card without one does.
         record.keep(records, fit, choices, content, Path(path).name, board, window, paper)
     return put(path, made)
+
+
+def on_paper(content: dict, paper: str) -> dict:
+    """Return a document as it stands on another paper: only the size of the page differs."""
+    width, height = PAPERS[paper]
+    return content | {"width_mm": width, "height_mm": height}
 
 
 def page_of(choices: pd.DataFrame, group) -> int:

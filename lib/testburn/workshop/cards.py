@@ -77,14 +77,17 @@ def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callabl
     The card folder comes last: it binds the card of the board.
     """
     fit, folder, kept = job.fit, workshop.cards, workshop.records
+    # Pages are the same on every paper; they are worked out once.
+    woods = card.document(fit, rows)
     made = {f"job-{job.sheet.name}.pdf": lambda path: card.write(
         path, fit, settings.for_job(job.fast_and_sure, job.drawing), job.window, records=kept)}
-    made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept)
+    made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept, content=woods)
              for paper, name in WOODS.items()}
     made[f"board-{job.board}.pdf"] = lambda path: card.write(
         path, job.proved, settings.for_job(job.on_this_board.head(4), job.drawing), job.window,
         board=job.board, records=kept)
-    made["binder-a5.pdf"] = lambda path: binder.write(path, fit, workshop.machine, kept, choices=rows)
+    made["binder-a5.pdf"] = lambda path: binder.write(path, fit, workshop.machine, kept, choices=rows,
+                                                         content=woods)
     return {name: lambda make=make, name=name: make(folder / name) for name, make in made.items()}
 
 
