@@ -133,7 +133,7 @@ def read_rows(path: Path, needed: tuple[str, ...]) -> tuple[pd.DataFrame, list[P
     """
     table, rows, problems = _read(path, needed)
     frame = {name: texts[codes] for name, (codes, texts) in table.items()}
-    return pd.DataFrame(frame, index=rows if frame else None, dtype=object), problems
+    return pd.DataFrame(frame, index=rows if frame else None), problems
 
 
 def _read(path, needed) -> tuple[dict, np.ndarray, list[Problem]]:

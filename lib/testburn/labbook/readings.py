@@ -66,7 +66,7 @@ def checked(placed, known) -> tuple[pd.DataFrame, list[Problem]]:
         typed[column.name], faults = converted(column, cells, where)
         problems += faults
     extra = placed.columns.difference([*typed, "_file", "_row", "struck_because"], sort=False)
-    further = {name: placed[name].astype(object) for name in extra if isinstance(placed[name].dtype, pd.CategoricalDtype)}
+    further = {name: placed[name].astype("str") for name in extra if isinstance(placed[name].dtype, pd.CategoricalDtype)}
     readings = pd.concat([pd.DataFrame(typed, index=placed.index), placed[extra].assign(**further)], axis=1)
     problems += [one for column in columns.COLUMNS for one in beyond(column, readings[column.name], where)]
     problems += _row_faults(readings, where, known)
