@@ -39,7 +39,7 @@ def test_a_typed_length(typed, unit, mm):
 
 
 @pytest.mark.parametrize(("typed", "unit", "mm"), [
-    ("0,05", "mm", 0.05), ("200", "lines per cm", 0.05),
+    ("0,05", "mm", 0.05), ("0.05", "mm between lines", 0.05), ("200", "lines per cm", 0.05),
     ("254", "lines per inch", 0.1),
     ("508", "lines per inch", 0.05), ("0", "lines per cm", 0.0), ("", "lines per inch", None),
 ])

@@ -13,6 +13,8 @@ PITCH_OF = {
     "lines per cm": energy.pitch_from_lines_per_cm,
     "lines per inch": energy.pitch_from_lines_per_inch,
 }
+# A half-typed burn of an earlier version says the first of these so.
+_FORMER_UNIT = {"mm between lines": "mm"}
 MM_OF = {"mm": float, "inch": energy.mm_from_inches}
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)")
 _COULD_BE_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
@@ -70,7 +72,7 @@ def depth_mm(typed: tuple[str, ...], unit: str) -> float | None:
 def pitch_mm(typed: str, unit: str) -> float | None:
     """Return the line pitch in mm from a pitch, lines per cm or lines per inch (see `PITCH_OF`)."""
     value = number(typed)
-    return value if not value else round(PITCH_OF[unit](value), 9)
+    return value if not value else round(PITCH_OF[_FORMER_UNIT.get(unit, unit)](value), 9)
 
 
 def cell(text: str | tuple[str, ...], read=number, *unit):

@@ -64,7 +64,7 @@ def read(path: str | Path = HANDBOOK) -> pd.DataFrame:
     if (wrong := table[~gravity.between(0.1, 1.4)]).size:
         row = wrong.iloc[0]
         raise ValueError(
-            f"{Path(path).name}: specific gravity {row['specific_gravity_12pct']!r} of "
+            f"{Path(path).name}: specific gravity {str(row['specific_gravity_12pct'])!r} of "
             f"{row['species']} is not between 0.1 and 1.4. Look it up in a handbook."
         )
     return table.assign(specific_gravity_12pct=gravity).set_index("species")
