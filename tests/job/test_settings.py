@@ -101,7 +101,7 @@ def test_a_window_upside_down_is_refused(window, said, fit):
     (dict(min_speed_mm_s=0),
      "The machine's speeds run from 0 to 600 mm/s. Give a lowest above 0 and a highest that is not "
      "below it."),
-    (dict(speed_step_mm_s=0), "The machine's speed step must be above 0 mm/s."),
+    (dict(speed_step_mm_s=0), "The machine's speed step is 0 mm/s. Give 0.001 mm/s or more: no machine is set more finely."),
     (dict(powers_pct=(90, 150)),
      "The machine's power cannot be set to 150 %. Give powers above 0 and at most 100 %.")])
 def test_a_machine_that_cannot_be_is_refused(given, said):

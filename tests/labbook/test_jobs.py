@@ -104,8 +104,6 @@ FAULTS = {
                       "the cell empty."),
     "white oak": ("plastic", "column species, value 'plastic': this species is not in woods.csv. Use a "
                   "species of woods.csv, or add this one there."),
-    "2026-03-20": ("2999-03-20", "column burned_on, value '2999-03-20': this day lies in the future. Write "
-                   "the day as year-month-day, e.g. 2026-03-14."),
 }
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from testburn import energy
-from testburn.labbook import columns
+from testburn.labbook import columns, days_ahead
 from testburn.entry.grid import HEADER, LABELS, as_readings, header_numbers, swatches_of, with_face
 from testburn.entry.typed import cell, depth_mm, length_mm, number, short, shown
 
@@ -37,6 +37,9 @@ def header_remark(typed: dict) -> Remark:
               for name, (column, *text_read_unit) in header_numbers(typed).items()]
     if any(faults):
         return Remark("fault", "; ".join(filter(None, faults)))
+    day = pd.Series([typed.get("burned_on")], dtype=object)
+    if ahead := days_ahead(pd.to_datetime(day, format="%Y-%m-%d", errors="coerce")):
+        return Remark("doubt", f"{ahead[0].upper()}{ahead[1:]}")
     pitch = cell(*header_numbers(typed)["line_spacing"][1:])
     if not pitch:
         return Remark("plain", "")

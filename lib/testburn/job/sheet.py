@@ -8,12 +8,11 @@ the setting it was burned with. Where no price is said, examples stand in, and t
 """
 
 import html
-import tomllib
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 from testburn.job.stakes import Prices
-from testburn.labbook import NEXT, burn_name_fault, columns
+from testburn.labbook import NEXT, burn_name_fault, columns, makerfile
 
 FILE = "job.toml"
 _TEXTS = ("name", "species", "artwork", "board")
@@ -86,11 +85,8 @@ def read(book: str | Path) -> JobSheet:
     path = Path(book) / FILE
     if not path.exists():
         return JobSheet()
-    try:
-        said = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise ValueError(f"{path.name} cannot be read: {fault}. Write one `name = value` a line, a point in "
-                         'numbers, texts in quotes, e.g. species = "white oak".') from None
+    said = makerfile.toml(path, "Write one `name = value` a line, a point in numbers, texts in quotes, e.g. "
+                                'species = "white oak".')
     _must_be_known(path.name, "", said, [one.name for one in fields(JobSheet)])
     for table in _TABLES:
         if not isinstance(held := said.get(table, {}), dict):

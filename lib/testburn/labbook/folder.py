@@ -6,9 +6,9 @@ and spreadsheets leave beside the burns is no burn, and that a burn's file bears
 
 from pathlib import Path
 
-from testburn.labbook import columns, csvfile
+from testburn.labbook import columns
 from testburn.labbook.cells import fault
-from testburn.labbook.csvfile import Problem
+from testburn.labbook.makerfile import MOST_PROBLEMS, Problem
 
 
 def same_name(folder: Path, name: str) -> Path | None:
@@ -35,10 +35,10 @@ def foreign_burns(text) -> list[Problem]:
     """Find rows whose burn is not the name of the file they stand in."""
     if "burn" not in text:
         return []
-    stems = text["_file"].map({name: Path(name).stem for name in text["_file"].unique()})
-    other = (text["burn"] != stems) & (text["burn"] != "") & text["burn"].notna()
     # One copied file is one fault, however many rows it has.
-    firsts = text.loc[other, ["_file", "burn"]].drop_duplicates().index[:csvfile.MOST_PROBLEMS]
+    pairs = text[["_file", "burn"]].drop_duplicates().astype(object)
+    stems = pairs["_file"].map(lambda name: Path(name).stem)
+    other = (pairs["burn"] != stems) & (pairs["burn"] != "") & pairs["burn"].notna()
     return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
                   f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
-            for i in firsts]
+            for i in pairs.index[other][:MOST_PROBLEMS]]

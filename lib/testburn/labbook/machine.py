@@ -1,18 +1,68 @@
-"""Machine: what can be set on it, and how briskly its head moves.
+"""Machine: what can be set on it, how briskly its head moves, and which board goes under it.
 
-Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's:
-typed into machine.toml of the lab book, from the machine's manual or from a stopwatch.
+Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's: typed into
+machine.toml of the lab book, from the machine's manual or from a stopwatch. Whether a board fits is decided from
+five heights. The board lies on its support; in focus the module's nose stands one focus gap above the face, so
+thickness + gap is no more than the clearance between the support and the nose with the module at its top, and no
+less than that clearance less the module's travel. Without the support there is the support's height more.
 """
 
-import tomllib
+import html
 from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
 
+from testburn.labbook import makerfile
+
 # What lines of earlier versions are called now.
 _FORMER = {"bed_clearance_mm": "clearance_mm", "grid_height_mm": "support_height_mm"}
+# The finest step that a control takes is a hundredth of a mm/s: common practice, no source. The rest is our own
+# judgement of what is a slip: of so many speeds, or of a figure so large, nobody has use.
+_LEAST_STEP_MM_S, _MOST_SPEEDS, _MOST = 0.001, 1_000_000, 1_000_000_000
 _WANTED = {"list": "a list of numbers, e.g. [90]", "number": "a number", "yes or no": "true or false"}
+
+
+FITS, WITHOUT_SUPPORT, TOO_THICK = "fits", "fits without the support", "needs more clearance"
+TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"
+_ASKED = {"clearance_mm": "from the top of the support to the module's nose, module at its top",
+          "support_height_mm": "height of what the board lies on; 0 without one",
+          "focus_gap_mm": "nose to face, in focus",
+          "focus_travel_mm": "how far the module moves up and down"}
+SUPPORT_OUT = ("With the support out the beam reaches what is below: lay a sheet under the board that neither burns nor "
+               "mirrors, keep the air flowing under it, and stay beside it (common practice; the machine's "
+               "manual decides).")
+
+
+@dataclass(frozen=True)
+class Stock:
+    """Whether a board fits.
+
+    Attributes
+    ----------
+    verdict : str
+        "fits", "fits without the support", "needs more clearance", "too thin to reach focus", or
+        "not known".
+    words : str
+        The verdict with its numbers, and what to do.
+    more_clearance_mm : float
+        Missing even without the support; 0 where it fits.
+    raise_board_mm : float
+        To be laid under the board so that the module comes down to focus; 0 where it does.
+    """
+
+    verdict: str
+    words: str
+    more_clearance_mm: float = 0.0
+    raise_board_mm: float = 0.0
+
+    @property
+    def fits(self) -> bool:
+        """Whether the board can be burned as the words say, without another machine or board."""
+        return self.verdict in (FITS, WITHOUT_SUPPORT, TOO_THIN)
+
+    def _repr_html_(self) -> str:
+        return f"<p><b>{html.escape(self.verdict)}</b>: {html.escape(self.words)}</p>"
 
 
 @dataclass(frozen=True)
@@ -43,15 +93,24 @@ class Machine:
     focus_travel_mm: float | None = None
 
     def __post_init__(self):
+        self._must_be_countable()
         if not 0 < self.min_speed_mm_s <= self.max_speed_mm_s:
             raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
                              f"{self.max_speed_mm_s:g} mm/s. Give a lowest above 0 and a highest "
                              "that is not below it.")
-        if self.speed_step_mm_s <= 0:
-            raise ValueError("The machine's speed step must be above 0 mm/s.")
+        if not self.speed_step_mm_s >= _LEAST_STEP_MM_S:
+            raise ValueError(f"The machine's speed step is {self.speed_step_mm_s:g} mm/s. Give {_LEAST_STEP_MM_S:g} "
+                             "mm/s or more: no machine is set more finely.")
+        if (steps := (self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s) > _MOST_SPEEDS:
+            raise ValueError(f"The machine's speeds would be {steps:.3g} steps of {self.speed_step_mm_s:g} mm/s. Give a "
+                             f"larger step or a lower highest speed, {_MOST_SPEEDS:,} steps at most.")
         if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
             raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
                              "Give powers above 0 and at most 100 %.")
+        if wrong := [pitch for pitch in self.line_pitches_mm or () if not pitch > 0]:
+            raise ValueError(f"The machine's pitch cannot be {wrong[0]:g} mm. Give pitches above 0 mm.")
+        if wrong := [count for count in self.passes or () if count < 1 or count % 1]:
+            raise ValueError(f"The machine cannot make {wrong[0]:g} passes. Give whole numbers, 1 or more.")
         for name in ("acceleration_mm_s2", "travel_speed_mm_s", "clearance_mm", "focus_gap_mm"):
             if (value := getattr(self, name)) is not None and not value > 0:
                 raise ValueError(f"The machine's {name} is {value:g}. Give a number above 0, or leave "
@@ -59,6 +118,16 @@ class Machine:
         for name in ("turn_overhead_s", "support_height_mm", "focus_travel_mm"):
             if (value := getattr(self, name)) is not None and not value >= 0:
                 raise ValueError(f"The machine's {name} is {value:g}. It cannot be below 0.")
+
+    def _must_be_countable(self):
+        """Refuse what no figure of a machine is: not a number, infinite, or a billion."""
+        for one in fields(self):
+            value = getattr(self, one.name)
+            for number in value if isinstance(value, tuple) else () if value is None else (value,):
+                # Not by abs(number) > limit: that lets pass what is not a number.
+                if not -_MOST <= number <= _MOST:
+                    said = f"{number:g}" if isinstance(number, float) else f"a number of {len(str(abs(number)))} digits"
+                    raise ValueError(f"The machine's {one.name} is {said}. Give a plain number, at most {_MOST:,}.")
 
     @classmethod
     def read(cls, path: str | Path) -> "Machine":
@@ -69,11 +138,7 @@ class Machine:
         ValueError
             If the file is no TOML, or says something a machine does not have.
         """
-        try:
-            said = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-            raise ValueError(f"{Path(path).name} cannot be read: {fault}. Write one "
-                             "`name = number` a line.") from None
+        said = makerfile.toml(path, "Write one `name = number` a line.")
         said = {_FORMER.get(name, name): value for name, value in said.items()}
         known = [field.name for field in fields(cls)]
         if strange := sorted(set(said) - set(known)):
@@ -89,6 +154,45 @@ class Machine:
         """Return every speed that can be set, in mm/s."""
         steps = int((self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s + 1e-9)
         return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(steps + 1)
+
+    def stock(self, board_thickness_mm: float) -> Stock:
+        """Say whether a board goes under the module in focus.
+
+        Parameters
+        ----------
+        board_thickness_mm : float
+
+        Raises
+        ------
+        ValueError
+            If the thickness is not above 0.
+        """
+        if not 0 < board_thickness_mm < float("inf"):
+            raise ValueError(f"A board {board_thickness_mm:g} mm thick is none. Give its thickness in mm.")
+        if missing := [name for name in _ASKED if getattr(self, name) is None]:
+            lines = "; ".join(f"{name} = … ({_ASKED[name]})" for name in missing)
+            return Stock(NOT_KNOWN, f"machine.toml does not say enough. Measure and write into it: {lines}.")
+        clear, support, travel = self.clearance_mm, self.support_height_mm, self.focus_travel_mm
+        needed = board_thickness_mm + self.focus_gap_mm
+        said = (f"The board ({board_thickness_mm:g} mm) and the focus gap ({self.focus_gap_mm:g} mm) take "
+                f"{needed:g} mm; the clearance above the support is {clear:g} mm")
+        if needed <= clear:
+            lift = clear - travel - needed
+            if lift > 0:
+                return Stock(TOO_THIN, f"{said}, and the module comes down by {travel:g} mm only. Raise the board by "
+                                       f"{lift:g} mm or more, up to {clear - needed:g} mm, flat and so that it "
+                                       "cannot move.", raise_board_mm=lift)
+            return Stock(FITS, f"{said}: {clear - needed:g} mm to spare.")
+        if needed <= clear + support:
+            lift = max(clear + support - travel - needed, 0.0)
+            under = f" and raise the board by {lift:g} mm or more" if lift else ""
+            return Stock(WITHOUT_SUPPORT, f"{said}. Take the support ({support:g} mm) out{under}; "
+                                            f"{clear + support - needed:g} mm to spare. {SUPPORT_OUT}",
+                         raise_board_mm=lift)
+        short = needed - clear - support
+        return Stock(TOO_THICK, f"{said}, {clear + support:g} mm without it. It needs {short:g} mm more: use a "
+                                f"board of at most {board_thickness_mm - short:g} mm, or lift the module where it is mounted.",
+                     more_clearance_mm=short)
 
 
 def _kind(name: str) -> str:

@@ -14,9 +14,12 @@ width); cone calorimetry of hardwoods gives up to 9.4 kJ/g (Quintiere 2006, tabl
 limits at 1.5 and 30 kJ/g are our own judgement around these.
 """
 
+import io
 from pathlib import Path
 
 import pandas as pd
+
+from testburn.labbook import makerfile
 
 REFUSE_BELOW_KJ_G = 0.5
 WARN_BELOW_KJ_G = 1.5
@@ -26,6 +29,9 @@ WARN_ABOVE_KJ_G = 30.0
 # counts wood as it was, at about 12 % moisture: density is 1000 · G · 1.12 kg/m³ (Wood Handbook,
 # FPL-GTR-282, chapter 4: G = 0.40 at 12 % weighs 448 kg/m³).
 MOIST_PER_DRY = 1.12
+
+# Ten thousand woods and their sources.
+_MOST_BYTES = 4_000_000
 
 HANDBOOK = Path(__file__).resolve().parents[3] / "labdata" / "woods.csv"
 
@@ -45,8 +51,9 @@ def read(path: str | Path = HANDBOOK) -> pd.DataFrame:
         0.1 and 1.4 (the lightest and heaviest woods lie inside).
     """
     try:
-        table = pd.read_csv(path, encoding="utf-8-sig", dtype={"species": str}, keep_default_na=False)
-    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as fault:
+        content = io.StringIO(makerfile.text(path, _MOST_BYTES))
+        table = pd.read_csv(content, dtype={"species": str}, keep_default_na=False)
+    except (pd.errors.ParserError, pd.errors.EmptyDataError) as fault:
         raise ValueError(f"{Path(path).name} cannot be read as a CSV file in UTF-8: {fault}") from None
     needed = {"species", "botanical_name", "specific_gravity_12pct", "source", "dust_caution"}
     if missing := sorted(needed - set(table.columns)):

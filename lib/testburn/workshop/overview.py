@@ -89,7 +89,8 @@ class Grid:
 def _field(row) -> str:
     boards = f"{row.boards} board{'s' * (row.boards != 1)}" + ("" if row.fitted else ", no curve yet")
     jobs = row.drift if row.drift == "no jobs" else f"{row.jobs} job{'s' * (row.jobs != 1)}: {row.drift}"
-    return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {row.age_days} days ago; {jobs}"
+    when = "ago" if row.age_days >= 0 else "ahead"
+    return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {abs(row.age_days)} days {when}; {jobs}"
 
 
 def next_steps(table: pd.DataFrame) -> list[str]:
@@ -110,7 +111,9 @@ def next_steps(table: pd.DataFrame) -> list[str]:
             ("one board only. Burn another: one board cannot show how boards differ",
              table[table["fitted"] & (table["boards"] == 1)]),
             ("last burned over a year ago. Burn three swatches, or enter finished jobs",
-             table[(table["age_days"] > OLD_DAYS) & (table["drift"] != "in step")])):
+             table[(table["age_days"] > OLD_DAYS) & (table["drift"] != "in step")]),
+            ("last burned after today, by this computer. Check its clock, else the day in the burn's file",
+             table[table["age_days"] < 0])):
         names = [f"{row.species} {row.module_w:g} W" for row in rows.itertuples()]
         if names:
             shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
