@@ -31,9 +31,9 @@ def remarks_on(speed="150", depths=(), power="", species="black cherry", faces=(
      [("fault", "Speed mm/s 'abc': this is not a number; write it like 0.45 or 0,45"),
       ("fault", "Reading 1 '1/64': this is not a number; write it like 0.45 or 0,45")]),
     ({"speed": "-5", "depths": ["-0.1"], "power": "120"},
-     [("fault", "Speed mm/s '-5': allowed is above 0 mm/s"),
-      ("fault", "Power % '120': allowed is above 0 and at most 100 %"),
-      ("fault", "Reading 1 '-0.1': allowed is at least 0 mm")]),
+     [("fault", "Speed mm/s '-5': allowed is at least 0.001 and at most 100000 mm/s"),
+      ("fault", "Power % '120': allowed is at least 0.01 and at most 100 %"),
+      ("fault", "Reading 1 '-0.1': allowed is at least 0 and at most 1000 mm")]),
     # Black cherry, specific gravity 0.50: 0.25 J/mm³ is refused, below 0.75 and above 15 doubted.
     ({"depths": ["0.66", "0.67"], "depth_unit": "inch"},
      [("doubt", "Readings 1, 2: 17 mm at 0.14 J/mm³ is deeper than wood can give "

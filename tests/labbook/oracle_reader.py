@@ -424,7 +424,7 @@ def checked(placed, known) -> tuple[pd.DataFrame, list[Problem]]:
     return readings, problems
 
 
-def beyond(column: columns.Column, values: pd.Series, where) -> list[Problem]:
+def beyond(column: columns.Field, values: pd.Series, where) -> list[Problem]:
     """Find typed values of one column outside what it allows; an empty cell is none."""
     if column.kind == "text":
         bad = ~values.isin(["", *column.among]) if column.among else pd.Series(False, index=values.index)

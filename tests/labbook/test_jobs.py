@@ -98,7 +98,7 @@ FAULTS = {
     ",0.498,": (",0,", "column expected_mm, value '0': allowed is above 0 mm. " + CARD),
     ",7.4": (",", "column df: this cell is empty. " + CARD),
     ",next,": (",,", "column promised_for: this cell is empty. Write next, or the board's id."),
-    ",0.48,": (",-0.48,", "column depth_mm, value '-0.48': allowed is at least 0 mm. Measure again from "
+    ",0.48,": (",-0.48,", "column depth_mm, value '-0.48': allowed is at least 0 and at most 1000 mm. Measure again from "
                "the face to the floor of the recess, in mm."),
     ",0.5,0.498": (",-1,0.498", "column aim_mm, value '-1': allowed is above 0 mm. Use mm, or leave "
                       "the cell empty."),

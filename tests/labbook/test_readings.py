@@ -47,19 +47,19 @@ FAULTS = {
         ["row 3, column depth_mm: this cell is empty. " + MEASURE]),
     "negative speed": (
         lambda rows: [row | {"speed_mm_s": "-60"} for row in rows[:1]],
-        ["row 2, column speed_mm_s, value '-60': allowed is above 0 mm/s. "
+        ["row 2, column speed_mm_s, value '-60': allowed is at least 0.001 and at most 100000 mm/s. "
          "Use the set speed in mm/s (mm/min divided by 60)."]),
     "zero speed": (
         lambda rows: [row | {"speed_mm_s": "0"} for row in rows[:1]],
-        ["row 2, column speed_mm_s, value '0': allowed is above 0 mm/s. "
+        ["row 2, column speed_mm_s, value '0': allowed is at least 0.001 and at most 100000 mm/s. "
          "Use the set speed in mm/s (mm/min divided by 60)."]),
     "power over 100": (
         lambda rows: [row | {"power_pct": "110"} for row in rows[:1]],
-        ["row 2, column power_pct, value '110': allowed is above 0 and at most 100 %. "
+        ["row 2, column power_pct, value '110': allowed is at least 0.01 and at most 100 %. "
          "Use the set power in percent."]),
     "negative depth": (
         cell(2, "depth_mm", "-0.1"),
-        ["row 4, column depth_mm, value '-0.1': allowed is at least 0 mm. " + MEASURE]),
+        ["row 4, column depth_mm, value '-0.1': allowed is at least 0 and at most 1000 mm. " + MEASURE]),
     "half a pass": (
         lambda rows: [row | {"passes": "1.5"} for row in rows[:1]],
         ["row 2, column passes, value '1.5': this is not a whole number. "
@@ -150,7 +150,7 @@ FAULTS = {
     "three faults in one row": (
         lambda rows: [row | {"depth_mm": "x", "power_pct": "0", "species": ""} for row in rows[:1]],
         ["row 2, column depth_mm, value 'x': this is not a number. " + MEASURE,
-         "row 2, column power_pct, value '0': allowed is above 0 and at most 100 %. "
+         "row 2, column power_pct, value '0': allowed is at least 0.01 and at most 100 %. "
          "Use the set power in percent.",
          "row 2, column species: this cell is empty. "
          "Use a species of woods.csv, or add this one there."]),

@@ -189,9 +189,5 @@ def _typed(value):
     """Return what a line under [infill] means: a list is a span or grits, a table a film."""
     if isinstance(value, dict):
         spans = {name: tuple(one) if isinstance(one, list) else one for name, one in value.items()}
-        try:
-            return Film(**spans)
-        except TypeError:
-            raise ValueError(f"{FILE}: {value!r} is no film. Write coats, wet_mm and solids, e.g. "
-                             "{coats = 3, wet_mm = [0.4, 0.6], solids = [0.35, 0.5]}.") from None
+        return Film(**spans)
     return tuple(value) if isinstance(value, list) else value

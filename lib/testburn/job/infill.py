@@ -14,14 +14,14 @@ import html
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from numbers import Real
 
 import pandas as pd
 from scipy import special
 
 from testburn import energy
-from testburn.job.facts import Fact, Film, TYPED, VARIANTS, assumed, defaults, gathered, middle
+from testburn.job.facts import Fact, Film, INFILL, TYPED, VARIANTS, assumed, defaults, gathered, middle
 from testburn.job.terms import combined, enough, what_bounds_depth, what_takes_depth
+from testburn.labbook import tomlfile
 
 __all__ = ["Film", "VARIANTS", "Window", "defaults", "paint", "window"]
 
@@ -147,8 +147,7 @@ def window(variant: str, board_thickness_mm: float, narrowest_stroke_mm: float,
     ValueError
         A name or value that cannot be.
     """
-    if isinstance(confidence, bool) or not isinstance(confidence, Real) or not 0.5 <= confidence < 1:
-        raise ValueError(f"A confidence of {confidence} is none. Give one from 0.5 to below 1, e.g. 0.95.")
+    tomlfile.must_be(next(field for field in INFILL if field.name == "confidence"), confidence)
     facts = gathered(variant, given | {"board_thickness_mm": board_thickness_mm,
                                                 "narrowest_stroke_mm": narrowest_stroke_mm})
     k = _k(confidence)

@@ -18,9 +18,9 @@ from testburn.labbook import columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text
 from testburn.labbook.columns import STRIKE_COLUMNS
 from testburn.labbook.files import NotWritten
-from testburn.labbook.folder import burn_files, foreign_burns, places, same_name
+from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, places, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
-from testburn.labbook.readings import burn_name_fault, check, checked
+from testburn.labbook.readings import check, checked
 
 
 def read(path: str | Path) -> pd.DataFrame:

@@ -15,18 +15,53 @@ import numpy as np
 import pandas as pd
 
 from testburn.labbook import csvfile
+from testburn.labbook.columns import Field
 from testburn.labbook.makerfile import Problem, told
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-# Control characters, which could steer a terminal, and halves of characters; a cell may have lines.
-_UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
+# Control characters and direction marks, which could steer a terminal, and halves of characters; a cell may have lines.
+UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def absent(column, index) -> pd.Series:
     """Return the empty cells of a column that a file does not have."""
     return pd.Series("" if column.kind == "text" else np.nan, index=index,
                      dtype=object if column.kind == "text" else float)
+
+
+def typed_table(fields: tuple[Field, ...], placed: pd.DataFrame) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return a table's cells as what its fields ask for, and every cell that is not.
+
+    Parameters
+    ----------
+    fields : tuple of Field
+    placed : DataFrame
+        As text or typed, with _file and _row; a column that is not there is empty.
+    """
+    where = placed[["_file", "_row"]]
+    typed, problems = {}, []
+    for column in fields:
+        cells = placed[column.name] if column.name in placed else absent(column, placed.index)
+        typed[column.name], faults = converted(column, cells, where)
+        problems += faults
+    for column in fields:
+        problems += beyond(column, typed[column.name], where)
+    return pd.DataFrame(typed, index=placed.index), problems
+
+
+def beyond(column: Field, values: pd.Series, where) -> list[Problem]:
+    """Find typed values of one column outside what it allows; an empty cell is none."""
+    if column.kind == "text":
+        bad = ~values.isin(["", *column.among]) if column.among else pd.Series(False, index=values.index)
+    else:
+        bad = pd.Series(False, index=values.index)
+        for end, over in ((column.above, np.less_equal), (column.at_least, np.less),
+                          (column.at_most, np.greater)):
+            if end is not None:
+                bad |= over(values, end)
+    return [fault(column, where, place, plain(values[place]), f"allowed is {column.allowed}", column.remedy)
+            for place in told(bad)]
 
 
 def converted(column, cells, where) -> tuple[pd.Series, list[Problem]]:
@@ -86,8 +121,8 @@ def _different(cells) -> tuple[np.ndarray, np.ndarray]:
 def _parsed(kind, text) -> tuple[np.ndarray, np.ndarray]:
     """Return the texts as values of `kind`, and which could not be turned."""
     if kind == "text":
-        bad = np.array([bool(_UNWRITABLE.search(cell)) for cell in text], dtype=bool)
-        return np.array([_UNWRITABLE.sub("?", cell) for cell in text], dtype=object), bad
+        bad = np.array([bool(UNWRITABLE.search(cell)) for cell in text], dtype=bool)
+        return np.array([UNWRITABLE.sub("?", cell) for cell in text], dtype=object), bad
     filled = text != ""
     if kind == "date":
         values = np.array([_day(cell) for cell in text], dtype="datetime64[s]")

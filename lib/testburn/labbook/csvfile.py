@@ -12,6 +12,7 @@ import csv
 import io
 import itertools
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +28,8 @@ _CHUNK_BYTES = 1 << 20
 _BLOCK_ROWS = 50_000
 # A smaller file is read faster than pandas is called.
 _FEW_BYTES = 50_000
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+# The full-width signs too: a spreadsheet takes them for the narrow ones.
+_FORMULA = re.compile(r"'*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]")
 # A quoted cell as RFC 4180 has it, and what stands around one: nothing, a comma or a line end.
 _QUOTED = re.compile(rb'"[^"]*(?:""[^"]*)*"')
 _ENDS = (b"", b",", b"\r", b"\n")
@@ -117,28 +119,30 @@ def _line_ends(file) -> int:
     return max(feeds, returns)
 
 
-def read_rows(path: Path, needed: tuple[str, ...]) -> tuple[pd.DataFrame, list[Problem]]:
+def read_rows(path: Path, needed: Sequence[str], most_bytes: int = MOST_BYTES) -> tuple[pd.DataFrame, list[Problem]]:
     """Return the file's cells as text; the index is the row number a spreadsheet shows.
 
     Parameters
     ----------
     path : Path
-    needed : tuple of str
+    needed : sequence of str
         Columns the header must have; they tell a wrong delimiter from a wrong header.
+    most_bytes : int
+        Of a file of this kind.
 
     Returns
     -------
     DataFrame, list of Problem
         An empty frame wherever the file as a whole cannot be used.
     """
-    table, rows, problems = _read(path, needed)
+    table, rows, problems = _read(path, needed, most_bytes)
     frame = {name: texts[codes] for name, (codes, texts) in table.items()}
     return pd.DataFrame(frame, index=rows if frame else None), problems
 
 
-def _read(path, needed) -> tuple[dict, np.ndarray, list[Problem]]:
+def _read(path, needed, most_bytes=MOST_BYTES) -> tuple[dict, np.ndarray, list[Problem]]:
     """Return each column as (numbers of its texts, its different texts), the rows' numbers, and the faults."""
-    content, problems = _content(path)
+    content, problems = _content(path, most_bytes)
     if problems:
         return {}, np.array([], int), problems
     records = enumerate(csv.reader(_lines(content), strict=True), start=1)
@@ -164,11 +168,11 @@ def _lines(content: bytes) -> io.TextIOWrapper:
     return io.TextIOWrapper(io.BytesIO(content), encoding="utf-8-sig", newline="")
 
 
-def _content(path: Path) -> tuple[bytes, list[Problem]]:
+def _content(path: Path, most_bytes: int) -> tuple[bytes, list[Problem]]:
     """Return the file's bytes, or say which of them are not UTF-8 and where."""
     remedy = "Save the file as 'CSV UTF-8 (comma separated)'."
     try:
-        content = makerfile.content(path)
+        content = makerfile.content(path, most_bytes)
     except ReadingsError as refusal:
         return b"", refusal.faults
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):

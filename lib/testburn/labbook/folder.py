@@ -1,14 +1,21 @@
 """Folder: where a lab book's files are, and what beside them is none.
 
 Decides which folder is the book and which its burns, that b01.csv and B01.CSV are one file, that what systems
-and spreadsheets leave beside the burns is no burn, and that a burn's file bears the burn's name.
+and spreadsheets leave beside the burns is no burn, that a burn's file bears the burn's name, and which names a
+file can bear on every system.
 """
 
+import re
 from pathlib import Path
 
 from testburn.labbook import columns
 from testburn.labbook.cells import fault
 from testburn.labbook.makerfile import MOST_PROBLEMS, Problem
+
+_BURN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}(?<![ .])")
+# Names that Windows opens as a device instead of a file, whatever follows a point (from memory).
+_WINDOWS_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt")
+                                                  for number in range(10))}
 
 
 def same_name(folder: Path, name: str) -> Path | None:
@@ -42,3 +49,13 @@ def foreign_burns(text) -> list[Problem]:
     return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
                   f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
             for i in pairs.index[other][:MOST_PROBLEMS]]
+
+
+def burn_name_fault(burn: str) -> tuple[str, str] | None:
+    """Say why a burn's id cannot name a file on every system, and what to do; None if it can."""
+    if not _BURN_NAME.fullmatch(burn):
+        return ("this cannot name a file",
+                "Use letters, digits, spaces, points, - and _, at most 80 of them.")
+    if burn.split(".")[0].strip().casefold() in _WINDOWS_DEVICES:
+        return "Windows keeps this name for a device", "Use another one, e.g. burn-1."
+    return None

@@ -15,12 +15,11 @@ import pandas as pd
 from scipy import special
 
 from testburn.labbook import burns, columns, csvfile, files, woods
-from testburn.labbook.cells import as_csv, as_text, converted, fault, plain
+from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_table
 from testburn.labbook.columns import NEXT, PROMISED
-from testburn.labbook.folder import burn_files, foreign_burns, same_name
+from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
-from testburn.labbook.readings import (beyond, burn_name_fault, checked, fingerprint, swatches_of,
-                                       unlike_the_first)
+from testburn.labbook.readings import checked, fingerprint, swatches_of, unlike_the_first
 
 COLUMNS = (*columns.COLUMNS, *PROMISED)
 REQUIRED = (*columns.REQUIRED, *(column.name for column in PROMISED if column.required))
@@ -204,10 +203,9 @@ def _checked(placed, species) -> tuple[pd.DataFrame, list[Problem]]:
     """Type the reading columns as those of a burn, then the promise; gather every fault."""
     readings, problems = checked(placed, set(species))
     where = placed[["_file", "_row"]]
-    for column in PROMISED:
-        cells = placed[column.name] if column.name in placed else pd.Series(np.nan, placed.index)
-        readings[column.name], faults = converted(column, cells, where)
-        problems += faults + beyond(column, readings[column.name], where)
+    typed, faults = typed_table(PROMISED, placed)
+    readings[list(typed)] = typed
+    problems += faults
     problems += _two_promises(readings, where)
     # One cell is told one fault, the first.
     problems = list({(p.file, p.row, p.column): p for p in reversed(problems)}.values())

@@ -15,7 +15,7 @@ import pandas as pd
 
 from testburn.labbook import files
 from testburn.labbook.files import NotWritten
-from testburn.labbook.readings import burn_name_fault
+from testburn.labbook.folder import burn_name_fault
 
 __all__ = ["NotWritten", "close", "drafts", "record", "replay"]
 

@@ -8,20 +8,47 @@ less than that clearance less the module's travel. Without the support there is 
 """
 
 import html
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from testburn.labbook import makerfile
+from testburn.labbook import columns, tomlfile
+from testburn.labbook.columns import Field
+from testburn.labbook.makerfile import Problem, ReadingsError
 
 # What lines of earlier versions are called now.
 _FORMER = {"bed_clearance_mm": "clearance_mm", "grid_height_mm": "support_height_mm"}
-# The finest step that a control takes is a hundredth of a mm/s: common practice, no source. The rest is our own
-# judgement of what is a slip: of so many speeds, or of a figure so large, nobody has use.
-_LEAST_STEP_MM_S, _MOST_SPEEDS, _MOST = 0.001, 1_000_000, 1_000_000_000
-_WANTED = {"list": "a list of numbers, e.g. [90]", "number": "a number", "yes or no": "true or false"}
-
+# The finest step that a control takes is a hundredth of a mm/s: common practice, no source. More speeds are a slip.
+_MOST_SPEEDS = 1_000_000
+_SPEED, _LEAVE = columns.BY_NAME["speed_mm_s"], "or leave the line out"
+_HEIGHT = {"unit": "mm", "required": False, "at_most": 10_000}
+FIELDS = (
+    Field("min_speed_mm_s", "number", "Lowest speed that can be set.", _SPEED.remedy, "mm/s", False, at_least=0.001,
+          at_most=_SPEED.at_most),
+    Field("max_speed_mm_s", "number", "Highest speed that can be set.", _SPEED.remedy, "mm/s", False, at_least=0.001,
+          at_most=_SPEED.at_most),
+    Field("speed_step_mm_s", "number", "Step from one speed to the next.", "No machine is set more finely, or needs more.",
+          "mm/s", False, at_least=0.001, at_most=_SPEED.at_most),
+    *(replace(columns.BY_NAME[column], name=name, required=False, many=True, remedy=f"{remedy}, {_LEAVE}.")
+      for name, column, remedy in (("powers_pct", "power_pct", "Powers in percent, e.g. [50, 90]"),
+                                   ("line_pitches_mm", "line_pitch_mm", "Pitches in mm, e.g. [0.1]"),
+                                   ("passes", "passes", "Whole numbers of passes, e.g. [1, 2]"))),
+    Field("acceleration_mm_s2", "number", "Of the head along a line.", f"Time two rectangles (notebook on time), {_LEAVE}.",
+          "mm/s²", False, at_least=1, at_most=1_000_000),
+    Field("turn_overhead_s", "number", "What every turn costs besides.", f"Time two rectangles, {_LEAVE}.", "s", False,
+          at_least=0, at_most=60),
+    Field("travel_speed_mm_s", "number", "Between pieces, with the beam off.", f"Use mm/s, {_LEAVE}.", "mm/s", False,
+          at_least=0.001, at_most=_SPEED.at_most),
+    Field("skips_blanks", "yes or no", "Whether the head hurries over gaps.", "", required=False),
+    Field("clearance_mm", "number", "From the top of the support to the module's nose, module at its top.",
+          f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
+    Field("support_height_mm", "number", "Height of what the board lies on; 0 without one.",
+          f"Measure it in mm, {_LEAVE}.", at_least=0, **_HEIGHT),
+    Field("focus_gap_mm", "number", "Nose to face, in focus.", f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
+    Field("focus_travel_mm", "number", "How far the module moves up and down.", f"Measure it in mm, {_LEAVE}.", at_least=0,
+          **_HEIGHT),
+)
 
 FITS, WITHOUT_SUPPORT, TOO_THICK = "fits", "fits without the support", "needs more clearance"
 TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"
@@ -93,41 +120,15 @@ class Machine:
     focus_travel_mm: float | None = None
 
     def __post_init__(self):
-        self._must_be_countable()
-        if not 0 < self.min_speed_mm_s <= self.max_speed_mm_s:
+        for field in FIELDS:
+            if (value := getattr(self, field.name)) is not None:
+                tomlfile.must_be(field, value)
+        if self.min_speed_mm_s > self.max_speed_mm_s:
             raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
-                             f"{self.max_speed_mm_s:g} mm/s. Give a lowest above 0 and a highest "
-                             "that is not below it.")
-        if not self.speed_step_mm_s >= _LEAST_STEP_MM_S:
-            raise ValueError(f"The machine's speed step is {self.speed_step_mm_s:g} mm/s. Give {_LEAST_STEP_MM_S:g} "
-                             "mm/s or more: no machine is set more finely.")
+                             f"{self.max_speed_mm_s:g} mm/s. Give a lowest that is not above the highest.")
         if (steps := (self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s) > _MOST_SPEEDS:
             raise ValueError(f"The machine's speeds would be {steps:.3g} steps of {self.speed_step_mm_s:g} mm/s. Give a "
                              f"larger step or a lower highest speed, {_MOST_SPEEDS:,} steps at most.")
-        if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
-            raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
-                             "Give powers above 0 and at most 100 %.")
-        if wrong := [pitch for pitch in self.line_pitches_mm or () if not pitch > 0]:
-            raise ValueError(f"The machine's pitch cannot be {wrong[0]:g} mm. Give pitches above 0 mm.")
-        if wrong := [count for count in self.passes or () if count < 1 or count % 1]:
-            raise ValueError(f"The machine cannot make {wrong[0]:g} passes. Give whole numbers, 1 or more.")
-        for name in ("acceleration_mm_s2", "travel_speed_mm_s", "clearance_mm", "focus_gap_mm"):
-            if (value := getattr(self, name)) is not None and not value > 0:
-                raise ValueError(f"The machine's {name} is {value:g}. Give a number above 0, or leave "
-                                 "it out.")
-        for name in ("turn_overhead_s", "support_height_mm", "focus_travel_mm"):
-            if (value := getattr(self, name)) is not None and not value >= 0:
-                raise ValueError(f"The machine's {name} is {value:g}. It cannot be below 0.")
-
-    def _must_be_countable(self):
-        """Refuse what no figure of a machine is: not a number, infinite, or a billion."""
-        for one in fields(self):
-            value = getattr(self, one.name)
-            for number in value if isinstance(value, tuple) else () if value is None else (value,):
-                # Not by abs(number) > limit: that lets pass what is not a number.
-                if not -_MOST <= number <= _MOST:
-                    said = f"{number:g}" if isinstance(number, float) else f"a number of {len(str(abs(number)))} digits"
-                    raise ValueError(f"The machine's {one.name} is {said}. Give a plain number, at most {_MOST:,}.")
 
     @classmethod
     def read(cls, path: str | Path) -> "Machine":
@@ -135,20 +136,15 @@ class Machine:
 
         Raises
         ------
-        ValueError
-            If the file is no TOML, or says something a machine does not have.
+        ReadingsError
+            If the file is no TOML, or with every line that says something a machine does not have.
         """
-        said = makerfile.toml(path, "Write one `name = number` a line.")
-        said = {_FORMER.get(name, name): value for name, value in said.items()}
-        known = [field.name for field in fields(cls)]
-        if strange := sorted(set(said) - set(known)):
-            raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "
-                             f"Known are: {', '.join(known)}.")
-        for name, value in said.items():
-            if not _fits(name, value):
-                raise ValueError(f"{Path(path).name}: {name} is {value!r}. Write {_WANTED[_kind(name)]}.")
-        return cls(**{name: tuple(value) if isinstance(value, list) else value
-                      for name, value in said.items()})
+        path = Path(path)
+        said = tomlfile.read(path, FIELDS, "Write one `name = number` a line.", _FORMER)
+        try:
+            return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in said.items()})
+        except ValueError as fault:
+            raise ReadingsError([Problem(path.name, None, "", "", str(fault).rstrip("."), "")], path.name) from None
 
     def speeds(self) -> np.ndarray:
         """Return every speed that can be set, in mm/s."""
@@ -193,19 +189,3 @@ class Machine:
         return Stock(TOO_THICK, f"{said}, {clear + support:g} mm without it. It needs {short:g} mm more: use a "
                                 f"board of at most {board_thickness_mm - short:g} mm, or lift the module where it is mounted.",
                      more_clearance_mm=short)
-
-
-def _kind(name: str) -> str:
-    """Return what kind of value the machine's file holds under a name."""
-    lists = ("powers_pct", "line_pitches_mm", "passes")
-    return "list" if name in lists else "yes or no" if name == "skips_blanks" else "number"
-
-
-def _fits(name: str, value) -> bool:
-    """Return whether a value of the machine's file is of the kind its name asks for."""
-    kind = _kind(name)
-    if kind == "yes or no":
-        return isinstance(value, bool)
-    numbers = value if kind == "list" and isinstance(value, list) else [value]
-    return (kind == "list") == isinstance(value, list) and all(
-        isinstance(one, (int, float)) and not isinstance(one, bool) for one in numbers)

@@ -19,6 +19,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from testburn.labbook.shown import harmless
+
 MOST_BYTES = 400_000_000
 # Of one line. A reading takes a hundred signs, a whole table of settings some thousand.
 MOST_LINE_BYTES = 1_000_000
@@ -27,6 +29,7 @@ _MOST_TOML_BYTES, _MOST_TOML_LINE = 100_000, 2_000
 _LONG_NAME = re.compile(r"""(?:["'\w-]+\s*\.\s*){50}""")
 # Of one kind; a file in which everything is wrong needs no longer list.
 MOST_PROBLEMS = 1000
+_TOML_LINE = re.compile(r"line (\d+)")
 _CHUNK_BYTES = 1 << 20
 _SHOWN_LINES = 200
 
@@ -132,9 +135,7 @@ def toml(path: str | Path, example: str) -> dict:
     Raises
     ------
     ReadingsError
-        If the file cannot be used as a whole.
-    ValueError
-        If it is no TOML, with line and column.
+        If the file cannot be used as a whole, or is no TOML, with line and column.
     """
     path = Path(path)
     said = text(path, _MOST_TOML_BYTES)
@@ -148,8 +149,9 @@ def toml(path: str | Path, example: str) -> dict:
         raise refused(path.name, "", "brackets stand in brackets too many times over",
                       "Take out what does not belong in it.") from None
     except ValueError as fault:
-        worded = "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in str(fault))
-        raise ValueError(f"{path.name} cannot be read: {worded}. {example}") from None
+        line = _TOML_LINE.search(str(fault))
+        raise ReadingsError([Problem(path.name, int(line[1]) if line else None, "", "",
+                                     f"this is no TOML: {fault}", example)], path.name) from None
 
 
 def line_too_long(name: str, read: bytes) -> Problem | None:
@@ -203,7 +205,7 @@ def _worded(file, column, value, problem, remedy, rows) -> str:
     place += [f"{key}{_short(column)}"] if column else []
     place += [f"value {_short(value)!r}"] if value else []
     said = f"{', '.join(place)}: {_short(problem, 300)}. {remedy}".rstrip()
-    return "  " + "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in said)
+    return "  " + harmless(said).replace("\n", "\\n")
 
 
 def _rows(rows: list, word: str) -> str:

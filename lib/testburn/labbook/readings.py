@@ -8,20 +8,15 @@ cell becomes a value, in `cells`.
 
 import datetime
 import hashlib
-import re
 
 import numpy as np
 import pandas as pd
 
 from testburn.labbook import columns, woods
-from testburn.labbook.cells import absent, converted, fault, plain
+from testburn.labbook.cells import fault, plain, typed_table
 from testburn.labbook.columns import BOARD_NAMED_NEXT, NEXT
+from testburn.labbook.folder import burn_name_fault
 from testburn.labbook.makerfile import Problem, ReadingsError, told
-
-_BURN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}(?<![ .])")
-# Names that Windows opens as a device instead of a file, whatever follows a point (from memory).
-_WINDOWS_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt")
-                                                  for number in range(10))}
 
 
 def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
@@ -60,15 +55,10 @@ def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
 def checked(placed, known) -> tuple[pd.DataFrame, list[Problem]]:
     """Type every column, then check ranges, rows and repeats; gather a fault for each bad cell."""
     where = placed[["_file", "_row"]]
-    typed, problems = {}, []
-    for column in columns.COLUMNS:
-        cells = placed[column.name] if column.name in placed else absent(column, placed.index)
-        typed[column.name], faults = converted(column, cells, where)
-        problems += faults
+    typed, problems = typed_table(columns.COLUMNS, placed)
     extra = placed.columns.difference([*typed, "_file", "_row", "struck_because"], sort=False)
     further = {name: placed[name].astype("str") for name in extra if isinstance(placed[name].dtype, pd.CategoricalDtype)}
-    readings = pd.concat([pd.DataFrame(typed, index=placed.index), placed[extra].assign(**further)], axis=1)
-    problems += [one for column in columns.COLUMNS for one in beyond(column, readings[column.name], where)]
+    readings = pd.concat([typed, placed[extra].assign(**further)], axis=1)
     problems += _row_faults(readings, where, known)
     problems += _repeats(readings, where)
     problems = list({(p.file, p.row, p.column): p for p in reversed(problems)}.values())
@@ -76,20 +66,6 @@ def checked(placed, known) -> tuple[pd.DataFrame, list[Problem]]:
         whole = [column.name for column in columns.COLUMNS if column.kind == "integer"]
         readings = readings.astype(dict.fromkeys(whole, "int64"))
     return readings, problems
-
-
-def beyond(column: columns.Column, values: pd.Series, where) -> list[Problem]:
-    """Find typed values of one column outside what it allows; an empty cell is none."""
-    if column.kind == "text":
-        bad = ~values.isin(["", *column.among]) if column.among else pd.Series(False, index=values.index)
-    else:
-        bad = pd.Series(False, index=values.index)
-        for end, over in ((column.above, np.less_equal), (column.at_least, np.less),
-                          (column.at_most, np.greater)):
-            if end is not None:
-                bad |= over(values, end)
-    return [fault(column, where, place, plain(values[place]), f"allowed is {column.allowed}", column.remedy)
-            for place in told(bad)]
 
 
 def _row_faults(readings, where, known) -> list[Problem]:
@@ -160,16 +136,6 @@ def days_ahead(days: pd.Series, today: datetime.date | None = None) -> str:
         return f"{ahead[0]:%Y-%m-%d} lies after today, {today:%Y-%m-%d}: is that the day?"
     return (f"{len(ahead)} days, {ahead[0]:%Y-%m-%d} to {ahead[-1]:%Y-%m-%d}, lie after today, {today:%Y-%m-%d}: "
             "check the computer's clock")
-
-
-def burn_name_fault(burn: str) -> tuple[str, str] | None:
-    """Say why a burn's id cannot name a file on every system, and what to do; None if it can."""
-    if not _BURN_NAME.fullmatch(burn):
-        return ("this cannot name a file",
-                "Use letters, digits, spaces, points, - and _, at most 80 of them.")
-    if burn.split(".")[0].strip().casefold() in _WINDOWS_DEVICES:
-        return "Windows keeps this name for a device", "Use another one, e.g. burn-1."
-    return None
 
 
 def fingerprint(readings: pd.DataFrame) -> str:
