@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from testburn import labbook
-from testburn.labbook import csvfile, files, makerfile
+from testburn.labbook import files, makerfile
 
 
 @pytest.fixture

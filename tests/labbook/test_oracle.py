@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from testburn.labbook import columns, csvfile, folder, readings, woods
 
 import oracle_reader
-from mutations import contents, folders, seeded
+from mutations import folders, seeded
 
 NOTES = ["", "a, b", 'say "so"', "two\nlines", "two\r\nlines", "=1+1", "'=1", " x ", "nan", "NA", "Faß", "1e5", "\u2028"]
 KNOWN = woods.read().index

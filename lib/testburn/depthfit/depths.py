@@ -20,7 +20,7 @@ from testburn.depthfit.boards import BoardState, Predictive
 from testburn.depthfit.curves import CurveFit, fitted
 from testburn.depthfit.group import DOSE, GroupFit, LEVEL
 from testburn.depthfit.swatches import Swatches
-from testburn.labbook import columns, fingerprint, joined_marks
+from testburn.labbook import columns, fingerprint, joined_marks, shown
 from testburn.labbook import NEXT
 
 GROUP = list(columns.GROUP_KEY)
@@ -230,7 +230,7 @@ class DepthFit:
         return boards.proofs(self.groups, self.proved_boards)
 
     def _repr_html_(self) -> str:
-        return self.table.round(3).to_html(index=False)
+        return shown.table_as_html(self.table.round(3))
 
 
 def fit(readings: pd.DataFrame) -> DepthFit:

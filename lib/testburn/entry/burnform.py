@@ -7,7 +7,6 @@ Every change passes `BurnForm._changed`, and is in the journal before anything e
 """
 
 import datetime
-import html
 import json
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from testburn.entry.livechart import LiveChart
 from testburn.entry.remarks import Remark
 from testburn.entry.rows import RowBoxes, Rows
 from testburn.entry.saving import Asking, attempt, saved as saved_in
-from testburn.labbook import woods
+from testburn.labbook import shown, woods
 
 _PLOTLY = "application/vnd.plotly.v1+json"
 
@@ -121,10 +120,10 @@ class BurnForm(widgets.VBox):
 
     def _say_place(self, notice: str = "") -> None:
         """Say which folder is written to, and whether it only is for trying out."""
-        folder = html.escape(str((self.book / "burns").resolve()))
+        folder = shown.as_html(str((self.book / "burns").resolve()))
         text = f"<p>Saves into <b>{folder}</b></p>"
         if self.saved:
-            text = (f"<p><b>Correcting the saved burn {html.escape(self.saved.burn)}</b> in {folder}. "
+            text = (f"<p><b>Correcting the saved burn {shown.as_html(self.saved.burn)}</b> in {folder}. "
                     "The burn as it was is kept.</p>")
         if self.scratch:
             text += ('<p class="doubt"><b>For trying out only:</b> this is a scratch copy of the '

@@ -9,7 +9,6 @@ Accepting jobs that the drift check finds off since some job takes a second pres
 
 import datetime
 import hashlib
-import html
 import re
 import secrets
 from pathlib import Path
@@ -28,7 +27,7 @@ from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
 from testburn.job import promise
-from testburn.labbook import ReadingsError, jobs, journal
+from testburn.labbook import ReadingsError, jobs, journal, shown
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
           "readings": "Readings", "unit": "In", "gauge_step": "Gauge step", "note": "Note"}
@@ -153,7 +152,7 @@ class JobForm(widgets.VBox):
 
     def _place_line(self, resumed) -> widgets.HTML:
         box = boxes.message()
-        box.value = f"<p>Saves into <b>{html.escape(str((self.book / 'jobs').resolve()))}</b></p>"
+        box.value = f"<p>Saves into <b>{shown.as_html(str((self.book / 'jobs').resolve()))}</b></p>"
         if self.scratch:
             box.value += as_html([Remark("doubt", "For trying out only: this is a scratch copy of the "
                                          "invented demo lab book. What you save here is marked "

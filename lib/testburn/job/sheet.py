@@ -7,13 +7,12 @@ and module there, so that an empty sheet works too. [infill] holds what `infill.
 the setting it was burned with. Where no price is said, examples stand in, and the sheet says so.
 """
 
-import html
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 from testburn.job.facts import INFILL
 from testburn.job.stakes import PRICES, Prices
-from testburn.labbook import NEXT, columns, tomlfile
+from testburn.labbook import NEXT, columns, shown, tomlfile
 
 FILE = "job.toml"
 _WITHOUT_ARTWORK_MM2 = 6000.0
@@ -85,7 +84,7 @@ class JobSheet:
 
     def _repr_html_(self) -> str:
         left = ' style="text-align: left"'
-        rows = "".join(f"<tr><th{left}>{html.escape(name)}</th><td{left}>{html.escape(value)}</td></tr>"
+        rows = "".join(f"<tr><th{left}>{shown.as_html(name)}</th><td{left}>{shown.as_html(value)}</td></tr>"
                        for name, value in self.lines.items())
         return f"<table><tbody>{rows}</tbody></table>"
 

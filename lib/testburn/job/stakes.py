@@ -12,7 +12,6 @@ time. A lost board is replaced once; that the next one may fail too is left out.
 maker's, in the maker's money.
 """
 
-import html
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +20,7 @@ from scipy import special
 
 from testburn.depthfit import DepthFit, NEXT, proof
 from testburn.job import settings
-from testburn.labbook import Machine, columns, tomlfile
+from testburn.labbook import Machine, columns, shown, tomlfile
 
 AS_IS, SUREST, PROOF_FIRST = "card as it is", "surest speed, no proof", "one proof swatch first"
 _POINTS = 9
@@ -144,7 +143,7 @@ class Stakes:
                 f"averaged over what it may show. {edge}").rstrip()
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.words)}</p>" + self.table.round(2).to_html(index=False, border=0)
+        return f"<p>{shown.as_html(self.words)}</p>" + shown.table_as_html(self.table.round(2))
 
 
 def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float, minutes: float,

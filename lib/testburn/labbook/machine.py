@@ -7,13 +7,12 @@ thickness + gap is no more than the clearance between the support and the nose w
 less than that clearance less the module's travel. Without the support there is the support's height more.
 """
 
-import html
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from testburn.labbook import columns, tomlfile
+from testburn.labbook import columns, shown, tomlfile
 from testburn.labbook.columns import Field
 from testburn.labbook.makerfile import Problem, ReadingsError
 
@@ -89,7 +88,7 @@ class Stock:
         return self.verdict in (FITS, WITHOUT_SUPPORT, TOO_THIN)
 
     def _repr_html_(self) -> str:
-        return f"<p><b>{html.escape(self.verdict)}</b>: {html.escape(self.words)}</p>"
+        return f"<p><b>{shown.as_html(self.verdict)}</b>: {shown.as_html(self.words)}</p>"
 
 
 @dataclass(frozen=True)

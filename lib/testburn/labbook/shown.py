@@ -11,6 +11,8 @@ delimiters of mathematics on a page, $ … $, \\( … \\) and \\[ … \\] (from 
 import html
 import re
 
+import pandas as pd
+
 _FORMULA_SIGNS = re.compile(r"[$\\]")
 
 
@@ -19,7 +21,22 @@ def harmless(text: str) -> str:
     return "".join(sign if sign.isprintable() or sign == "\n" else ascii(sign)[1:-1] for sign in text)
 
 
+def say(text: str, end: str = "\n") -> None:
+    """Print a text in the terminal, at once."""
+    print(harmless(text), end=end, flush=True)
+
+
 def as_html(text: str) -> str:
     """Return a text for a page: no markup, and no mathematics."""
+    return _no_mathematics(html.escape(harmless(text)))
+
+
+def table_as_html(frame: pd.DataFrame, **options) -> str:
+    """Return a table for a page, its texts as by `as_html`; `options` are those of `DataFrame.to_html`."""
+    # What pandas writes around the cells holds neither sign.
+    return _no_mathematics(harmless(frame.to_html(**{"index": False, "border": 0} | options)))
+
+
+def _no_mathematics(markup: str) -> str:
     # In an element of its own a sign finds no partner.
-    return _FORMULA_SIGNS.sub(r"<span>\g<0></span>", html.escape(harmless(text)))
+    return _FORMULA_SIGNS.sub(r"<span>\g<0></span>", markup)

@@ -9,7 +9,7 @@ import shutil
 import sys
 from pathlib import Path
 
-from testburn.labbook import columns
+from testburn.labbook import columns, shown
 from testburn.workshop.openbook import DEMO
 
 MACHINE = """\
@@ -112,6 +112,6 @@ def make(folder: str | Path) -> Path:
 
 if __name__ == "__main__":
     try:
-        print(f"A new, empty lab book is in {make(sys.argv[1])}")
+        shown.say(f"A new, empty lab book is in {make(sys.argv[1])}")
     except OSError as fault:
         sys.exit(str(fault))
