@@ -191,6 +191,21 @@ def test_a_proof_of_the_sheet_is_the_makers_own_and_not_invented(labdata, tmp_pa
     assert (first["board"], first["card"]) == ("Gate-1", proved.fingerprint)
 
 
+IN_INCHES = PROOF.replace("[0.66, 0.68]", "[0.026, 0.027]")
+
+
+def test_a_proof_typed_in_inches_makes_no_setting_until_it_is_confirmed(labdata, tmp_path):
+    demo = depthfit.fit(labbook.read(labdata))
+    head = 'species = "black cherry"\nmodule_w = 15\nboard = "Gate-1"\n'
+    job = on_bench(tmp_path, head + IN_INCHES, demo)
+    assert job.trouble.startswith("job.toml, [proof]: a mean of 0.0265 mm is not what the lab book's curve expects of this "
+                                  "setting. Perhaps ")
+    assert "0.0265 inches would be 0.673 mm" in job.trouble and 'write a line confirmed = "why"' in job.trouble
+    with pytest.raises(ValueError, match="inches would be"):
+        job.proved
+    assert on_bench(tmp_path, f'{head}{IN_INCHES}confirmed = "a board of cork"\n', demo).trouble == ""
+
+
 def test_a_proof_of_another_board_proves_nothing(fit, tmp_path):
     job = on_bench(tmp_path, f'board = "Gate-2"\n{PROOF}', fit)
     assert job.board == "next" and job.proved is fit

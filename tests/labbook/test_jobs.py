@@ -77,7 +77,7 @@ def test_reading_writes_nothing(card, book):
 def test_a_saved_job_is_never_overwritten(card, book):
     file = jobs.save(one_job(card), book)
     before = file.read_bytes()
-    assert said(jobs.save, one_job(card, depths=[9.9]), book, error=FileExistsError) == (
+    assert said(jobs.save, one_job(card, depths=[0.9]), book, error=FileExistsError) == (
         f"Job job-1 is already in the lab book: {file}. Another job needs another id; to correct this "
         "one, edit its file.")
     assert said(jobs.save, one_job(card, "JOB-1"), book, error=FileExistsError).startswith("Job job-1 is")

@@ -42,7 +42,7 @@ class ImportForm(widgets.VBox):
         self.when_saved = lambda: None
         self.book, self.scratch = Path(book), scratch
         wood = woods.of(self.book)
-        self._limits = woods.volume_energy_limits(wood["specific_gravity_12pct"])
+        self._limits, self._wood = woods.volume_energy_limits(wood["specific_gravity_12pct"]), wood
         self.upload = widgets.FileUpload(accept=".csv,.tsv,.txt", multiple=False,
                                          description="Choose a file", layout=widgets.Layout(width="auto"))
         self.upload.observe(lambda _: self._uploaded(), "value")
@@ -178,7 +178,7 @@ class ImportForm(widgets.VBox):
                              for cell in (row, *cells[kept])) + "</tr>"
             for row, cells in rows.head(_SHOWN_ROWS).iterrows())
         try:
-            said = [Remark("doubt", importing.doubt(labbook.check(rows, self._limits.index), self._limits))]
+            said = [Remark("doubt", importing.doubt(labbook.check(rows, self._wood), self._limits))]
         except labbook.ReadingsError as error:
             said = _faults(error)
         self.preview.value = (
@@ -196,7 +196,7 @@ class ImportForm(widgets.VBox):
         """Ask about readings that no wood gives once, else save; return what to say of it."""
         if self._rows is None:
             raise ValueError("Choose a file first.")
-        checked = labbook.check(self._readings(), self._limits.index)
+        checked = labbook.check(self._readings(), self._wood)
         doubt = importing.doubt(checked, self._limits)
         if doubt and self._asking.first():
             raise ValueError(f"{doubt} Press Save import again to keep them as they are.")

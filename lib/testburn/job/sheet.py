@@ -25,6 +25,7 @@ _PROOF = (
     columns.Field("board", "text", "The board it was burned on.", "Name the board.", names_file=True),
     replace(_DEPTH, name="depths_mm", many=True, above=0, at_least=None, remedy="In mm, e.g. [0.56, 0.55, 0.58]."),
     *(columns.BY_NAME[name] for name in (*columns.MACHINE_SETTING, "gauge_step_mm")),
+    columns.Field("confirmed", "text", "Why a proof that looks like a slip is none.", "", required=False),
     columns.Field("invented", "yes or no", "Whether it is an example.", "", required=False),
 )
 SHEET = (

@@ -18,18 +18,21 @@ from testburn.labbook import columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text
 from testburn.labbook.columns import STRIKE_COLUMNS
 from testburn.labbook.files import NotWritten
-from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, places, same_name
+from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, must_be_readable, places, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
 from testburn.labbook.readings import check, checked
+from testburn.labbook.slips import beyond_wood
 
 
-def read(path: str | Path) -> pd.DataFrame:
+def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
     """Return the readings of a lab book, a folder of burns, or one burn file.
 
     Parameters
     ----------
     path : path
         The lab book (holds burns/), its burns folder, or one CSV file.
+    as_typed : bool
+        Let a depth pass that no wood gives, so that it can be put right or set aside.
 
     Returns
     -------
@@ -50,16 +53,22 @@ def read(path: str | Path) -> pd.DataFrame:
     if path.is_dir() and burns == path and (path / "woods.csv").exists():
         raise FileNotFoundError(f"The lab book {path} has no folder named burns. Make one in it "
                                 "and put the burns there.")
+    must_be_readable(book)
     paths = [path] if not path.is_dir() else burn_files(burns)
     text, problems = csvfile.read_files(paths, columns.REQUIRED, "burn")
-    readings, faults = checked(text, woods.species_of(book))
+    wood = woods.of(book)
+    readings, faults = checked(text, set(wood.index))
     struck, strike_faults = _strikes(book / "strikes.csv")
     problems += faults + foreign_burns(text) + strike_faults
     if not problems and not path.is_file():
         problems = _idle(readings, struck)
+    readings = _applied(readings, struck)
+    if not problems and not as_typed:
+        kept = readings["struck_because"] == ""
+        problems = beyond_wood(readings[kept], text[kept], woods.gravity(wood))
     if problems:
         raise ReadingsError(problems)
-    return _applied(readings, struck)
+    return readings
 
 
 def save(frame: pd.DataFrame, folder: str | Path, species=None) -> Path:
@@ -165,7 +174,7 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
     day = (struck_on or datetime.date.today()).isoformat()
     row = dict(zip(STRIKE_COLUMNS, (burn, swatch, str(reading), reason, day)))
     with files.locked(book):
-        readings = read(book)
+        readings = read(book, as_typed=True)
         there = ((readings["burn"] == burn) & (readings["swatch"] == swatch)
                  & (readings["reading"] == reading))
         if not there.any():
@@ -182,7 +191,7 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
 
 def _one_burn(frame, book, species) -> tuple[pd.DataFrame, str]:
     """Check the readings and return them with the name of the one burn they are of."""
-    readings = check(frame, woods.species_of(book) if species is None else species)
+    readings = check(frame, woods.of(book) if species is None else species)
     burns = sorted(readings["burn"].unique())
     if len(burns) != 1:
         raise ReadingsError([Problem("", None, "burn", ", ".join(burns) or "none",

@@ -11,6 +11,8 @@ format is CSV as in RFC 4180, in UTF-8.
 
 from dataclasses import dataclass
 
+# Of a lab book. 1: burns, strikes, woods. 2: finished jobs, job.toml, timed runs. Books of both read alike.
+FORMAT = 2
 # The board not yet seen: what a prediction for no board in particular is of. No board is named so.
 NEXT = "next"
 BOARD_NAMED_NEXT = f"a board cannot be named {NEXT!r}: that means the one not yet seen"

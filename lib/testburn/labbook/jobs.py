@@ -17,9 +17,10 @@ from scipy import special
 from testburn.labbook import burns, columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_table
 from testburn.labbook.columns import NEXT, PROMISED
-from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, same_name
+from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, must_be_readable, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
 from testburn.labbook.readings import checked, fingerprint, swatches_of, unlike_the_first
+from testburn.labbook.slips import beyond_wood
 
 COLUMNS = (*columns.COLUMNS, *PROMISED)
 REQUIRED = (*columns.REQUIRED, *(column.name for column in PROMISED if column.required))
@@ -104,7 +105,7 @@ def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
         raise ReadingsError([Problem("", None, column.name, "", "this column is missing",
                                      column.remedy) for column in missing])
     placed = frame.assign(_file="", _row=frame.index).reset_index(drop=True)
-    rows, problems = _checked(placed, woods.read().index if species is None else species)
+    rows, problems = _checked(placed, woods.read() if species is None else species)
     if problems:
         raise ReadingsError(problems)
     return rows
@@ -121,6 +122,7 @@ def read(book: str | Path) -> pd.DataFrame:
         With every fault of every file.
     """
     folder = Path(book) / "jobs"
+    must_be_readable(Path(book))
     return _read(Path(book), burn_files(folder) if folder.is_dir() else [])
 
 
@@ -137,7 +139,7 @@ def save(frame: pd.DataFrame, book: str | Path) -> Path:
         If the disk refuses it.
     """
     book = Path(book)
-    rows = check(frame, woods.species_of(book))
+    rows = check(frame, woods.of(book))
     names = sorted(rows["burn"].unique())
     if len(names) != 1:
         raise ReadingsError([Problem("", None, "burn", ", ".join(names) or "none",
@@ -193,7 +195,7 @@ def table_schema() -> dict:
 def _read(book, paths) -> pd.DataFrame:
     """Read job files of a lab book; every fault of every file at once."""
     text, problems = csvfile.read_files(paths, REQUIRED, "job")
-    rows, faults = _checked(text, woods.species_of(book))
+    rows, faults = _checked(text, woods.of(book))
     if problems := problems + faults + foreign_burns(text):
         raise ReadingsError(problems)
     return rows
@@ -201,8 +203,9 @@ def _read(book, paths) -> pd.DataFrame:
 
 def _checked(placed, species) -> tuple[pd.DataFrame, list[Problem]]:
     """Type the reading columns as those of a burn, then the promise; gather every fault."""
-    readings, problems = checked(placed, set(species))
+    readings, problems = checked(placed, set(species.index if isinstance(species, pd.DataFrame) else species))
     where = placed[["_file", "_row"]]
+    problems = problems or beyond_wood(readings, where, woods.gravity(species))
     typed, faults = typed_table(PROMISED, placed)
     readings[list(typed)] = typed
     problems += faults

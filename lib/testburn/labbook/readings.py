@@ -17,9 +17,10 @@ from testburn.labbook.cells import fault, plain, typed_table
 from testburn.labbook.columns import BOARD_NAMED_NEXT, NEXT
 from testburn.labbook.folder import burn_name_fault
 from testburn.labbook.makerfile import Problem, ReadingsError, told
+from testburn.labbook.slips import beyond_wood
 
 
-def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
+def check(frame: pd.DataFrame, species=None, as_typed: bool = False) -> pd.DataFrame:
     """Return the readings, typed; the same door that every file passes.
 
     Parameters
@@ -27,7 +28,10 @@ def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
     frame : DataFrame
         Columns of `columns.COLUMNS`, as text or typed; optional ones may be missing.
     species : iterable of str, optional
-        Allowed species; those of the project's labdata/woods.csv by default.
+        Allowed species; those of the project's labdata/woods.csv by default. Where it is a table of `woods.read`,
+        its specific gravity bounds the depths.
+    as_typed : bool
+        Let a depth pass that no wood gives, so that it can be put right or set aside.
 
     Returns
     -------
@@ -45,8 +49,10 @@ def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
         raise ReadingsError([Problem("", None, name, "", "this column is missing",
                                      columns.BY_NAME[name].remedy) for name in missing])
     placed = frame.assign(_file="", _row=frame.index).reset_index(drop=True)
-    known = set(woods.read().index) if species is None else set(species)
-    readings, problems = checked(placed, known)
+    wood = woods.read() if species is None else species
+    readings, problems = checked(placed, set(wood.index if isinstance(wood, pd.DataFrame) else wood))
+    if not as_typed and not problems:
+        problems += beyond_wood(readings, placed, woods.gravity(wood))
     if problems:
         raise ReadingsError(problems)
     return readings
@@ -148,10 +154,3 @@ def fingerprint(readings: pd.DataFrame) -> str:
     kept = kept.sort_values(list(columns.READING_KEY))
     text = kept.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
     return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
-
-
-def joined_marks(first: str, *others: str) -> str:
-    """Return one fingerprint of several; of one alone, itself."""
-    if not others:
-        return first
-    return hashlib.sha256(" ".join((first, *others)).encode("ascii")).hexdigest()[:12]

@@ -83,9 +83,9 @@ def of(book: str | Path) -> pd.DataFrame:
     return read(own if own.exists() else HANDBOOK)
 
 
-def species_of(book: str | Path) -> set[str]:
-    """Return the names of the woods that a lab book knows."""
-    return set(of(book).index)
+def gravity(wood) -> pd.Series:
+    """Return specific gravity by species of a table of woods, or of the handbook for names alone."""
+    return (wood if isinstance(wood, pd.DataFrame) else read())["specific_gravity_12pct"]
 
 
 def volume_energy_limits(specific_gravity_12pct) -> pd.DataFrame:

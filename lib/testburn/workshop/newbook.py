@@ -98,6 +98,7 @@ def make(folder: str | Path) -> Path:
     (folder / "machine.toml").write_text(MACHINE, encoding="utf-8", newline="\n")
     package = {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "format": columns.FORMAT,
         "name": "lab-book", "title": "Lab book of test burns",
         # The standard has no word for "every file of a folder", so the schema stands by its header.
         "resources": [{"name": "burns", "type": "table", "data": [list(columns.BY_NAME)],
