@@ -12,6 +12,7 @@ TESTBURN_BROWSER=required, as on the build server, they fail instead.
 """
 
 import contextlib
+import csv
 import base64
 import importlib.util
 import json
@@ -496,3 +497,39 @@ def test_without_a_browser_it_is_said_how_to_get_one(monkeypatch, required, outc
         stop_here(lacking())
     assert remedy in str(stop.value)
     assert str(stop.value).startswith("TESTBURN_BROWSER=required") == bool(required)
+
+
+# --- a lab book whose names mean harm, through every page
+
+# Markup, mathematics three ways, a formula of a spreadsheet, and words that a page may not obey.
+HARM = '$5 oak$ <img src=x onerror="window.harm=1"><script>window.harm=1</script> \\(x\\) \\[y\\] $$z$$ =1+1'
+
+
+def harmful(book):
+    """Rename the demo's best known wood, and the job's texts, to something that means harm."""
+    for file in [*book.glob("burns/*.csv"), *book.glob("jobs/*.csv"), book / "woods.csv"]:
+        with open(file, encoding="utf-8", newline="") as read:
+            rows = [[HARM if cell == "black cherry" else cell for cell in row] for row in csv.reader(read)]
+        with open(file, "w", encoding="utf-8", newline="") as written:
+            csv.writer(written).writerows(rows)
+    sheet = book / "job.toml"
+    sheet.write_text(sheet.read_text(encoding="utf-8").replace('"black cherry"', f"'''{HARM}'''"), encoding="utf-8")
+
+
+@pytest.mark.browser
+def test_no_page_obeys_a_harmful_lab_book(bench):
+    harmful(bench.book)
+    page, shown = bench.page, 0
+    for notebook in sorted((bench.home / "notebooks").glob("[0-9]*.ipynb")):
+        bench.open(notebook.name)
+        bench.clear_outputs()
+        bench.run_all()
+        assert page.evaluate("() => window.harm") is None
+        assert page.locator(".jp-OutputArea img[src=x], .jp-OutputArea script:has-text('harm')").count() == 0
+        # What is no output is our own prose, which may hold a formula.
+        assert page.locator(".jp-OutputArea mjx-container, .jp-OutputArea .MathJax").count() == 0, notebook.name
+        shown += page.locator(".jp-OutputArea", has_text="$5 oak$").count()
+        for kernel in bench.ask("kernels"):
+            page.request.delete(f"{bench.base}/api/kernels/{kernel['id']}?token={bench.token}")
+    bench.shot("a-harmful-lab-book")
+    assert shown >= 8 and bench.outside == [] and bench.complaints == []
