@@ -1,4 +1,4 @@
-"""Crash: a process that saves, corrects, strikes and journals is killed, again and again.
+"""Crash: a process that saves, corrects, strikes, journals, finishes jobs and makes cards is killed, again and again.
 
 What it had acknowledged before it was killed is there afterwards, each file parses, and what was left
 half done is not read as data. TESTBURN_KILLS=2000 kills more often. Killing a process does not try
@@ -6,6 +6,7 @@ what the disk itself forgets when the power fails: that rests on fsync, see `lab
 """
 
 import builtins
+import datetime
 import io
 import json
 import os
@@ -26,6 +27,13 @@ KILLS_A_BOOK = 50
 HEADER = {"burned_on": "2026-03-14", "species": "white oak", "board": "O1", "module_w": 20,
           "wavelength_nm": 450, "power_pct": 90, "line_pitch_mm": 0.05, "passes": 1, "reading": 1,
           "gauge_step_mm": 0.01}
+# A card's row that a finished job was made from: round numbers, nothing of them is judged here.
+PROMISE = pd.Series({name: HEADER[name] for name in ("species", "module_w", "wavelength_nm", "power_pct", "line_pitch_mm",
+                                                     "passes")}
+                    | {"speed_mm_s": 60, "board": "next", "card": "0123456789ab", "readings_mark": "0123456789ab",
+                       "aim_mm": 0.5, "at_least_mm": 0.4, "at_most_mm": 0.6, "expected_mm": 0.5, "curve_sd": 0.05,
+                       "board_sd": 0.1, "swatch_sd": 0.05, "reading_sd": 0.03, "gauge_sd_mm": 0.01, "df": 10.0,
+                       "invented": "yes"})
 STEPS = {"open", "os.link", "os.rename", "os.remove", "os.mkdir"}
 
 
@@ -34,10 +42,24 @@ def burn_of(name, depths):
                          for place, depth in enumerate(depths, start=1)])
 
 
+def page_of(kind, count):
+    """A page of some thousand bytes that says what it is."""
+    return f"{kind} {count} ".encode() * 2000
+
+
+def counted(page):
+    """Which page a file holds; None where there is none, a fault where it is half of one."""
+    if not page.exists():
+        return None
+    kind, count, *_ = page.read_bytes().split(b" ")
+    assert page.read_bytes() == page_of(kind.decode(), int(count)), f"{page.name} is half a page"
+    return int(count)
+
+
 def work(book, number, say, dice):
     """The child: writes until it is killed, and says before and after each write what it writes."""
     from testburn import labbook
-    from testburn.labbook import journal
+    from testburn.labbook import files, jobs, journal
     for count in range(10 ** 6):
         name, draft = f"b{number}-{count}", f"draft {number}"
         for cell in range(dice.randint(1, 6)):
@@ -52,6 +74,13 @@ def work(book, number, say, dice):
         say("try", "strike", name, str(count % 3 + 1))
         labbook.strike(book / "burns", name, str(count % 3 + 1), 1, "typed in inches")
         say("done", "strike", name, str(count % 3 + 1))
+        say("try", "job", name, depths)
+        jobs.save(jobs.readings_of(PROMISE, name, "O1", depths, 0.01, datetime.date(2026, 3, 14)), book)
+        say("done", "job", name, depths)
+        for kind in ("card", "plan"):
+            say("try", kind, f"{number % 3}", count)
+            files.put(book / "cards" / f"{kind}-{number % 3}.pdf", page_of(kind, count))
+            say("done", kind, f"{number % 3}", count)
         better = [round(depth + 1, 4) for depth in depths]
         say("try", "burn", name, better)
         labbook.correct(burn_of(name, better), book, labbook.version(book, name))
@@ -110,7 +139,7 @@ def expected(heard):
     """The last value acknowledged for each thing, and the values that stand if one was under way."""
     done, allowed = {}, {}
     for said, kind, name, *rest in heard:
-        key, value = ((kind, name, rest[0]), rest[-1]) if kind != "burn" else ((kind, name), rest[0])
+        key, value = ((kind, name, rest[0]), rest[-1]) if kind in ("cell", "strike") else ((kind, name), rest[0])
         if said == "try":
             allowed[key] = [done.get(key), value]
         else:
@@ -121,8 +150,9 @@ def expected(heard):
 def compare(book, heard):
     """Compare a lab book to what was said by those who wrote it; return how much was acknowledged."""
     from testburn import labbook
-    from testburn.labbook import journal
+    from testburn.labbook import jobs, journal
     done, allowed = expected(heard)
+    finished = jobs.read(book).groupby("burn")["depth_mm"].agg(list).to_dict()
     readings = labbook.read(book)
     depths = readings.groupby("burn")["depth_mm"].agg(list).to_dict()
     struck = set(readings.loc[readings["struck_because"] != "", ["burn", "swatch"]].itertuples(index=False, name=None))
@@ -130,6 +160,8 @@ def compare(book, heard):
     cells = {(draft, cell): value for draft in drafts for cell, value in journal.replay(book, draft).items()}
     for (kind, name, *rest), values in allowed.items():
         there = {"burn": lambda: depths.get(name), "cell": lambda: cells.get((name, *rest)),
+                 "job": lambda: finished.get(name), "card": lambda: counted(book / "cards" / f"card-{name}.pdf"),
+                 "plan": lambda: counted(book / "cards" / f"plan-{name}.pdf"),
                  "strike": lambda: rest[0] if (name, *rest) in struck else None}[kind]()
         assert there in values, f"{kind} {name} {rest}: {there} is there, allowed is {values}"
     assert set(depths) <= {key[1] for key in allowed if key[0] == "burn"}
