@@ -6,6 +6,7 @@ Files are invented. Expected numbers follow from definitions: 25.4 mm per inch, 
 
 import json
 import random
+import time
 
 import pandas as pd
 import pytest
@@ -181,3 +182,11 @@ def test_a_damaged_memory_is_as_good_as_none(book, text):
     importing.remember(book, Mapping({"swatch": ("a",)}, {}, {}))
     assert importing.remembered(book, ["a"]).sources == {"swatch": ("a",)}
     assert json.loads((book / importing.FILE).read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("sign", [b"a", b",", b'"', b";", b"1", b"\t"])
+def test_twenty_megabytes_in_one_line_are_refused_at_once(sign):
+    started = time.perf_counter()
+    with pytest.raises(importing.ImportRefused, match="which is no row of readings"):
+        importing.guess_layout(b"speed;depth\n" + sign * 19_000_000)
+    assert time.perf_counter() - started < 1

@@ -44,7 +44,7 @@ _UNIT_WORDS = (
     ("lines per cm", r"lines?\s*(/|per)\s*cm|\blpcm\b"),
     ("inch", r"\b(in|inch|inches)\b|\""), ("cm", r"\bcm\b"), ("mm", r"\bmm\b"),
 )
-LARGEST_BYTES, MOST_ROWS = 20_000_000, 200_000
+LARGEST_BYTES, LONGEST_LINE_BYTES, MOST_ROWS = 20_000_000, 1_000_000, 200_000
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 DECIMALS = {".": "a point", ",": "a comma"}
 ENCODINGS = {"utf-8-sig": "UTF-8", "utf-16": "UTF-16", "cp1252": "Windows-1252"}
@@ -111,6 +111,8 @@ def guess_layout(content: bytes) -> Layout:
         raise ImportRefused(f"The file has {len(content) / 1e6:.0f} MB, more than the "
                             f"{LARGEST_BYTES / 1e6:.0f} MB a table of readings can have. "
                             "Export the rows of one burn.")
+    if (longest := max(map(len, content.splitlines()))) > LONGEST_LINE_BYTES:
+        raise ImportRefused(f"A line of the file has {longest / 1e6:.1f} MB, which is no row of readings. Export the table again.")
     encoding = "cp1252"
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"
