@@ -221,7 +221,7 @@ def rows(case: Case, found: dict[str, tuple[float, float]]) -> list[dict]:
         low, high = case.targets.get(quantity, (-np.inf, np.inf))
         value, error = found[quantity]
         wanted = " and ".join(said for said in (
-            f"at least {low:.3g}" * np.isfinite(low), f"at most {high:.3g}" * np.isfinite(high)) if said)
+            f"at least {low:.3g}" * bool(np.isfinite(low)), f"at most {high:.3g}" * bool(np.isfinite(high))) if said)
         missed = not low - 2 * error <= value <= high + 2 * error
         beside = {name: f"{found[f'{name} {quantity}'][0]:.3f}" if f"{name} {quantity}" in found else ""
                   for name in ("oracle", "plain")}

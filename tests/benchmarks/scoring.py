@@ -81,7 +81,8 @@ def plain(rng, truth, readings, species) -> dict[str, np.ndarray]:
 
 def first_choice(rng, truth, fit, species, burned, powers, pitches) -> dict[str, np.ndarray]:
     """Score whether the first row of a choice is a route that was burned."""
-    target = truth.depth_mm(species, rng.uniform(80, 240), burned[0])
+    slow, fast = speeds_for(fit, species, burned[0])
+    target = truth.depth_mm(species, rng.uniform(1.3 * slow, 0.85 * fast), burned[0])
     found = settings.choose(fit, SPECIES[species], MODULE_W, target * (1 - WINDOW), target * (1 + WINDOW),
                             Machine(powers_pct=powers, line_pitches_mm=pitches))
     first = (found["power_pct"][0], found["line_pitch_mm"][0], found["passes"][0])

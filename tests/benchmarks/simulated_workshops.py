@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-SPECIES = ("black cherry", "hard maple", "red oak")
+SPECIES = ("black cherry", "northern red oak", "sugar maple")
 MODULE_W, POWER_W, WAVELENGTH_NM = 40.0, 36.0, 450.0
 SPEEDS_MM_S = (60.0, 280.0)
 USUAL_PITCH_MM = 0.05
@@ -124,9 +124,11 @@ def burned(rng, truth, boards=3, swatches=8, readings=3, missing=0.0, speeds=SPE
     """Burn boards of every species; return tidy readings and the true factor of each board.
 
     `boards` and `readings` may be (low, high), `missing` is the share of swatches not there: data as
-    unbalanced as a workshop's. A board keeps at least three swatches. Swatches take the routes in turn.
+    unbalanced as a workshop's. A board keeps at least three swatches. Swatches take the routes in turn,
+    at the speeds that lay the same doses as the usual route does.
     """
-    ladder = np.round(np.linspace(*speeds, swatches))
+    ladder = np.linspace(*speeds, swatches)
+    ladder = np.round([speed * _times_usual(routes[i % len(routes)]) for i, speed in enumerate(ladder)])
     rows, board_factors = [], {}
     for species, name in enumerate(SPECIES):
         for number in range(_some(rng, boards)):
@@ -145,6 +147,12 @@ def burned(rng, truth, boards=3, swatches=8, readings=3, missing=0.0, speeds=SPE
 def line_energy_j_mm(readings) -> np.ndarray:
     """The regressor of these readings."""
     return (POWER_W / readings["speed_mm_s"]).to_numpy()
+
+
+def _times_usual(route) -> float:
+    """Return how much faster a route goes at the dose of the usual one."""
+    power_pct, pitch, passes = route
+    return power_pct / USUAL_ROUTE[0] * USUAL_PITCH_MM / pitch * passes
 
 
 def _some(rng, number) -> int:

@@ -15,6 +15,8 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from testburn.depthfit import routes
+
 _GROUP_KEYS = ("species", "module_w", "wavelength_nm")
 _SWATCH_KEYS = ("burn", "swatch")
 
@@ -40,6 +42,8 @@ class Swatches:
         The board's name.
     first_row : (swatches,) array of int
         Position in the readings of one reading of the swatch.
+    route : (swatches, 3) array
+        log2 of power, pitch and passes; see `routes`.
     """
 
     regressor: np.ndarray
@@ -52,6 +56,7 @@ class Swatches:
     group_keys: pd.DataFrame
     boards: np.ndarray
     first_row: np.ndarray
+    route: np.ndarray
 
     @cached_property
     def board_of(self) -> np.ndarray:
@@ -132,7 +137,7 @@ def reduced(readings: pd.DataFrame, regressor: np.ndarray, group_keys: Sequence[
     keys = readings[list(group_keys)].iloc[heads[group_start]].reset_index(drop=True)
     return Swatches(np.asarray(regressor, float)[starts], *statistics,
                     readings["gauge_step_mm"].to_numpy(float)[starts], board_start, group_start,
-                    keys, readings["board"].iloc[heads].to_numpy(), starts)
+                    keys, readings["board"].iloc[heads].to_numpy(), starts, routes.logs(readings, starts))
 
 
 def kept(swatches: Swatches, keep: np.ndarray) -> Swatches:
@@ -144,7 +149,7 @@ def kept(swatches: Swatches, keep: np.ndarray) -> Swatches:
     keys = s.group_keys.iloc[group[board_start][group_start]].reset_index(drop=True)
     return Swatches(s.regressor[keep], s.count[keep], s.mean_mm[keep], s.squares_mm2[keep],
                     s.gauge_step_mm[keep], board_start, group_start, keys,
-                    s.boards[board[board_start]], s.first_row[keep])
+                    s.boards[board[board_start]], s.first_row[keep], s.route[keep])
 
 
 def some_groups(swatches: Swatches, most: int) -> Swatches:
