@@ -142,13 +142,13 @@ class Predictive:
         return self.chance_below(at_most_mm) - self.chance_below(at_least_mm)
 
 
-def next_board(known: Spreads, group: int) -> BoardState:
-    """Return what is known of a board not seen yet: the curve, and how boards differ."""
+def next_board(known: Spreads, group: int, weights: np.ndarray | None = None) -> BoardState:
+    """Return what is known of a board not seen yet: the curve, and how boards differ (or these weights of nodes)."""
     nodes = known.nodes(group)
     mean, covariance = np.zeros((len(NODES), 8)), np.zeros((len(NODES), 8, 8))
     mean[:, :6], covariance[:, :6, :6] = nodes.mean, nodes.covariance
     covariance[:, LEVEL, LEVEL], covariance[:, TILT, TILT] = NODES[:, 0] ** 2, NODES[:, 1] ** 2
-    return BoardState(group, known.weights(group), mean, covariance)
+    return BoardState(group, known.weights(group) if weights is None else weights, mean, covariance)
 
 
 def burned_board(known: Spreads, group: int, board) -> BoardState:
@@ -188,7 +188,7 @@ def proved(known: Spreads, state: BoardState, x, route, mean_mm, count, gauge_st
     x, mean_mm, count : (m,) arrays or floats
         Areal dose, mean depth and number of readings of each proof swatch.
     route : (m, 3) array or (3,)
-        log2 of power, pitch and passes, see `routes`.
+        log2 of power, pitch and passes, see `swatches.route`.
     """
     curves = known.curves
     x, mean_mm = np.atleast_1d(x).astype(float), np.atleast_1d(mean_mm).astype(float)
@@ -235,7 +235,7 @@ def predictive(known: Spreads, state: BoardState, x, route, of: str = "reading",
     x : float or (n,) array
         Areal dose.
     route : (3,) or (n, 3) array
-        log2 of power, pitch and passes, see `routes`.
+        log2 of power, pitch and passes, see `swatches.route`.
     of : "reading", "swatch" or "mean"
         A reading of a new swatch, the true depth of a new swatch, or the board's own mean curve.
     gauge_step_mm : float

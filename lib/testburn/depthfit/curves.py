@@ -37,7 +37,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from testburn.depthfit import components as scatter, reml, routes, swatches as reduction
+from testburn.depthfit import components as scatter, reml, swatches as reduction
 from testburn.depthfit.components import Components, PRIORS
 from testburn.depthfit.swatches import Swatches
 
@@ -224,7 +224,7 @@ def _solve(s, x, coefficients, variances, priors, is_bent, light, most=_MOST_ROU
     pinned, (_, route) = _pinned(s, x, p, is_bent), _centred(s)
     precision = None
     if route is not None:
-        pinned, precision = np.pad(pinned, ((0, 0), (0, 3))), np.pad(routes.PRECISION, (p, 0))
+        pinned, precision = np.pad(pinned, ((0, 0), (0, 3))), np.pad(scatter.ROUTE_PRECISION, (p, 0))
     for rounds in range(1, most + 1):
         at = [s.of_group(column) for column in coefficients.T[:p]]
         depth, rows = _quadratic(x, at) if is_bent is None else _depth_and_rows(x, at, p == 3)

@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from testburn.depthfit import curves, routes
+from testburn.depthfit import curves
 from testburn.depthfit.curves import BEND_RANGE, CurveFit
 from testburn.depthfit.lackoffit import LackOfFit, lack_of_fit
+from testburn.depthfit.swatches import ROUTE, route as route_of
 
 ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
 LEVEL = 0.95
@@ -58,7 +59,7 @@ class GroupFit:
     @cached_property
     def routes(self) -> pd.DataFrame:
         """A row per route burned: power_pct, line_pitch_mm, passes, and the doses it was burned at, lowest and highest."""
-        names = list(routes.COLUMNS)
+        names = list(ROUTE)
         return self.readings.groupby(names, sort=True)[DOSE].agg(["min", "max"]).reset_index()
 
     def route(self, power_pct=None, line_pitch_mm=None, passes=None) -> tuple[np.ndarray, float]:
@@ -76,11 +77,11 @@ class GroupFit:
         pitch = burned[0] if line_pitch_mm is None else line_pitch_mm
         usual = 2.0 ** self.curves.route_middle[self.index]
         power, times = (usual[place] if said is None else said for place, said in ((0, power_pct), (2, passes)))
-        return routes.of(power, pitch, times), pitch
+        return route_of(power, pitch, times), pitch
 
     def outside(self, dose_j_mm2: np.ndarray, power_pct=None, line_pitch_mm=None, passes=None) -> np.ndarray:
         """Return for each dose of a route why it lies outside the burns, in words; empty where it does not."""
-        said = dict(zip(routes.COLUMNS, (power_pct, line_pitch_mm, passes)))
+        said = dict(zip(ROUTE, (power_pct, line_pitch_mm, passes)))
         same = np.ones(len(self.routes), bool)
         for name, value in said.items():
             same &= True if value is None else np.isclose(self.routes[name], value)

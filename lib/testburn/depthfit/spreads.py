@@ -23,8 +23,8 @@ from functools import cached_property
 
 import numpy as np
 
+from testburn.depthfit.components import ROUTE_PRECISION
 from testburn.depthfit.curves import BEND_RANGE, CurveFit, depth_and_slopes
-from testburn.depthfit.routes import PRECISION
 
 LEVEL_SDS = np.geomspace(0.025, 0.45, 11)
 SLOPE_SDS = np.geomspace(0.004, 0.11, 5)
@@ -137,6 +137,9 @@ _SHARED = (_log_normal(LEVEL_SDS, *BOARD)[:, None, None, None] + np.full(2, np.l
            + _log_normal(SLOPE_SDS, *SLOPE)[:, None] + _log_normal(SWATCH_SDS, *SWATCH))
 
 
+PRIOR = normed(_log_sum(_SHARED[:, :, None] + _WOOD[:, :, :, None, None], (0, 1)).ravel())
+
+
 def _given_shop(log_likelihood) -> np.ndarray:
     """Return middle × width × slope × swatch: the likelihood with the wood's own spread summed out."""
     return _log_sum(_WOOD[:, :, :, None, None] + log_likelihood, 2)
@@ -207,7 +210,7 @@ def at_nodes(rows, noise, responses, boards) -> Nodes:
     gone = np.einsum("lswbik,wbij,wbkn->lswjn", inner, across, across, optimize=True)
     normal = (moments[:, :, 2:, 2:].sum(axis=1) - gone).reshape(len(NODES), *gone.shape[3:])
     x, right = normal[:, :6, :6].copy(), normal[:, :6, 6:]
-    x[:, 3:, 3:] += PRECISION
+    x[:, 3:, 3:] += ROUTE_PRECISION
     pinned = np.abs(rows[:, :3]).max(axis=0) == 0
     x[:, np.flatnonzero(pinned), np.flatnonzero(pinned)] += 1.0
     covariance = np.linalg.inv(x)

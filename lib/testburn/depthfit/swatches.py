@@ -15,8 +15,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from testburn.depthfit import routes
-
+ROUTE = ("power_pct", "line_pitch_mm", "passes")
 _GROUP_KEYS = ("species", "module_w", "wavelength_nm")
 _SWATCH_KEYS = ("burn", "swatch")
 
@@ -43,7 +42,7 @@ class Swatches:
     first_row : (swatches,) array of int
         Position in the readings of one reading of the swatch.
     route : (swatches, 3) array
-        log2 of power, pitch and passes; see `routes`.
+        log2 of power, pitch and passes; see `route`.
     """
 
     regressor: np.ndarray
@@ -137,7 +136,18 @@ def reduced(readings: pd.DataFrame, regressor: np.ndarray, group_keys: Sequence[
     keys = readings[list(group_keys)].iloc[heads[group_start]].reset_index(drop=True)
     return Swatches(np.asarray(regressor, float)[starts], *statistics,
                     readings["gauge_step_mm"].to_numpy(float)[starts], board_start, group_start,
-                    keys, readings["board"].iloc[heads].to_numpy(), starts, routes.logs(readings, starts))
+                    keys, readings["board"].iloc[heads].to_numpy(), starts, _routes(readings, starts))
+
+
+def route(power_pct, line_pitch_mm, passes) -> np.ndarray:
+    """Return log2 of one route: what lays a dose besides the speed."""
+    return np.log2([float(power_pct), float(line_pitch_mm), float(passes)])
+
+
+def _routes(readings, rows) -> np.ndarray:
+    """Return log2 of power, pitch and passes of these rows (n × 3); zero where readings have none."""
+    return np.column_stack([np.log2(readings[name].to_numpy(float)[rows]) if name in readings else np.zeros(len(rows))
+                            for name in ROUTE])
 
 
 def kept(swatches: Swatches, keep: np.ndarray) -> Swatches:
