@@ -187,7 +187,7 @@ CASES = (
     Case("false alarms", 1, {f"warned after {n}": atmost(0.02) for n in (1, 2, 3)}, each(proved, proofs=3)),
     Case("faint marks", 3, {f"{what} at {depth} mm": bound for depth in ("0.04", "0.08") for what, bound in (
         ("holds", atleast(0.92)), ("bias", (-0.03, 0.03)))}, each(scoring.faint), kind="strong threshold",
-        burn={"speeds": (60.0, 560.0)}),
+        burn={"speeds": (60.0, 800.0)}),
     Case("guess for a wood never burned", 1, {"holds": atleast(0.95), "width, times before": atmost(1)}, guessed,
          drawn=by_weight),
 )

@@ -76,7 +76,8 @@ def test_several_pitches_are_fitted_on_areal_dose(burns):
     assert row["slope"] == pytest.approx(0.3, rel=0.15)
     fine = predicted(fit, (0.1,), line_pitch_mm=0.05)["depth_mm"].iloc[0]
     coarse = predicted(fit, (0.2,), line_pitch_mm=0.1)["depth_mm"].iloc[0]
-    assert fine == pytest.approx(coarse)
+    # The same dose digs alike there but for noise; each pitch has its own factor now, shrunk to 1.
+    assert fine == pytest.approx(coarse, rel=0.02)
 
 
 def test_several_pitches_ask_for_the_one_that_is_meant(burns):

@@ -201,7 +201,7 @@ def _settings(group, fit, machine, said) -> dict:
 
 def _from_group(fit, group, at_least_mm, target_mm, at_most_mm, thickness_mm):
     """Return start, no guess and the doses of ends and target; three times None where there are none."""
-    start = width.from_group(fit, group.index)
+    start = width.from_group(fit, group, line_pitch_mm)
     most = 10 * group.doses[1]
     target = width.target_dose(start, target_mm, most)
     if np.isnan(target) or start.coefficients[1] <= 0:

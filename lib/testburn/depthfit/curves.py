@@ -94,6 +94,13 @@ class CurveFit:
         """The depth of each group below which scatter is taken as if it stood there."""
         return _faintest(self.swatches)
 
+    @cached_property
+    def live(self) -> np.ndarray:
+        """Which of (a, b, bend) each group carries: a slope needs two energies (groups × 3)."""
+        x, starts = self.swatches.regressor, self.swatches.swatch_start
+        low, high = np.minimum.reduceat(x, starts), np.maximum.reduceat(x, starts)
+        return np.column_stack([np.ones(len(low), bool), high - low > 1e-9 * high, self.curvature["bent"]])
+
     def route_of(self, route, group: int) -> np.ndarray:
         """Return routes (log2 of power, pitch and passes) about the group's middle one."""
         return np.asarray(route, float) - self.route_middle[group]
@@ -177,7 +184,8 @@ def _marked(swatches, found: CurveFit, before) -> np.ndarray:
     at = group[judged]
     expected = depth_and_slopes(s.regressor[judged] / found.unit[at], found.coefficients[at])[0]
     marked = before.copy()
-    marked[judged] = expected > 2 * noise[judged]
+    # No mark at all where a plain one is expected is no faint mark but something gone wrong: it stays out.
+    marked[judged] = (expected > 2 * noise[judged]) & (before[judged] | (expected < 6 * noise[judged]))
     gone = np.setdiff1d(at, s.of_group(keys)[marked])       # a group is not lost over this
     return np.where(np.isin(group, gone), before, marked)
 

@@ -160,7 +160,7 @@ def log_rows(curves: CurveFit, group: int, dose, route) -> tuple[np.ndarray, np.
     """
     dose = np.atleast_1d(np.asarray(dose, float))
     depth, slopes = depth_and_slopes(dose / curves.unit[group], curves.coefficients[group])
-    slopes[..., 2] *= curves.curvature["bent"].iloc[group]
+    slopes *= curves.live[group]
     floored = np.maximum(depth, curves.faintest_mm[group])
     route = np.broadcast_to(route, (len(dose), 3))
     return depth, floored, np.column_stack([slopes / floored[:, None], route, np.ones(len(dose)),

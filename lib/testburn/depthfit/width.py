@@ -12,7 +12,7 @@ will tell the spreads is what they are expected to: boards and swatches that sca
 If boards turn out to differ more than that, the interval will be wider than planned.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,7 @@ from testburn.depthfit.coldstart import Guess
 from testburn.depthfit.components import Components, PRIORS
 from testburn.depthfit.curves import CurveFit, depth_and_slopes
 from testburn.depthfit.depths import DepthFit
+from testburn.depthfit.group import GroupFit
 from testburn.depthfit.spreads import NODES, Spreads
 from testburn.depthfit.swatches import Swatches
 
@@ -38,10 +39,10 @@ class Start:
         Its reading and gauge are taken.
     weights : (nodes,) array
         The chance of each node of `spreads.NODES`.
-    route_middle : (3,) array
-        The route that the curve is of, and the planned swatches.
+    route_middle, route : (3,) arrays
+        The route that the curve is of, and that of the planned swatches and the target; see `swatches.route`.
     swatches : Swatches or None
-        What was burned of this group already.
+        What was burned of this group already, with `residual` and `route_slopes` as in `CurveFit`.
     """
 
     unit: float
@@ -50,19 +51,24 @@ class Start:
     components: Components
     weights: np.ndarray
     route_middle: np.ndarray
+    route: np.ndarray
     swatches: Swatches | None = None
+    residual: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    route_slopes: np.ndarray = field(default_factory=lambda: np.zeros(3))
 
     def depth_mm(self, dose_j_mm2) -> np.ndarray:
         """Return the depth to be expected at areal doses."""
         return depth_and_slopes(np.asarray(dose_j_mm2, float) / self.unit, self.coefficients)[0]
 
 
-def from_group(fit: DepthFit, index: int) -> Start:
-    """Return the start where the group was burned before."""
-    curves = fit.curves
+def from_group(fit: DepthFit, group: GroupFit, line_pitch_mm: float | None = None) -> Start:
+    """Return the start where the group was burned before; the plan keeps to one pitch."""
+    curves, index = fit.curves, group.index
+    own = curves.swatches.group_of == index
     return Start(float(curves.unit[index]), curves.coefficients[index],
                  bool(curves.curvature["bent"].iloc[index]), curves.components, fit.spreads.weights(index),
-                 curves.route_middle[index], reduction.kept(curves.swatches, curves.swatches.group_of == index))
+                 curves.route_middle[index], group.route(line_pitch_mm=line_pitch_mm)[0],
+                 reduction.kept(curves.swatches, own), curves.residual[own], curves.route_slopes[index])
 
 
 def from_guess(fit: DepthFit | None, guessed: Guess, doses: tuple[float, float]) -> Start:
@@ -73,7 +79,7 @@ def from_guess(fit: DepthFit | None, guessed: Guess, doses: tuple[float, float])
     known = fit.curves.components if fit else Components(
         scatter.prior_variances(PRIORS), np.zeros((4, 4)), np.zeros((4, 4)), PRIORS)
     weights = fit.spreads.weights(None) if fit else spreads.PRIOR
-    return Start(doses[0], line, False, known, weights, np.zeros(3))
+    return Start(doses[0], line, False, known, weights, np.zeros(3), np.zeros(3))
 
 
 def half_width(start: Start, plan_doses, planned_boards: int, readings: int, target_dose: float,
@@ -103,7 +109,7 @@ def half_width(start: Start, plan_doses, planned_boards: int, readings: int, tar
     doses, share = np.asarray(plan_doses, float), {}
     known, state = _as_if_burned(start, doses, planned_boards, readings, gauge_step_mm)
     for name, of in (("reading", "reading"), ("recess", "swatch")):
-        spread = boards.predictive(known, state, target_dose, start.route_middle, of, gauge_step_mm)
+        spread = boards.predictive(known, state, target_dose, start.route, of, gauge_step_mm)
         share[name] = float((spread.limits(level)[1] / spread.depth_mm - 1)[0])
     return pd.Series(share)
 
@@ -118,11 +124,11 @@ def _as_if_burned(start, doses, planned_boards, readings, gauge_step_mm) -> tupl
         x, np.full(size, float(readings)), mean, np.zeros(size), np.full(size, gauge_step_mm),
         np.arange(planned_boards) * len(doses), np.zeros(1, int), pd.DataFrame({"group": [0]}),
         np.array([f"planned {board}" for board in range(planned_boards)], object), np.zeros(size, int),
-        np.tile(start.route_middle, (size, 1)))
+        np.tile(start.route, (size, 1)))
     together = planned if start.swatches is None else _joined(start.swatches, planned)
     curves = CurveFit(together, np.array([start.unit]), start.coefficients[None], np.zeros((1, 5, 3, 3)),
-                      start.components, pd.DataFrame({"bent": [start.bent]}), np.zeros(len(together.count)),
-                      np.ones(len(together.count)), (0, 0), start.route_middle[None], np.zeros((1, 3)))
+                      start.components, pd.DataFrame({"bent": [start.bent]}), np.r_[start.residual, np.zeros(size)],
+                      np.ones(len(together.count)), (0, 0), start.route_middle[None], start.route_slopes[None])
     known, before = Spreads(curves), 0 if start.swatches is None else len(start.swatches.board_start)
     told = _expected_to_tell(start, len(doses), planned_boards - (before == 0), planned_boards)
     weights = spreads.normed(np.log(np.maximum(start.weights, 1e-300)) + told)
