@@ -15,8 +15,8 @@ chance its distribution function; no degrees of freedom are needed, since the no
 the spreads. `df` is told for those who need a t distribution like it (Satterthwaite 1946, Biometrics Bulletin
 2:110-114, from memory: 2 · mean² / variance of the variance).
 
-Surprise is the chance, before any proof, that the weighted mean of all proofs of a board lies so far off:
-of the mean and not of the squares, so it does not fade as more proofs agree.
+Surprise is the chance, before any proof, that the weighted mean of all proofs of a board lies so far off, and
+apart from it that they disagree so much: joined in one sum of squares it would fade as more proofs agree.
 """
 
 from dataclasses import dataclass, replace
@@ -218,12 +218,18 @@ def _foretold(before: BoardState, learned: Proofs) -> tuple[np.ndarray, np.ndarr
 
 
 def _surprise(before, off, total) -> float:
-    """Return the chance of a weighted mean of all proofs at least as far off, on either side."""
+    """Return the chance of a weighted mean of all proofs as far off, or of proofs that disagree as much.
+
+    The lesser counts; disagreement, a chi-squared of what the mean leaves, is held to half its chance.
+    """
     weight = np.linalg.inv(np.einsum("n,nij->ij", before.weights, total)).sum(axis=1)
     weight = weight / weight.sum()
-    z = off @ weight / np.sqrt(np.einsum("i,nij,j->n", weight, total, weight))
-    below = before.weights @ special.ndtr(z)
-    return float(2 * min(below, 1 - below))
+    below = before.weights @ special.ndtr(off @ weight / np.sqrt(np.einsum("i,nij,j->n", weight, total, weight)))
+    inverse, free = np.linalg.inv(total), len(weight) - 1
+    squares = (np.einsum("ni,nij,nj->n", off, inverse, off)
+               - np.einsum("nij,nj->n", inverse, off) ** 2 / inverse.sum(axis=(1, 2)))
+    apart = before.weights @ special.chdtrc(free, np.maximum(squares, 0)) if free else 1.0
+    return float(min(2 * min(below, 1 - below), 2 * apart, 1.0))
 
 
 def predictive(known: Spreads, state: BoardState, x, route, of: str = "reading",

@@ -57,13 +57,13 @@ def of(fit: DepthFit, choices: pd.DataFrame, board: str = NEXT,
     promised = rows.loc[:, list(_SETTING)].assign(
         card=fit.fingerprint, readings_mark=fit.readings_mark, board=board,
         aim_mm=rows.get("aim_mm", np.nan), **ends,
-        swatch_sd=scatter["swatch"], reading_sd=scatter["reading"],
+        reading_sd=scatter["reading"],
         gauge_sd_mm=scatter["gauge"], invented="yes" if fit.invented else "")
     # Settings of one group and route are predicted at once.
     parts = [_expected(fit, part, board, *key)
              for key, part in rows.groupby([*columns.GROUP_KEY, "power_pct", "line_pitch_mm", "passes"], sort=False)]
     expected = pd.concat(parts) if parts else pd.DataFrame(
-        columns=["expected_mm", "curve_sd", "board_sd", "df"], dtype=float)
+        columns=["expected_mm", "curve_sd", "board_sd", "swatch_sd", "df"], dtype=float)
     return promised.join(expected)[list(COLUMNS)].transform(_shortened)
 
 
@@ -72,13 +72,15 @@ def _expected(fit, part, board, species, module_w, wavelength_nm, power_pct, lin
     group = fit.group(species, module_w, wavelength_nm)
     mean, recess = (fit.predictive(group, part["line_energy_j_mm"].to_numpy(float), line_pitch_mm, kind, board,
                                    power_pct, passes)[0] for kind in ("mean", "swatch"))
-    free = board == NEXT
-    swatch_sd = fit.components.set_index("component").loc["swatch", "sd"]
+    whole, curve = recess.relative_sd**2, mean.relative_sd**2
+    if board != NEXT:
+        return pd.DataFrame({"expected_mm": recess.depth_mm, "curve_sd": 0.0, "board_sd": mean.relative_sd,
+                             "swatch_sd": np.sqrt(np.maximum(whole - curve, 0)), "df": recess.df}, index=part.index)
     # What the recess may be off by, less curve and swatch, is the board's.
-    board_sd = np.sqrt(np.maximum(recess.relative_sd**2 - mean.relative_sd**2 - swatch_sd**2, 1e-6))
-    return pd.DataFrame({
-        "expected_mm": recess.depth_mm, "curve_sd": mean.relative_sd if free else 0.0,
-        "board_sd": board_sd if free else mean.relative_sd, "df": recess.df}, index=part.index)
+    swatch = min(fit.components.set_index("component").loc["swatch", "sd"] ** 2, 0.5 * (whole - curve).min())
+    return pd.DataFrame({"expected_mm": recess.depth_mm, "curve_sd": mean.relative_sd,
+                         "board_sd": np.sqrt(whole - curve - swatch), "swatch_sd": np.sqrt(swatch), "df": recess.df},
+                        index=part.index)
 
 
 def _shortened(cells: pd.Series) -> pd.Series:
