@@ -140,7 +140,7 @@ def _expected_to_tell(start: Start, swatches: int, levels: int, planned_boards: 
     level, own = NODES[:, 0] ** 2, NODES[:, 2] ** 2
     told = np.zeros(len(NODES))
     for free, variance in ((levels, level + own / max(swatches, 1)), (planned_boards * max(swatches - 2, 0), own)):
-        told -= 0.5 * max(free, 0) * (np.log(variance) + start.weights @ variance / variance)
+        told -= 0.5 * max(free, 0) * (np.log(variance) + np.exp(start.weights @ np.log(variance)) / variance)
     return told
 
 

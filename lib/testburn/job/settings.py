@@ -175,9 +175,9 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
 def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
     """Return the steps of one group; see `steps`."""
     rows = []
+    every = [_predicted(fit, group, machine.speeds(), *one, board) for one in _combinations(group, machine)]
     for aim in depths_mm:
-        tried = [_nearest(fit, group, machine, aim, *one, board)
-                 for one in _combinations(group, machine)]
+        tried = [options.loc[[(options["depth_mm"] - aim).abs().idxmin()]] for options in every]
         table = _clock(CARD_AREA_MM2, machine)(pd.concat(tried, ignore_index=True))
         # A setting more than a hundredth of the aim off is no match for one that is nearer.
         miss = ((table["depth_mm"] - aim).abs() / aim).clip(lower=0.01).round(2)
@@ -263,12 +263,6 @@ def _predicted(fit, group, speeds, power_pct, line_pitch_mm, passes, board) -> p
     return band.assign(species=group.species, module_w=group.module_w,
                        wavelength_nm=group.wavelength_nm, power_pct=power_pct, speed_mm_s=speeds,
                        line_pitch_mm=line_pitch_mm, passes=passes, level=LEVEL)
-
-
-def _nearest(fit, group, machine, aim_mm, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
-    """Return the one speed whose predicted depth is nearest to the aim."""
-    options = _predicted(fit, group, machine.speeds(), power_pct, line_pitch_mm, passes, board)
-    return options.loc[[(options["depth_mm"] - aim_mm).abs().idxmin()]]
 
 
 def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataFrame]:
