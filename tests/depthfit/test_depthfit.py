@@ -285,3 +285,12 @@ def test_a_curve_that_bends_as_far_as_it_may_still_rises(burns):
         depths = group.mean(np.linspace(*group.doses, 50))
         assert (np.diff(depths) > 0).all() and (depths[-1] > 0)
         assert fit.curves.coefficients[0, 1] > 0
+
+
+def test_a_wood_of_one_board_says_that_its_spread_is_what_boards_usually_do(burns):
+    one = burns()
+    woods = depthfit.fit(one[one["board"] == one["board"].iloc[0]]).woods
+    assert woods["boards"].tolist() == [1]
+    assert woods["words"][0].endswith("from 1 board; one board tells nothing of it, so this is what boards usually do.")
+    # about 10 % from the prior: specific gravity within a species, Wood Handbook, from memory
+    assert woods["lower_pct"][0] < 10 < woods["upper_pct"][0]

@@ -292,6 +292,27 @@ def deviations(groups: tuple[GroupFit, ...], known: Spreads) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def by_wood(groups: tuple[GroupFit, ...], known: Spreads) -> pd.DataFrame:
+    """Return how much the boards of each wood differ, with 90 % limits, and in words.
+
+    Returns
+    -------
+    DataFrame
+        species, boards, board_pct, lower_pct, upper_pct, words.
+    """
+    rows = []
+    for species in dict.fromkeys(group.species for group in groups):
+        mine = [group for group in groups if group.species == species]
+        boards = sorted({board for group in mine for board in group.readings["board"]})
+        middle, low, high = (100 * sd for sd in known.board_sd(mine[0].index))
+        words = (f"Boards of {species} differ by about {middle:.0f} % ({low:.0f} to {high:.0f} %), "
+                 f"from {len(boards)} board{'s' * (len(boards) > 1)}")
+        words += "; one board tells nothing of it, so this is what boards usually do." if len(boards) == 1 else "."
+        rows.append({"species": species, "boards": len(boards), "board_pct": middle, "lower_pct": low,
+                     "upper_pct": high, "words": words})
+    return pd.DataFrame(rows)
+
+
 def proofs(groups: tuple[GroupFit, ...],
            proved: dict[tuple[int, str], BoardState]) -> pd.DataFrame:
     """Return a row per proved board: how it differs, and a warning where it differs too much.

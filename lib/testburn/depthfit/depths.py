@@ -235,6 +235,11 @@ class DepthFit:
         """How far each burned board lies off its curve; see `boards.deviations`."""
         return boards.deviations(self.groups, self.spreads)
 
+    @cached_property
+    def woods(self) -> pd.DataFrame:
+        """How much the boards of each wood differ, and how sure that is; see `boards.by_wood`."""
+        return boards.by_wood(self.groups, self.spreads)
+
     @property
     def proofs(self) -> pd.DataFrame:
         """A row per proved board: how it differs, with a warning; see `boards.proofs`."""

@@ -175,9 +175,9 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
 def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
     """Return the steps of one group; see `steps`."""
     rows = []
-    every = [_predicted(fit, group, machine.speeds(), *one, board) for one in _combinations(group, machine)]
-    for aim in depths_mm:
-        tried = [options.loc[[(options["depth_mm"] - aim).abs().idxmin()]] for options in every]
+    every = [_nearest(fit, group, machine, depths_mm, *one, board) for one in _combinations(group, machine)]
+    for place, aim in enumerate(depths_mm):
+        tried = [options.iloc[[place]] for options in every]
         table = _clock(CARD_AREA_MM2, machine)(pd.concat(tried, ignore_index=True))
         # A setting more than a hundredth of the aim off is no match for one that is nearer.
         miss = ((table["depth_mm"] - aim).abs() / aim).clip(lower=0.01).round(2)
@@ -263,6 +263,15 @@ def _predicted(fit, group, speeds, power_pct, line_pitch_mm, passes, board) -> p
     return band.assign(species=group.species, module_w=group.module_w,
                        wavelength_nm=group.wavelength_nm, power_pct=power_pct, speed_mm_s=speeds,
                        line_pitch_mm=line_pitch_mm, passes=passes, level=LEVEL)
+
+
+def _nearest(fit, group, machine, depths_mm, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
+    """Return for each depth the one speed whose predicted depth is nearest to it."""
+    speeds = machine.speeds()
+    joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
+    expected = fit.predictive(group, joules, line_pitch_mm, "reading", board, power_pct, passes)[0].depth_mm
+    nearest = np.abs(expected - np.asarray(depths_mm)[:, None]).argmin(axis=1)
+    return _predicted(fit, group, speeds[nearest], power_pct, line_pitch_mm, passes, board)
 
 
 def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataFrame]:
