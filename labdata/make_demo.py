@@ -168,6 +168,7 @@ def package(burns: list[str], finished: list[str]) -> dict:
     """The Frictionless data package that describes the lab book, units included."""
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "format": columns.FORMAT,
         "name": "trail-sign-demo-lab-book",
         "title": "Demo lab book: trail signs for an arboretum (invented data)",
         "description": "INVENTED demo data. No wood was burned for it; do not use it for settings. "

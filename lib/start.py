@@ -39,16 +39,6 @@ def run(arguments, **more_environment):
     return 128 - code if code < 0 else code
 
 
-def lab_options():
-    """JupyterLab's options: for this computer only, its token on, asking the net nothing."""
-    options = ["--ServerApp.ip=127.0.0.1", "--log-level=ERROR", "--LabApp.news_url=None",
-               "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-               "--LabApp.extension_manager=readonly"]
-    if hasattr(os, "geteuid") and os.geteuid() == 0:
-        options.append("--allow-root")  # in a container one is often root
-    return options
-
-
 def lab(folder, browser):
     """JupyterLab on notebooks/, with the lab book in `folder` or the demo."""
     book = {"TESTBURN_CARDS": str(ROOT / "cards")}
@@ -61,13 +51,14 @@ def lab(folder, browser):
     sys.stdout.write("JupyterLab starts. If no browser opens, copy the line with http://127.0.0.1 "
                      "and its\ntoken into one. To end it, press Ctrl-C here.\n")
     sys.stdout.flush()
-    options = lab_options() + [
+    # For this computer only, its token on, asking the net nothing: testburn/workshop/lab.py.
+    options = [
         "--ServerApp.root_dir=%s" % ROOT,
         "--FileContentsManager.preferred_dir=%s" % (ROOT / "notebooks"),
         "--ServerApp.answer_yes=True"]  # Ctrl-C ends it without asking back
     if not browser:
         options.append("--no-browser")
-    code = run(["-m", "jupyterlab"] + options, **book)
+    code = run(["-m", "testburn.workshop.lab"] + options, **book)
     return 0 if code == CTRL_C else code  # Ctrl-C is how one ends it
 
 

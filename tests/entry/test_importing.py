@@ -138,7 +138,7 @@ def test_rows_of_one_swatch_are_numbered_and_faults_name_the_files_row():
 
 def test_depths_that_no_wood_gives_are_counted():
     limits = woods.volume_energy_limits(woods.read()["specific_gravity_12pct"])
-    rows = table("Square;Speed;D\n1;150;0,66\n2;150;0,026\n3;150;17\n")
+    rows = table("Square;Speed;D\n1;150;0,66\n2;150;0,026\n3;150;5\n")
     mapping = Mapping({"swatch": ("Square",), "speed_mm_s": ("Speed",), "depth_mm": ("D",)}, FIXED, {})
     found = labbook.check(importing.readings(rows, mapping, ","))
     assert importing.doubt(found, limits) == (

@@ -3,8 +3,11 @@
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from testburn import depthfit, labbook
+from testburn.depthfit import suspects
 from testburn.entry import grid, remarks
 from testburn.labbook import woods
 
@@ -31,9 +34,9 @@ def remarks_on(speed="150", depths=(), power="", species="black cherry", faces=(
      [("fault", "Speed mm/s 'abc': this is not a number; write it like 0.45 or 0,45"),
       ("fault", "Reading 1 '1/64': this is not a number; write it like 0.45 or 0,45")]),
     ({"speed": "-5", "depths": ["-0.1"], "power": "120"},
-     [("fault", "Speed mm/s '-5': allowed is above 0 mm/s"),
-      ("fault", "Power % '120': allowed is above 0 and at most 100 %"),
-      ("fault", "Reading 1 '-0.1': allowed is at least 0 mm")]),
+     [("fault", "Speed mm/s '-5': allowed is at least 0.001 and at most 100000 mm/s"),
+      ("fault", "Power % '120': allowed is at least 0.01 and at most 100 %"),
+      ("fault", "Reading 1 '-0.1': allowed is at least 0 and at most 1000 mm")]),
     # Black cherry, specific gravity 0.50: 0.25 J/mm³ is refused, below 0.75 and above 15 doubted.
     ({"depths": ["0.66", "0.67"], "depth_unit": "inch"},
      [("doubt", "Readings 1, 2: 17 mm at 0.14 J/mm³ is deeper than wood can give "
@@ -90,3 +93,27 @@ def test_a_face_without_its_floor_and_an_exchange_are_said():
     assert remarks_on(**both, depths=["0.76", "0.77", "0.1"])[0] == (
         "doubt", "Reading 3: face and floor are the other way round than in the rest: "
                  "were they exchanged?")
+
+
+# --- slips that the machine or the curve gives away
+
+@pytest.fixture(scope="module")
+def group():
+    return depthfit.fit(labbook.read(Path(__file__).parents[2] / "labdata")).group("black cherry", 15)
+
+
+@pytest.mark.parametrize(("slip", "words"), [
+    ({}, ""), ({"speed_mm_s": 60}, "4500 mm/min would be 75 mm/s"),
+    ({"line_pitch_mm": 10 / 25.4}, "254 lines per inch would fit"), ({"depth_mm": 1 / 25.4}, "inches would be"),
+    ({"depth_mm": 1.3}, "")])
+def test_a_slip_is_told_by_the_curve(slip, words, group):
+    typed = {"power_pct": 90.0, "speed_mm_s": 75.0, "line_pitch_mm": 0.1, "passes": 1, "module_w": 15.0}
+    typed["depth_mm"] = float(group.mean(np.array([15 * 0.9 / 75 / 0.1]))[0])
+    said = suspects.slip(group, {name: value * slip.get(name, 1) for name, value in typed.items()})
+    assert words in said and bool(said) == bool(words)
+
+
+def test_a_speed_that_the_machine_does_not_have_is_doubted():
+    typed = {**HEADER, "swatches": [{"swatch": "1", "speed": "9000", "power": "90", "depths": ["0.5"], "faces": []}]}
+    said = remarks.row_remarks(typed, 0, None, machine=labbook.Machine(max_speed_mm_s=450))
+    assert [one.text for one in said if one.weight == "doubt"] == ["Speed 9000 mm/s: the machine goes from 1 to 450 mm/s (machine.toml): 9000 mm/min would be 150 mm/s?"]

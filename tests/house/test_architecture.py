@@ -16,7 +16,7 @@ ROOMS = {
     "labbook": "",
     "depthfit": "labbook",
     "sweep": "labbook",
-    "drift": "depthfit",           # what the model knows of a module's state lives there; drift judges and words it
+    "drift": "labbook depthfit",   # what the model knows of a module's state lives there; drift judges and words it
     "job": "labbook depthfit sweep",
     "burnplan": "labbook depthfit sweep",
     "charts": "depthfit sweep job drift",
@@ -26,7 +26,7 @@ ROOMS = {
 }
 # Modules that other rooms import by name: no face brings them in, as each is shown in one place only.
 BY_NAME = {"depthfit": "compare leastsquares suspects width", "sweep": "timedruns",
-           "workshop": "cards chain newbook"}
+           "workshop": "cards chain lab newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {
     "statsmodels": "depthfit sweep", "shapely": "sweep job", "svgelements": "sweep", "plotly": "charts entry",

@@ -92,7 +92,7 @@ def front_door():
 @contextlib.contextmanager
 def jupyterlab(home, log):
     """JupyterLab on copies in `home`, with folders of its own; its process and its address."""
-    makevenv, start = front_door()
+    makevenv, _ = front_door()
     shutil.copytree(PROJECT / "notebooks", home / "notebooks")
     for name in BOOK_FILES:
         copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
@@ -111,7 +111,7 @@ def jupyterlab(home, log):
     nowhere = dict.fromkeys(("HTTP_PROXY", "HTTPS_PROXY", "http_proxy", "https_proxy"),
                             "http://127.0.0.1:9")
     server = subprocess.Popen(
-        [sys.executable, "-m", "jupyterlab", *start.lab_options(), "--no-browser",
+        [sys.executable, "-m", "testburn.workshop.lab", "--no-browser",
          f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--ServerApp.root_dir={home}",
          f"--IdentityProvider.token={token}"], stdout=log, stderr=subprocess.STDOUT,
         env=os.environ | nowhere | {"NO_PROXY": "127.0.0.1", "no_proxy": "127.0.0.1"}

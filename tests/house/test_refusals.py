@@ -15,13 +15,16 @@ def fit(burns):
 
 
 @pytest.mark.parametrize(("text", "words"), [
-    ("acceleration_mm_s2 = 0", "The machine's acceleration_mm_s2 is 0. Give a number above 0, or leave it out."),
-    ("turn_overhead_s = -1", "The machine's turn_overhead_s is -1. It cannot be below 0."),
-    ("lens = 3", "machine.toml says lens, which no machine has. Known are: "),
-    ("max speed = 3", "machine.toml cannot be read: ")])
+    ("acceleration_mm_s2 = 0", "acceleration_mm_s2, value '0': allowed is at least 1 and at most 1000000 mm/s². Time two "
+     "rectangles (notebook on time), or leave the line out."),
+    ("turn_overhead_s = -1", "turn_overhead_s, value '-1': allowed is at least 0 and at most 60 s. Time two rectangles, or "
+     "leave the line out."),
+    ("lens = 3", "lens: nothing asks for this line. Known are: min_speed_mm_s, "),
+    ("max_sped_mm_s = 3", "max_sped_mm_s: nothing asks for this line. Perhaps max_speed_mm_s?"),
+    ("max speed = 3", "this is no TOML: ")])
 def test_a_machine_that_cannot_be(text, words, tmp_path):
     (tmp_path / "machine.toml").write_text(text, encoding="utf-8")
-    with pytest.raises(ValueError, match=re.escape(words)):
+    with pytest.raises(ValueError, match=re.escape(f"machine.toml, line 1{': ' * words.startswith('this') or ', '}{words}")):
         Machine.read(tmp_path / "machine.toml")
 
 
@@ -35,13 +38,14 @@ HEAD = "species,botanical_name,specific_gravity_12pct,source,dust_caution\n"
 
 
 @pytest.mark.parametrize(("rows", "words"), [
-    ("oak,Q,0.6,,\noak,Q,0.6,,\n", "woods.csv names 'oak' twice. Keep one row."),
-    ("oak,Q,6,,\n", "woods.csv: specific gravity '6' of oak is not between 0.1 and 1.4. Look it up in a handbook.")])
+    ("oak,Q,0.6,,\noak,Q,0.6,,\n", "row 3, column species, value 'oak': this wood stands here twice. Keep one row."),
+    ("oak,Q,6,,\n", "row 2, column specific_gravity_12pct, value '6': allowed is at least 0.1 and at most 1.4. Look "
+     "it up in a handbook.")])
 def test_woods_that_cannot_be(rows, words, tmp_path):
     (tmp_path / "woods.csv").write_text(HEAD + rows, encoding="utf-8")
     with pytest.raises(ValueError) as refused:
         woods.read(tmp_path / "woods.csv")
-    assert str(refused.value) == words
+    assert str(refused.value) == f"1 fault in woods.csv:\n  woods.csv, {words}"
 
 
 def test_a_table_without_a_column(burns):
@@ -83,6 +87,6 @@ def test_a_window_that_no_speed_comes_near(fit):
 
 
 def test_an_infill_that_cannot_be_names_its_table(fit, tmp_path):
-    (tmp_path / "job.toml").write_text("[infill]\nconfidence = 2\n", encoding="utf-8")
-    with pytest.raises(ValueError, match=re.escape("job.toml, [infill]: ")):
+    (tmp_path / "job.toml").write_text("[infill]\nmost_step_mm = 2\n", encoding="utf-8")
+    with pytest.raises(ValueError, match=re.escape("job.toml, [infill]: A brush-filled window has no most_step_mm.")):
         Job.read(tmp_path, fit).window

@@ -57,30 +57,52 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
 
 
 @pytest.mark.parametrize(("text", "said"), [
-    ("speceis = 'oak'", "job.toml says speceis, which nothing asks for. Known are: name, species, module_w, "
-     "wavelength_nm, board, board_thickness_mm, artwork, area_mm2, infill, prices, proof."),
-    ("species = 5", "job.toml: species is 5. Write a text in quotes."),
-    ("module_w = 'x'", "job.toml: module_w is 'x'. Write a number."),
-    ("module_w = true", "job.toml: module_w is True. Write a number."),
-    ("module_w = 0", "job.toml: module_w is 0. Give a number above 0."),
-    ("infill = 'sprayed'", "job.toml: infill is 'sprayed'. Write [infill] on a line of its own, and its lines "
-     "under it."),
-    ("[prices]\nboards = 3", "job.toml says boards under [prices], which nothing asks for. Known are: per_minute, "
-     "board, finishing, proof_minutes, rerun_minutes, deep_extra, shallow_rerun_share, deep_lost_share."),
-    ('name = "gate 3/4"', "job.toml: name is 'gate 3/4': this cannot name a file. Use letters, digits, spaces, "
-     "points, - and _, at most 80 of them."),
-    ('board = ""', "job.toml: board is '': this cannot name a file. Use letters, digits, spaces, points, - and _, "
-     "at most 80 of them."),
-    ('board = "next"', "job.toml: a board cannot be named 'next': that means the one not yet seen.")])
+    ("speceis = 'oak'", "line 1, speceis: nothing asks for this line. Perhaps species?"),
+    ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, species, module_w, wavelength_nm, "
+     "board_thickness_mm, board, artwork, area_mm2, infill, prices, proof."),
+    ("species = 5", "line 1, species, value '5': this is not a text. Write a text in quotes."),
+    ("module_w = 'x'", "line 1, module_w, value 'x': this is not a number. Write a number without quotes, with a point, "
+     "e.g. 0.5."),
+    ("module_w = true", "line 1, module_w, value 'true': this is not a number. Write a number without quotes, with a "
+     "point, e.g. 0.5."),
+    ("module_w = 0", "line 1, module_w, value '0': allowed is at least 0.001 and at most 10000 W. Use the optical watts of "
+     "the module, not its electrical input."),
+    ("area_mm2 = 1e308", "line 1, area_mm2, value '1e+308': allowed is at least 1 and at most 10000000 mm². Use mm²: 60 cm² "
+     "are 6000 mm²."),
+    ("area_mm2 = 1e-320", "line 1, area_mm2, value '9.99989e-321': allowed is at least 1 and at most 10000000 mm². Use mm²: "
+     "60 cm² are 6000 mm²."),
+    ("infill = 'sprayed'", "line 1, infill, value 'sprayed': this is no table. Write [infill] on a line of its own, and its "
+     "lines under it."),
+    ("[prices]\nboards = 3", "line 2, prices, boards: nothing asks for this line. Perhaps board?"),
+    ('name = "gate 3/4"', "line 1, name, value 'gate 3/4': this cannot name a file. Use letters, digits, spaces, points, - "
+     "and _, at most 80 of them."),
+    ('board = ""', "line 1, board: this cannot name a file. Use letters, digits, spaces, points, - and _, at most 80 of "
+     "them."),
+    ('species = "oak\\u202e"', "line 1, species, value 'oak\\u202e': this holds a character that cannot be printed. Type "
+     "it again.")])
 def test_what_cannot_be_is_said(text, said, tmp_path):
     with pytest.raises(ValueError) as refused:
         sheet(tmp_path, text)
-    assert str(refused.value) == said
+    assert str(refused.value) == f"1 fault in job.toml:\n  job.toml, {said}"
+
+
+def test_every_fault_of_a_job_is_said_at_once(tmp_path):
+    with pytest.raises(ValueError) as refused:
+        sheet(tmp_path, "area_mm2 = 0\nname = 5\n\n[prices]\nboard = nan\n\n[infill]\nvariant = 'poured'\ngrits = [150, 1]\n")
+    assert [line.partition(":")[0] for line in str(refused.value).splitlines()] == [
+        "5 faults in job.toml", "  job.toml, line 1, area_mm2, value '0'", "  job.toml, line 2, name, value '5'",
+        "  job.toml, line 5, prices, board, value 'nan'", "  job.toml, line 8, infill, variant, value 'poured'",
+        "  job.toml, line 9, infill, grits, value '[150, 1]'"]
+
+
+def test_a_board_named_next_is_refused(tmp_path):
+    with pytest.raises(ValueError, match="job.toml: a board cannot be named 'next': that means the one not yet seen."):
+        sheet(tmp_path, 'board = "next"')
 
 
 @pytest.mark.parametrize("text", ["species = white oak", "name = 1 2"])
 def test_a_file_that_is_no_toml_says_how_lines_look(text, tmp_path):
-    with pytest.raises(ValueError, match="job.toml cannot be read: .* texts in quotes"):
+    with pytest.raises(ValueError, match="job.toml, line 1: this is no TOML: .* texts in quotes"):
         sheet(tmp_path, text)
 
 
@@ -111,9 +133,12 @@ def test_another_way_to_fill_has_its_own_usual_colour(fit, tmp_path):
 
 
 def test_a_film_without_its_solids_is_said(fit, tmp_path):
-    job = on_bench(tmp_path, "[infill]\ncolour = {coats = 2, wet = 0.1}", fit)
-    with pytest.raises(ValueError, match="is no film. Write coats, wet_mm and solids, e.g. "):
-        job.window
+    with pytest.raises(ValueError) as said:
+        on_bench(tmp_path, "[infill]\ncolour = {coats = 2, wet = 0.1}", fit)
+    assert str(said.value).splitlines()[1:] == [
+        "  job.toml, line 2, infill, colour, solids: this line is missing. Use a share, 0.35 for 35 %: [from, to].",
+        "  job.toml, line 2, infill, colour, wet: nothing asks for this line. Perhaps wet_mm?",
+        "  job.toml, line 2, infill, colour, wet_mm: this line is missing. Use mm, [from, to]."]
 
 
 def test_prices_not_said_are_examples_and_say_so(tmp_path):
@@ -166,24 +191,41 @@ def test_a_proof_of_the_sheet_is_the_makers_own_and_not_invented(labdata, tmp_pa
     assert (first["board"], first["card"]) == ("Gate-1", proved.fingerprint)
 
 
+IN_INCHES = PROOF.replace("[0.66, 0.68]", "[0.026, 0.027]")
+
+
+def test_a_proof_typed_in_inches_makes_no_setting_until_it_is_confirmed(labdata, tmp_path):
+    demo = depthfit.fit(labbook.read(labdata))
+    head = 'species = "black cherry"\nmodule_w = 15\nboard = "Gate-1"\n'
+    job = on_bench(tmp_path, head + IN_INCHES, demo)
+    assert job.trouble.startswith("job.toml, [proof]: a mean of 0.0265 mm is not what the lab book's curve expects of this "
+                                  "setting. Perhaps ")
+    assert "0.0265 inches would be 0.673 mm" in job.trouble and 'write a line confirmed = "why"' in job.trouble
+    with pytest.raises(ValueError, match="inches would be"):
+        job.proved
+    assert on_bench(tmp_path, f'{head}{IN_INCHES}confirmed = "a board of cork"\n', demo).trouble == ""
+
+
 def test_a_proof_of_another_board_proves_nothing(fit, tmp_path):
     job = on_bench(tmp_path, f'board = "Gate-2"\n{PROOF}', fit)
     assert job.board == "next" and job.proved is fit
 
 
 @pytest.mark.parametrize(("text", "said"), [
-    (PROOF.replace("passes = 1\n", ""), "job.toml: [proof] lacks passes. Say the board, the depths you read, the "
-     "gauge's step, and the setting the swatch was burned with."),
-    (PROOF.replace("[0.66, 0.68]", "0.66"), "job.toml: depths_mm under [proof] is 0.66. Write a list of depths in "
-     "mm, e.g. [0.56, 0.55, 0.58]."),
-    (PROOF.replace("150", "[150]"), "job.toml: speed_mm_s under [proof] is [150]. Write a number above 0."),
-    (PROOF.replace("[0.66, 0.68]", "[0.66, -1]"), "job.toml: depths_mm under [proof] is [0.66, -1]. Write a list of "
-     "depths in mm, e.g. [0.56, 0.55, 0.58]."),
-    (PROOF + "invented = 1", "job.toml: invented under [proof] is 1. Write true or false.")])
+    (PROOF.replace("passes = 1\n", ""), "line 1, proof, passes: this line is missing. Use a whole number, 1 or more."),
+    (PROOF.replace("[0.66, 0.68]", "0.66"), "line 3, proof, depths_mm, value '0.66': this is not a list. Write a list in "
+     "brackets. In mm, e.g. [0.56, 0.55, 0.58]."),
+    (PROOF.replace("150", "[150]"), "line 6, proof, speed_mm_s, value '[150]': this is not a number. Write a number without "
+     "quotes, with a point, e.g. 0.5."),
+    (PROOF.replace("[0.66, 0.68]", "[0.66, -1]"), "line 3, proof, depths_mm, value '[0.66, -1]': allowed is above 0 and at "
+     "most 1000 mm. In mm, e.g. [0.56, 0.55, 0.58]."),
+    (PROOF.replace("[0.66, 0.68]", "[0.66, inf]"), "line 3, proof, depths_mm, value '[0.66, inf]': allowed is above 0 and "
+     "at most 1000 mm. In mm, e.g. [0.56, 0.55, 0.58]."),
+    (PROOF + "invented = 1", "line 9, proof, invented, value '1': this is not true or false. Write true or false.")])
 def test_a_proof_that_cannot_be_is_said(text, said, tmp_path):
     with pytest.raises(ValueError) as refused:
         sheet(tmp_path, text)
-    assert str(refused.value) == said
+    assert str(refused.value) == f"1 fault in job.toml:\n  job.toml, {said}"
 
 
 def test_a_card_of_a_job_goes_from_fast_to_sure(fit):

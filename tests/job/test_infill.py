@@ -269,15 +269,18 @@ def test_the_largest_step_that_would_do_does():
 
 
 @pytest.mark.parametrize(("given", "said"), [
-    (dict(variant="poured"), "An infill 'poured' is unknown. Use one of: shallow, brush-filled, sprayed."),
-    (dict(flatness_mm=-0.1), "flatness_mm is -0.1. Give a number from 0 to 3 mm."),
-    (dict(narrowest_stroke_mm=float("nan")), "narrowest_stroke_mm is nan. Give a number from 0.05 to 500 mm."),
-    (dict(board_thickness_mm="19"), "board_thickness_mm is '19'. Give a number from 1 to 200 mm."),
-    (dict(grits=(180, 120)), "The grits (180, 120) are not in the chart. Give, from coarse to fine, some of 60, 80, "
-     "100, 120, 150, 180, 220; or type sanded_mm=(from, to)."),
-    (dict(sanded_mm=0.15), "sanded_mm is 0.15. Give (from, to) mm, between 0 and 3, the smaller first."),
-    (dict(colour=2), "colour is 2. Give e.g. infill.Film(coats=2, wet_mm=(0.08, 0.12), solids=(0.3, 0.4))."),
-    (dict(confidence=1), "A confidence of 1 is none. Give one from 0.5 to below 1, e.g. 0.95."),
+    (dict(variant="poured"), "variant is 'poured': allowed is one of shallow, brush-filled, sprayed. Use one of these."),
+    (dict(flatness_mm=-0.1), "flatness_mm is -0.1: allowed is at least 0 and at most 3 mm. Check its unit: mm is asked for."),
+    (dict(narrowest_stroke_mm=float("nan")), "narrowest_stroke_mm is nan: allowed is at least 0.05 and at most 500 mm. Check "
+     "its unit: mm is asked for."),
+    (dict(board_thickness_mm="19"), "board_thickness_mm is '19': this is not a number. Write a number without quotes, with a "
+     "point, e.g. 0.5."),
+    (dict(grits=(180, 120)), "grits is [180, 120]: they are not in order. Write each once, from coarse to fine."),
+    (dict(grits=(150, 110)), "grits is [150, 110]: allowed is one of 60, 80, 100, 120, 150, 180, 220. From coarse to fine; or "
+     "type sanded_mm = [from, to]."),
+    (dict(sanded_mm=0.15), "sanded_mm is 0.15: this is no span. Write [from, to], the smaller first."),
+    (dict(colour=2), "colour is 2: this is no film. Write it e.g. {coats = 2, wet_mm = [0.08, 0.12], solids = [0.3, 0.4]}."),
+    (dict(confidence=1), "confidence is 1: allowed is at least 0.5 and at most 0.9999. Use e.g. 0.95."),
     (dict(grid=3), "A shallow window has no grid. Known are: board_thickness_mm, board_width_mm, char_mm, colour, "
      "depth_to_width, flat_sawn, flatness_mm, floor_sd_mm, gauge_mm, grits, hides_mm, least_floor_mm, "
      "least_step_mm, moisture_change_pct, most_step_mm, narrowest_stroke_mm, pith_mm, sanded_mm, sealer, "
@@ -289,8 +292,8 @@ def test_what_cannot_be_is_refused_in_words(given, said):
 
 
 @pytest.mark.parametrize(("given", "said"), [
-    (dict(solids=(0.2, 30)), "solids is (0.2, 30). Give (from, to) as a share, between 0 and 1, the smaller first."),
-    (dict(coats=-1), "-1 coats cannot be laid. Give a whole number, 0 or more.")])
+    (dict(solids=(0.2, 30)), "solids is [0.2, 30]: allowed is at least 0 and at most 1. Use a share, 0.35 for 35 %: [from, to]."),
+    (dict(coats=-1), "coats is -1: allowed is at least 0 and at most 100. Use a whole number, 0 or more.")])
 def test_a_film_that_cannot_be_is_refused(given, said):
     with pytest.raises(ValueError) as caught:
         infill.Film(**dict(coats=1, wet_mm=(0.1, 0.1), solids=(0.3, 0.3)) | given)
@@ -354,11 +357,12 @@ def test_a_species_name_is_text_and_never_markup():
 
 
 @pytest.mark.parametrize(("given", "said"), [
-    (dict(grits=(150, "180")), "The grits (150, '180') are not in the chart."),
-    (dict(sanded_mm=("0.1", "0.2")), "sanded_mm is ('0.1', '0.2'). Give (from, to) mm, between 0 and 3"),
-    (dict(flat_sawn="no"), "flat_sawn is 'no'. Give true or false."),
-    (dict(species=5), "species is 5. Give its name, e.g. white oak."),
-    (dict(confidence="95"), "A confidence of 95 is none."), (dict(confidence=True), "A confidence of True is none.")])
+    (dict(grits=(150, "180")), "grits is [150, '180']: this is not a whole number."),
+    (dict(sanded_mm=("0.1", "0.2")), "sanded_mm is ['0.1', '0.2']: this is no span."),
+    (dict(flat_sawn="no"), "flat_sawn is 'no': this is not true or false. Write true or false."),
+    (dict(species=5), "species is 5: this is not a text. Write a text in quotes."),
+    (dict(confidence="95"), "confidence is '95': this is not a number."),
+    (dict(confidence=True), "confidence is true: this is not a number.")])
 def test_a_value_of_another_kind_is_said_by_name(given, said):
     with pytest.raises(ValueError) as refused:
         infill.window("shallow", **BOARD, **given)

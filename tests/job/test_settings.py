@@ -96,14 +96,15 @@ def test_a_window_upside_down_is_refused(window, said, fit):
 
 @pytest.mark.parametrize(("given", "said"), [
     (dict(min_speed_mm_s=100, max_speed_mm_s=50),
-     "The machine's speeds run from 100 to 50 mm/s. Give a lowest above 0 and a highest that is not "
-     "below it."),
+     "The machine's speeds run from 100 to 50 mm/s. Give a lowest that is not above the highest."),
     (dict(min_speed_mm_s=0),
-     "The machine's speeds run from 0 to 600 mm/s. Give a lowest above 0 and a highest that is not "
-     "below it."),
-    (dict(speed_step_mm_s=0), "The machine's speed step must be above 0 mm/s."),
+     "min_speed_mm_s is 0: allowed is at least 0.001 and at most 100000 mm/s. Use the set speed in mm/s (mm/min divided by "
+     "60)."),
+    (dict(speed_step_mm_s=0), "speed_step_mm_s is 0: allowed is at least 0.001 and at most 100000 mm/s. No machine is set "
+     "more finely, or needs more."),
     (dict(powers_pct=(90, 150)),
-     "The machine's power cannot be set to 150 %. Give powers above 0 and at most 100 %.")])
+     "powers_pct is [90, 150]: allowed is at least 0.01 and at most 100 %. Powers in percent, e.g. [50, 90], or leave the line "
+     "out.")])
 def test_a_machine_that_cannot_be_is_refused(given, said):
     with pytest.raises(ValueError) as caught:
         Machine(**given)

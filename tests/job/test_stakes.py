@@ -183,9 +183,9 @@ def test_it_is_quick(many_boards, choice):
 
 
 @pytest.mark.parametrize(("given", "said"), [
-    (dict(board=-1), "board is -1. Give a number from 0 up."),
-    (dict(per_minute=float("nan")), "per_minute is nan. Give a number from 0 up."),
-    (dict(deep_lost_share=20), "deep_lost_share is 20. Give a number from 0 to 1.")])
+    (dict(board=-1), "board is -1: allowed is at least 0. Use your own money, 0 or more."),
+    (dict(per_minute=float("nan")), "per_minute is nan: allowed is at least 0. Use your own money, 0 or more."),
+    (dict(deep_lost_share=20), "deep_lost_share is 20: allowed is at least 0 and at most 1. Use a share of all, from 0 to 1.")])
 def test_prices_that_cannot_be_are_refused(given, said):
     with pytest.raises(ValueError) as caught:
         Prices(**vars(PRICES) | given)
@@ -214,5 +214,5 @@ def test_where_nothing_costs_anything_a_proof_makes_no_difference(many_boards, c
 
 @pytest.mark.parametrize("price", ["0.6", True, [1]])
 def test_a_price_of_another_kind_is_said_by_name(price):
-    with pytest.raises(ValueError, match="per_minute is .*. Give a number from 0 up."):
+    with pytest.raises(ValueError, match="per_minute is .*: this is not a number."):
         stakes.Prices(price, 1, 1, 1, 1, 1)

@@ -4,12 +4,13 @@ import errno
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from testburn import labbook
-from testburn.labbook import csvfile, files
+from testburn.labbook import files, makerfile
 
 
 @pytest.fixture
@@ -258,10 +259,20 @@ TOO_LARGE = ("this is too large: a lab book can hold 400 MB and 2 million rows i
              "burns elsewhere; give each burn a file of its own.")
 
 
+def unread(monkeypatch, name):
+    """Fail where the file's bytes are asked for."""
+    content = makerfile.content
+
+    def guarded(path, *most_bytes):
+        assert Path(path).name != name
+        return content(path, *most_bytes)
+    monkeypatch.setattr(makerfile, "content", guarded)
+
+
 def test_a_file_of_two_gigabytes_is_refused_before_it_is_read(saved, monkeypatch):
     with open(saved / "burns" / "b02.csv", "wb") as file:
         file.truncate(2_000_000_000)
-    monkeypatch.setattr(csvfile, "read_rows", None)
+    unread(monkeypatch, "b02.csv")
     with pytest.raises(labbook.ReadingsError) as caught:
         labbook.read(saved)
     assert str(caught.value) == f"1 fault in the readings:\n  b02.csv, value '2000 MB': {TOO_LARGE}"
@@ -272,7 +283,7 @@ def test_ten_million_rows_are_counted_and_refused_before_they_are_read(end, save
     with open(saved / "burns" / "b02.csv", "wb") as file:
         for _ in range(100):
             file.write((b"b02,1" + end) * 100_000)
-    monkeypatch.setattr(csvfile, "read_rows", None)
+    unread(monkeypatch, "b02.csv")
     with pytest.raises(labbook.ReadingsError, match="400 MB and 2 million rows"):
         labbook.read(saved)
 

@@ -77,7 +77,7 @@ def test_reading_writes_nothing(card, book):
 def test_a_saved_job_is_never_overwritten(card, book):
     file = jobs.save(one_job(card), book)
     before = file.read_bytes()
-    assert said(jobs.save, one_job(card, depths=[9.9]), book, error=FileExistsError) == (
+    assert said(jobs.save, one_job(card, depths=[0.9]), book, error=FileExistsError) == (
         f"Job job-1 is already in the lab book: {file}. Another job needs another id; to correct this "
         "one, edit its file.")
     assert said(jobs.save, one_job(card, "JOB-1"), book, error=FileExistsError).startswith("Job job-1 is")
@@ -98,14 +98,12 @@ FAULTS = {
     ",0.498,": (",0,", "column expected_mm, value '0': allowed is above 0 mm. " + CARD),
     ",7.4": (",", "column df: this cell is empty. " + CARD),
     ",next,": (",,", "column promised_for: this cell is empty. Write next, or the board's id."),
-    ",0.48,": (",-0.48,", "column depth_mm, value '-0.48': allowed is at least 0 mm. Measure again from "
+    ",0.48,": (",-0.48,", "column depth_mm, value '-0.48': allowed is at least 0 and at most 1000 mm. Measure again from "
                "the face to the floor of the recess, in mm."),
     ",0.5,0.498": (",-1,0.498", "column aim_mm, value '-1': allowed is above 0 mm. Use mm, or leave "
                       "the cell empty."),
     "white oak": ("plastic", "column species, value 'plastic': this species is not in woods.csv. Use a "
                   "species of woods.csv, or add this one there."),
-    "2026-03-20": ("2999-03-20", "column burned_on, value '2999-03-20': this day lies in the future. Write "
-                   "the day as year-month-day, e.g. 2026-03-14."),
 }
 
 

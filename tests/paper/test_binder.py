@@ -275,7 +275,8 @@ def test_the_command_binds_both_papers_and_says_what_is_out_of_date(own, tmp_pat
 def test_the_command_says_faults_in_words(own, capsys, monkeypatch, tmp_path):
     (own / "machine.toml").write_text("max_speed_mm_s = 'fast'", encoding="utf-8")
     assert cards.main(["binder"]) == 1
-    assert capsys.readouterr().out == "machine.toml: max_speed_mm_s is 'fast'. Write a number.\n"
+    assert capsys.readouterr().out == ("1 fault in machine.toml:\n  machine.toml, line 1, max_speed_mm_s, value 'fast': this "
+                                       "is not a number. Write a number without quotes, with a point, e.g. 0.5.\n")
     for burn in (own / "burns").glob("*.csv"):
         burn.unlink()
     assert cards.main(["binder"]) == 1

@@ -378,7 +378,7 @@ def test_a_book_without_timed_runs_says_so(tmp_path):
 
 def test_a_book_s_two_runs_give_the_head(timed_book):
     book = timed_book(runs(*FOUR[:2]))
-    assert timedruns.read(book)["speed_mm_s"].tolist() == ["100", "200"]
+    assert timedruns.read(book)["speed_mm_s"].tolist() == [100, 200]
     assert str(timedruns.from_book(book)) == (
         "The head speeds up at 3000 mm/s²; a turn costs 0.020 s besides. The 2 runs are met to 0.0 s. Two runs leave nothing "
         "to judge them by: no limits. Time a third, at another speed.\n\nFor machine.toml:\nacceleration_mm_s2 = 3000\n"
@@ -391,15 +391,15 @@ def test_a_book_s_file_with_a_wrong_column_is_refused(timed_book):
         with pytest.raises(ReadingsError) as said:
             ask(book)
         assert str(said.value) == (
-            "1 fault in the readings:\n  timed_runs.csv, row 1, column seconds: this column is missing. Add the column; the "
+            "1 fault in timed_runs.csv:\n  timed_runs.csv, row 1, column seconds: this column is missing. Add the column; the "
             "lab book's datapackage.json says what goes in it.")
 
 
 def test_a_book_s_faulty_run_is_refused_even_alone(timed_book):
     with pytest.raises(ValueError) as said:
         timedruns.from_book(timed_book(runs(FOUR[0]).assign(seconds="1:55")))
-    assert str(said.value) == ("The timed runs cannot be used:\n- run r1: seconds is 1:55\nEach number must be above 0, passes "
-                               "whole. Mend them in timed_runs.csv.")
+    assert str(said.value) == ("1 fault in timed_runs.csv:\n  timed_runs.csv, row 2, column seconds, value '1:55': this is not a "
+                               "number. Use seconds: 1:55 is 115.")
 
 
 @pytest.mark.parametrize(("timed", "message"), [
@@ -410,12 +410,13 @@ def test_a_book_s_faulty_run_is_refused_even_alone(timed_book):
     (runs(*FOUR).drop(columns="passes"), "The timed runs have no column passes. A run needs run, timed_on, width_mm, "
      "height_mm, speed_mm_s, line_pitch_mm, passes, seconds."),
     (runs(*FOUR).assign(passes=1.5, seconds=["1:55", 100, -1, 200]),
-     "The timed runs cannot be used:\n- run r1: passes is 1.5\n- run r1: seconds is 1:55\n- run r2: passes is 1.5\n"
-     "- run r3: passes is 1.5\n- run r3: seconds is -1\n- run r4: passes is 1.5\nEach number must be above 0, passes "
-     "whole. Mend them in timed_runs.csv."),
+     "6 faults in timed_runs.csv:\n  table, rows 0 to 3, column passes, value '1.5': this is not a whole number. Use a whole "
+     "number, 1 or more.\n  table, row 0, column seconds, value '1:55': this is not a number. Use seconds: 1:55 is 115.\n"
+     "  table, row 2, column seconds, value '-1': allowed is at least 0.1 and at most 1000000 s. Use seconds: 1:55 is 115."),
     (runs(*FOUR).assign(seconds=[60, 70, 80, 90]),
-     "The timed runs cannot be used:\n- run r1: 60 s, but burning alone takes 80.2 s\n- run r2: 70 s, but burning alone "
-     "takes 80.2 s\nEach number must be above 0, passes whole. Mend them in timed_runs.csv."),
+     "2 faults in timed_runs.csv:\n  table, row 0, column seconds, value '60': burning run r1 alone takes 80.2 s. Check its "
+     "sides, speed, pitch and seconds.\n  table, row 1, column seconds, value '70': burning run r2 alone takes 80.2 s. Check "
+     "its sides, speed, pitch and seconds."),
     (runs(*FOUR).assign(seconds=[150, 240, 45, 40]), "By these runs turning at a higher speed takes no more time, so no "
      "acceleration can be worked out. Check speed, pitch and seconds of each. Time a filled rectangle of many short "
      "lines (say 20 mm wide, 40 mm high) at a high speed.")])

@@ -87,15 +87,15 @@ def test_without_a_book_of_ones_own_it_is_a_scratch_copy_of_the_demo(monkeypatch
 
 
 @pytest.mark.parametrize("text, said", [
-    ("max_speed_mm_s = ", "machine.toml cannot be read"),
-    ("top_speed = 5", "machine.toml says top_speed, which no machine has."),
+    ("max_speed_mm_s = ", "machine.toml: this is no TOML"),
+    ("top_speed = 5", "machine.toml, line 1, top_speed: nothing asks for this line."),
     ("min_speed_mm_s = 50\nmax_speed_mm_s = 5", "speeds run from 50 to 5 mm/s"),
-    ("powers_pct = [190]", "power cannot be set to 190 %"),
-    ("powers_pct = 90", "machine.toml: powers_pct is 90. Write a list of numbers, e.g. [90]."),
-    ("max_speed_mm_s = 'fast'", "machine.toml: max_speed_mm_s is 'fast'. Write a number."),
-    ("skips_blanks = 1", "machine.toml: skips_blanks is 1. Write true or false."),
-    ("turn_overhead_s = -1", "The machine's turn_overhead_s is -1. It cannot be below 0."),
-    ("travel_speed_mm_s = 0", "The machine's travel_speed_mm_s is 0. Give a number above 0, or leave it out."),
+    ("powers_pct = [190]", "powers_pct, value '[190]': allowed is at least 0.01 and at most 100 %."),
+    ("powers_pct = 90", "powers_pct, value '90': this is not a list. Write a list in brackets."),
+    ("max_speed_mm_s = 'fast'", "max_speed_mm_s, value 'fast': this is not a number."),
+    ("skips_blanks = 1", "skips_blanks, value '1': this is not true or false. Write true or false."),
+    ("\nturn_overhead_s = -1", "line 2, turn_overhead_s, value '-1': allowed is at least 0 and at most 60 s."),
+    ("travel_speed_mm_s = 0", "travel_speed_mm_s, value '0': allowed is at least 0.001 and at most 100000 mm/s."),
 ])
 def test_a_machine_file_that_cannot_be_is_refused(tmp_path, text, said):
     (tmp_path / "machine.toml").write_text(text, encoding="utf-8")

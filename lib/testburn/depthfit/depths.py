@@ -8,6 +8,7 @@ curve, the board, the swatch and the reading; one proof swatch on the actual boa
 the board's part away (`boards`).
 """
 
+import hashlib
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -21,7 +22,7 @@ from testburn.depthfit.curves import CurveFit, fitted
 from testburn.depthfit.group import DOSE, GroupFit, LEVEL
 from testburn.depthfit.spreads import Spreads
 from testburn.depthfit.swatches import Swatches
-from testburn.labbook import columns, fingerprint, joined_marks
+from testburn.labbook import columns, fingerprint, shown
 from testburn.labbook import NEXT
 
 GROUP = list(columns.GROUP_KEY)
@@ -107,7 +108,7 @@ class DepthFit:
     @cached_property
     def fingerprint(self) -> str:
         """Twelve hex digits of all that a prediction rests on: the readings used, and the proofs."""
-        return joined_marks(self.readings_mark, *sorted(self.proof_marks))
+        return _joined_marks(self.readings_mark, *sorted(self.proof_marks))
 
     def group(self, species: str, module_w: float, wavelength_nm: float | None = None) -> GroupFit:
         """Return the fit of one species × module.
@@ -246,7 +247,7 @@ class DepthFit:
         return boards.proofs(self.groups, self.proved_boards)
 
     def _repr_html_(self) -> str:
-        return self.table.round(3).to_html(index=False)
+        return shown.table_as_html(self.table.round(3))
 
 
 def fit(readings: pd.DataFrame) -> DepthFit:
@@ -310,3 +311,10 @@ def _nothing(thin: list[dict]) -> str:
     why = "; ".join(f"{one['species']} with {one['module_w']:g} W {one['why']}" for one in thin)
     return (f"There is nothing to fit yet: {why or 'the lab book has no readings'}. "
             "Burn more swatches and enter their depths.")
+
+
+def _joined_marks(first: str, *others: str) -> str:
+    """Return one fingerprint of several; of one alone, itself."""
+    if not others:
+        return first
+    return hashlib.sha256(" ".join((first, *others)).encode("ascii")).hexdigest()[:12]

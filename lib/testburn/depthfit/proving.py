@@ -12,7 +12,7 @@ from testburn import energy
 from testburn.depthfit import boards, swatches
 from testburn.depthfit.boards import BoardState
 from testburn.depthfit.group import DOSE, GroupFit
-from testburn.labbook import BOARD_NAMED_NEXT, NEXT, columns
+from testburn.labbook import NEXT, columns
 
 _SWATCH = ["board", "burn", "swatch"]
 
@@ -42,7 +42,7 @@ def checked(proof_readings: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
         raise ValueError(f"A proof reading of {shallow['depth_mm'].iloc[0]:g} mm is no deeper than "
                          "the gauge's step and proves nothing. Prove with a deeper swatch.")
     if (rows["board"] == NEXT).any():
-        raise ValueError(f"{BOARD_NAMED_NEXT.capitalize()}.")
+        raise ValueError(f"{columns.BOARD_NAMED_NEXT.capitalize()}.")
     dose = rows.groupby(_SWATCH)[DOSE]
     if (dose.max() > dose.min() * (1 + 1e-9)).any():
         raise ValueError("Proof readings of one swatch have different settings. Give each proof "

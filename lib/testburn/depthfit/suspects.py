@@ -12,14 +12,17 @@ Source: energy per volume, see `testburn.labbook.woods`; 25.4 mm in an inch; stu
 the reading component of the fit, two-sided and corrected for the number of readings (Bonferroni).
 """
 
+from collections.abc import Mapping
+from math import log
+
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from testburn import energy
 from testburn.depthfit.depths import DepthFit
-from testburn.depthfit.group import DOSE
-from testburn.labbook import columns, woods
+from testburn.depthfit.group import DOSE, GroupFit
+from testburn.labbook import columns, slips, woods
 
 # A slip of unit is told by the factor it leaves: mm for inches, or cm.
 _FACTORS = ((1 / energy.MM_PER_INCH, "typed in inches"), (energy.MM_PER_INCH, "inches turned into mm twice"),
@@ -28,6 +31,8 @@ _NEAR = 0.25
 _CHANCE = 0.05
 # Deviations have longer tails than the normal: boards are in them too.
 _SWATCH_TIMES = 1.5
+# No board comes out half or twice as deep as its wood's curve; put right, a slip lies near it. Our own judgement.
+_ODD, _LIKELY, _NO_DEPTH_MM = 2.0, 1.5, 1e-4
 
 
 def suspects(fit: DepthFit, wood_table: pd.DataFrame) -> pd.DataFrame:
@@ -68,6 +73,24 @@ def suspects(fit: DepthFit, wood_table: pd.DataFrame) -> pd.DataFrame:
     words = why.apply(lambda row: "; ".join(part for part in row if part), axis=1)
     found = rows.assign(times_sd=times, why=words, plain=plain)[words != ""]
     return found.sort_values(["plain", "times_sd"], key=abs, ascending=False).drop(columns="plain")
+
+
+def slip(group: GroupFit, reading: Mapping) -> str:
+    """Return which slip would explain a depth that a group's curve does not expect; nothing where none is odd.
+
+    Parameters
+    ----------
+    group : GroupFit
+    reading : mapping
+        module_w, power_pct, speed_mm_s, line_pitch_mm, passes and depth_mm, as they were typed.
+    """
+    def off(typed):
+        dose = energy.areal_dose(energy.line_energy(typed["module_w"], typed["power_pct"], typed["speed_mm_s"],
+                                                    typed["passes"]), typed["line_pitch_mm"])
+        expected = float(group.mean(np.array([dose]))[0])
+        return log(max(typed["depth_mm"], _NO_DEPTH_MM) / max(expected, _NO_DEPTH_MM)) / log(_LIKELY)
+
+    return slips.explaining(reading, off) if abs(off(reading)) * log(_LIKELY) > log(_ODD) else ""
 
 
 def _swatch_words(rows: pd.DataFrame, gauge_mm: float) -> np.ndarray:

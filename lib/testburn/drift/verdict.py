@@ -33,6 +33,7 @@ import numpy as np
 import pandas as pd
 
 from testburn.drift import controlcharts
+from testburn.labbook import shown
 
 MODULE = ["module_w", "wavelength_nm"]
 _BOARD = ["species", "board"]
@@ -79,7 +80,7 @@ class Drift:
     table: pd.DataFrame
 
     def _repr_html_(self) -> str:
-        return self.table[["module_w", "wavelength_nm", "state", "words"]].to_html(index=False)
+        return shown.table_as_html(self.table[["module_w", "wavelength_nm", "state", "words"]])
 
 
 def check(jobs_frame: pd.DataFrame, module_w: float | None = None,

@@ -6,13 +6,13 @@ its description as a label for screen readers; inside the grid, where the headin
 the label is there but not shown. Message colours have a contrast of at least 9 : 1.
 """
 
-import html
 
 import ipywidgets as widgets
 
 from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER
 from testburn.entry.remarks import Remark
 from testburn.entry.typed import MM_OF, PITCH_OF
+from testburn.labbook import shown
 
 LINES = {
     "Burn": ("burn", "burned_on", "species", "board", "depth_unit", "depth_as", "gauge_step"),
@@ -120,6 +120,6 @@ def button(label, pressed, style="", name="") -> widgets.Button:
 
 def as_html(said) -> str:
     """Return remarks as HTML, with everything typed escaped; screen readers are told of them."""
-    lines = "".join(f'<p class="{remark.weight}">{html.escape(remark.text)}</p>'
+    lines = "".join(f'<p class="{remark.weight}">{shown.as_html(remark.text)}</p>'
                     for remark in said if remark.text)
     return f'<div role="status">{lines}</div>' if lines else ""

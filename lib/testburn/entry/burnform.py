@@ -7,7 +7,6 @@ Every change passes `BurnForm._changed`, and is in the journal before anything e
 """
 
 import datetime
-import html
 import json
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from testburn.entry.livechart import LiveChart
 from testburn.entry.remarks import Remark
 from testburn.entry.rows import RowBoxes, Rows
 from testburn.entry.saving import Asking, attempt, saved as saved_in
-from testburn.labbook import woods
+from testburn.labbook import shown, woods
 
 _PLOTLY = "application/vnd.plotly.v1+json"
 
@@ -66,20 +65,27 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
             fit = depthfit.fit_if_enough(readings[readings["burn"] != (saved.burn if saved else "")])
         except labbook.ReadingsError as error:
             notice = f"The header is not filled in, since the lab book cannot be read. {error}"
+    machine = None
+    if (book / "machine.toml").is_file():
+        try:
+            machine = labbook.Machine.read(book / "machine.toml")
+        except ValueError as error:
+            notice = f"{notice} The machine's limits are not looked at. {error}".strip()
     typed = {"burned_on": datetime.date.today().isoformat(), "passes": "1", "depth_unit": "mm",
              "depth_as": DEPTH, "line_spacing_unit": "mm"} | known | start
     correcting = {"burn": saved.burn, "seen": saved.seen} if saved else None
     draft = draft or Draft(home(book, scratch), correcting=correcting)
-    return BurnForm(book, typed, wood, draft, LiveChart(fit), notice, scratch, saved, begin)
+    return BurnForm(book, typed, wood, draft, LiveChart(fit), notice, scratch, saved, begin, machine)
 
 
 class BurnForm(widgets.VBox):
     """The form; `header` and `rows` are its boxes, `typed` what they hold."""
 
     def __init__(self, book, typed, wood, draft, chart, notice="", scratch=False, saved=None,
-                 begin=False):
+                 begin=False, machine=None):
+        self._machine = machine
         self.book, self.scratch, self.draft, self.saved = book, scratch, draft, saved
-        self._limits = woods.volume_energy_limits(wood["specific_gravity_12pct"])
+        self._limits, self._wood = woods.volume_energy_limits(wood["specific_gravity_12pct"]), wood
         self.header = {name: self._header_box(name, typed.get(name, ""), wood.index)
                        for name in HEADER}
         # A corrected burn keeps its id: another one would be another burn.
@@ -121,10 +127,10 @@ class BurnForm(widgets.VBox):
 
     def _say_place(self, notice: str = "") -> None:
         """Say which folder is written to, and whether it only is for trying out."""
-        folder = html.escape(str((self.book / "burns").resolve()))
+        folder = shown.as_html(str((self.book / "burns").resolve()))
         text = f"<p>Saves into <b>{folder}</b></p>"
         if self.saved:
-            text = (f"<p><b>Correcting the saved burn {html.escape(self.saved.burn)}</b> in {folder}. "
+            text = (f"<p><b>Correcting the saved burn {shown.as_html(self.saved.burn)}</b> in {folder}. "
                     "The burn as it was is kept.</p>")
         if self.scratch:
             text += ('<p class="doubt"><b>For trying out only:</b> this is a scratch copy of the '
@@ -146,7 +152,7 @@ class BurnForm(widgets.VBox):
         typed = self.typed()
         species = typed["species"]
         limits = self._limits.loc[species] if species in self._limits.index else None
-        return remarks.row_remarks(typed, self.rows.index(row), limits)
+        return remarks.row_remarks(typed, self.rows.index(row), limits, self._chart.group(typed), self._machine)
 
     def _say_all(self) -> None:
         self.header_said.value = as_html([remarks.header_remark(self.typed()),
@@ -158,7 +164,7 @@ class BurnForm(widgets.VBox):
         """Keep a change, then answer it: in its row, or everywhere where it is the header's."""
         trouble = ""
         try:
-            self.draft.keep(self.typed(), cell, value)
+            trouble = self.draft.keep(self.typed(), cell, value)
         except OSError as error:
             trouble = (f"Not kept for a crash: {error.strerror or error}. What you typed stands "
                        "here; save soon.")
@@ -217,7 +223,7 @@ class BurnForm(widgets.VBox):
         doubtful = sum(any(remark.weight == "doubt" for remark in self._said_of(row))
                        for row in self.rows)
         # Checked first, so that a doubt is only asked about where nothing is wrong.
-        checked = labbook.check(readings, self._limits.index)
+        checked = labbook.check(readings, self._wood)
         twin = "" if self.saved else self._twin(checked)
         if not (doubtful or self.saved or twin):
             return []

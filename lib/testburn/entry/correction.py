@@ -41,7 +41,7 @@ def saved_burn(book: str | Path, burn: str) -> Saved:
     """
     # The fingerprint comes first: what changes after it was taken is refused when saving.
     seen = labbook.version(book, burn)
-    return Saved(burn, seen, labbook.read(Path(book) / "burns" / f"{burn}.csv"))
+    return Saved(burn, seen, labbook.read(Path(book) / "burns" / f"{burn}.csv", as_typed=True))
 
 
 def opened(saved: Saved) -> dict:
@@ -53,7 +53,7 @@ def opened(saved: Saved) -> dict:
         If the form cannot hold all of it.
     """
     start = _held(saved)
-    back = labbook.check(as_readings(start, saved.invented), saved.readings["species"].unique())
+    back = labbook.check(as_readings(start, saved.invented), saved.readings["species"].unique(), as_typed=True)
     if lost := changes(saved.readings, back):
         raise ValueError(_too_much(saved.burn, "; ".join(lost[:3])))
     return start

@@ -17,9 +17,11 @@ from pathlib import Path
 import pandas as pd
 
 from testburn.entry.grid import HEADER
-from testburn.labbook import journal
+from testburn.labbook import files, journal
 
 _WHOLE, _CORRECTING = "form", "correcting"
+_TAKEN_OVER = ("This draft was gone on with in another window. What you type here is kept as a draft of its own, and is offered "
+               "like the other.")
 _LISTS = {"depth": "depths", "face": "faces"}
 
 
@@ -54,15 +56,42 @@ class Draft:
         now = datetime.datetime.now()
         self.folder, self.correcting, self.begun = Path(folder), correcting, bool(name)
         self.name = name or f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
+        self._hold = None
 
-    def keep(self, typed: dict, cell: str, value: str) -> None:
+    def take(self) -> "Draft":
+        """Become the draft's owner, whoever was it; return the draft."""
+        self._hold = journal.Hold(self.folder, self.name)
+        return self
+
+    def keep(self, typed: dict, cell: str, value: str) -> str:
         """Write one accepted cell to the journal; it is on the disk when this returns.
+
+        Where another window has taken the draft over, or saved it, what is typed here becomes a draft of its own:
+        all of it, so that it can be resumed. That is said in what is returned; mostly it is nothing.
 
         Raises
         ------
         OSError
             If the journal cannot be written.
         """
+        said = ""
+        with files.locked(self.folder):
+            if self.begun and self._hold and not self._hold.still():
+                self._let_go()
+                now = datetime.datetime.now()
+                self.name, self.begun = f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}", False
+                said = _TAKEN_OVER
+            if not self._hold:
+                self.take()
+            self._write(typed, cell, value)
+        return said
+
+    def _let_go(self) -> None:
+        if self._hold:
+            self._hold.let_go()
+        self._hold = None
+
+    def _write(self, typed, cell, value) -> None:
         if not self.begun:
             journal.record(self.folder, self.name, _WHOLE, json.dumps(typed, ensure_ascii=False))
             if self.correcting:
@@ -71,10 +100,11 @@ class Draft:
         journal.record(self.folder, self.name, cell, value)
 
     def close(self) -> None:
-        """Put the draft away, as its burn is saved."""
-        if self.begun:
+        """Put the draft away, as its burn is saved; one that another window has taken over stays."""
+        if self.begun and (self._hold is None or self._hold.still()):
             journal.close(self.folder, self.name)
-            self.begun = False
+        self._let_go()
+        self.begun = False
 
     def put_away(self) -> None:
         """Put the draft away unsaved; its file stays, in journal/put-away/."""

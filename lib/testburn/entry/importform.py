@@ -6,7 +6,6 @@ asked about by refusing the first press of Save. Everything of the file that rea
 escaped.
 """
 
-import html
 import re
 from pathlib import Path
 
@@ -21,7 +20,7 @@ from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefu
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
-from testburn.labbook import columns, woods
+from testburn.labbook import columns, shown, woods
 
 _SHOWN_ROWS, _SHOWN_FAULTS = 6, 12
 _OURS = [column.name for column in columns.COLUMNS if column.name != "invented"]
@@ -43,7 +42,7 @@ class ImportForm(widgets.VBox):
         self.when_saved = lambda: None
         self.book, self.scratch = Path(book), scratch
         wood = woods.of(self.book)
-        self._limits = woods.volume_energy_limits(wood["specific_gravity_12pct"])
+        self._limits, self._wood = woods.volume_energy_limits(wood["specific_gravity_12pct"]), wood
         self.upload = widgets.FileUpload(accept=".csv,.tsv,.txt", multiple=False,
                                          description="Choose a file", layout=widgets.Layout(width="auto"))
         self.upload.observe(lambda _: self._uploaded(), "value")
@@ -115,7 +114,7 @@ class ImportForm(widgets.VBox):
 
     def _put_map(self, mapping: Mapping) -> None:
         names = [(_NONE, ""), *((short(name), name) for name in self._rows.columns)]
-        self.lines, shown = {}, []
+        self.lines, lines = {}, []
         for ours in _OURS:
             label, sources = LABELS.get(ours, ours), mapping.sources.get(ours, ())
             if ours == "depth_mm":
@@ -134,13 +133,13 @@ class ImportForm(widgets.VBox):
                 box.observe(lambda _: self._show(), "value")
             self.lines[ours] = (source, fixed, unit)
             must = "" if columns.BY_NAME[ours].required else " (optional)"
-            shown.append(widgets.HBox([words(label + must, "215px"), source,
+            lines.append(widgets.HBox([words(label + must, "215px"), source,
                                        *([] if ours == "depth_mm" else [fixed]),
                                        *([unit] if units else [])]))
         self._map.children = [widgets.HBox([
             words(text, width) for text, width in (
                 ("In the lab book", "215px"), ("Column of the file", "222px"),
-                ("or same for all rows", "152px"), ("Unit in the file", "140px"))]), *shown]
+                ("or same for all rows", "152px"), ("Unit in the file", "140px"))]), *lines]
 
     def _suggested(self, ours: str, sources) -> str:
         """Suggest a burn's id from the file's name, where no column holds it."""
@@ -173,13 +172,13 @@ class ImportForm(widgets.VBox):
         rows = self._readings()
         kept = [name for name in _OURS if rows[name].map(str).ne("").any()]
         swatches = len(rows[["burn", "swatch"]].drop_duplicates())
-        head = "".join(f"<th>{html.escape(name)}</th>" for name in ("row", *kept))
+        head = "".join(f"<th>{shown.as_html(name)}</th>" for name in ("row", *kept))
         body = "".join(
-            "<tr>" + "".join(f"<td>{html.escape(short(str(cell)))}</td>"
+            "<tr>" + "".join(f"<td>{shown.as_html(short(str(cell)))}</td>"
                              for cell in (row, *cells[kept])) + "</tr>"
             for row, cells in rows.head(_SHOWN_ROWS).iterrows())
         try:
-            said = [Remark("doubt", importing.doubt(labbook.check(rows, self._limits.index), self._limits))]
+            said = [Remark("doubt", importing.doubt(labbook.check(rows, self._wood), self._limits))]
         except labbook.ReadingsError as error:
             said = _faults(error)
         self.preview.value = (
@@ -197,7 +196,7 @@ class ImportForm(widgets.VBox):
         """Ask about readings that no wood gives once, else save; return what to say of it."""
         if self._rows is None:
             raise ValueError("Choose a file first.")
-        checked = labbook.check(self._readings(), self._limits.index)
+        checked = labbook.check(self._readings(), self._wood)
         doubt = importing.doubt(checked, self._limits)
         if doubt and self._asking.first():
             raise ValueError(f"{doubt} Press Save import again to keep them as they are.")
@@ -217,8 +216,8 @@ def _faults(error: labbook.ReadingsError) -> list[Remark]:
     said = []
     for (column, value, problem, remedy), rows in alike:
         at = ", ".join(map(str, rows.head(5))) + (" …" if len(rows) > 5 else "")
-        shown = f" '{short(value)}'" if value else ""
-        said.append(f"Row {at}: {LABELS.get(column, column)}{shown}: {problem}. {remedy}".strip())
+        typed = f" '{short(value)}'" if value else ""
+        said.append(f"Row {at}: {LABELS.get(column, column)}{typed}: {problem}. {remedy}".strip())
     more = len(said) - _SHOWN_FAULTS
     said = said[:_SHOWN_FAULTS] + ([f"… and {more} more."] if more > 0 else [])
     return [Remark("fault", text) for text in said]

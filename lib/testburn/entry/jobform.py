@@ -9,7 +9,6 @@ Accepting jobs that the drift check finds off since some job takes a second pres
 
 import datetime
 import hashlib
-import html
 import re
 import secrets
 from pathlib import Path
@@ -28,7 +27,7 @@ from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
 from testburn.job import promise
-from testburn.labbook import ReadingsError, jobs, journal
+from testburn.labbook import ReadingsError, files, jobs, journal, shown
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
           "readings": "Readings", "unit": "In", "gauge_step": "Gauge step", "note": "Note"}
@@ -109,6 +108,7 @@ class JobForm(widgets.VBox):
         self.boxes = {name: self._box(name) for name in LABELS}
         self.promised, self.said = boxes.message(), boxes.message()
         self._draft, self._kept = self._begun()
+        self._hold = journal.Hold(self._folder, self._draft) if self._kept else None
         for name, box in self.boxes.items():
             box.observe(lambda change, name=name: self._changed(name), "value")
         self.save = button("Save job", self._save, "primary", "burn-save")
@@ -140,6 +140,8 @@ class JobForm(widgets.VBox):
         """Fill in what was typed and not saved; return the draft's name, and if there was one."""
         # Several people's trials share one scratch folder: theirs are not filled in.
         left = pd.DataFrame() if self.scratch else journal.drafts(self._folder)
+        # What is open in another window is that window's.
+        left = left[[not journal.elsewhere(self._folder, name) for name in left.get("draft", [])]]
         if left.empty:
             return _new_draft(), False
         typed = journal.replay(self._folder, name := left["draft"].iloc[0])
@@ -153,7 +155,7 @@ class JobForm(widgets.VBox):
 
     def _place_line(self, resumed) -> widgets.HTML:
         box = boxes.message()
-        box.value = f"<p>Saves into <b>{html.escape(str((self.book / 'jobs').resolve()))}</b></p>"
+        box.value = f"<p>Saves into <b>{shown.as_html(str((self.book / 'jobs').resolve()))}</b></p>"
         if self.scratch:
             box.value += as_html([Remark("doubt", "For trying out only: this is a scratch copy of the "
                                          "invented demo lab book. What you save here is marked "
@@ -175,10 +177,14 @@ class JobForm(widgets.VBox):
         self.said.value = ""
         # A draft begins with the whole form, so that what stood there before comes back too.
         try:
-            for cell in [name] if self._kept else LABELS:
-                box = self.boxes[cell]
-                text = f"{box.label} · promise {_mark(self.row)}" if cell == "card" else box.value
-                journal.record(self._folder, self._draft, cell, text)
+            with files.locked(self._folder):
+                if self._hold and not self._hold.still():
+                    self._draft, self._kept, self._hold = _new_draft(), False, None
+                self._hold = self._hold or journal.Hold(self._folder, self._draft)
+                for cell in [name] if self._kept else LABELS:
+                    box = self.boxes[cell]
+                    text = f"{box.label} · promise {_mark(self.row)}" if cell == "card" else box.value
+                    journal.record(self._folder, self._draft, cell, text)
             self._kept = True
         except OSError as error:
             self._tell(("fault", f"Not kept for a crash: {error.strerror or error}. What you typed "
@@ -286,10 +292,13 @@ class JobForm(widgets.VBox):
         """Close the draft, and begin another with the next change; return what hinders it."""
         said = []
         try:
-            journal.close(self._folder, self._draft)
+            if self._hold is None or self._hold.still():
+                journal.close(self._folder, self._draft)
+            if self._hold:
+                self._hold.let_go()
         except OSError as error:
             said = [Remark("doubt", f"The draft could not be put away: {error}")]
-        self._draft, self._kept = _new_draft(), False
+        self._draft, self._kept, self._hold = _new_draft(), False, None
         return said
 
     def _tell(self, *said) -> None:

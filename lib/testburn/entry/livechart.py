@@ -33,7 +33,7 @@ class LiveChart:
 
     def figure(self, typed: dict) -> go.Figure | None:
         """Return the chart, or None where nothing can be drawn yet."""
-        points, group = drawable(typed), self._group(typed)
+        points, group = drawable(typed), self.group(typed)
         if points.empty and group is None:
             return None
         figure = go.Figure(self._curve(group)) if group else _bare()
@@ -51,7 +51,7 @@ class LiveChart:
             height=_HEIGHT, title=dict(subtitle_text="", font_size=15, y=0.96),
             font_size=12, margin=dict(l=60, r=10, t=36, b=40))
 
-    def _group(self, typed):
+    def group(self, typed):
         """Return the fitted group the header names, or None."""
         head = pd.to_numeric(as_readings({**typed, "swatches": [{"swatch": "1", "speed": "1"}]})[
             ["module_w", "wavelength_nm"]].iloc[0], errors="coerce")

@@ -16,9 +16,12 @@ from testburn.entry.boxes import STYLE, as_html, button, message
 from testburn.entry.importform import ImportForm
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
+from testburn.labbook import journal
 
 _NEW, _IMPORT = ("new", ""), ("import", "")
 _MOST_OFFERED = 8
+_ELSEWHERE = ("This burn is open in another window. Go on there; or press Resume once more to take it over: what is typed there "
+              "from then on becomes a draft of its own.")
 
 
 class Offers(widgets.VBox):
@@ -37,6 +40,7 @@ class Offers(widgets.VBox):
     def __init__(self, book: str | Path, scratch: bool = False, plans: str | Path | None = None):
         self.book, self.scratch = Path(book), scratch
         self.plans = Path(plans) if plans else self.book / "plans"
+        self._asked: set[str] = set()
         self.form, self.said, self.offers = None, message(), widgets.VBox()
         self.choose = boxes.field(widgets.Dropdown(
             options=self._choices(), description="Open"), "420px")
@@ -92,7 +96,12 @@ class Offers(widgets.VBox):
 
     def _resume(self, name: str) -> None:
         try:
+            if journal.elsewhere(self._folder, name) and name not in self._asked:
+                self._asked.add(name)
+                self.said.value = as_html([Remark("doubt", _ELSEWHERE)])
+                return
             typed, kept = draft.resumed(self._folder, name)
+            kept.take()
             saved = None
             if kept.correcting:
                 # The fingerprint is the draft's: what changed since then is refused when saving.
@@ -104,8 +113,10 @@ class Offers(widgets.VBox):
 
     def _put_away(self, name: str) -> None:
         try:
+            if journal.elsewhere(self._folder, name):
+                raise ValueError("This burn is open in another window. Close it there first, or resume it here.")
             draft.Draft(self._folder, name).put_away()
-        except OSError as fault:
+        except (OSError, ValueError) as fault:
             self._refuse(fault)
             return
         if not self._offer() and self.form is None:

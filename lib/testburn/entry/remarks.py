@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from testburn import energy
-from testburn.labbook import columns
+from testburn.depthfit import GroupFit, suspects
+from testburn.labbook import Machine, columns, days_ahead
 from testburn.entry.grid import HEADER, LABELS, as_readings, header_numbers, swatches_of, with_face
 from testburn.entry.typed import cell, depth_mm, length_mm, number, short, shown
 
@@ -37,6 +38,9 @@ def header_remark(typed: dict) -> Remark:
               for name, (column, *text_read_unit) in header_numbers(typed).items()]
     if any(faults):
         return Remark("fault", "; ".join(filter(None, faults)))
+    day = pd.Series([typed.get("burned_on")], dtype=object)
+    if ahead := days_ahead(pd.to_datetime(day, format="%Y-%m-%d", errors="coerce")):
+        return Remark("doubt", f"{ahead[0].upper()}{ahead[1:]}")
     pitch = cell(*header_numbers(typed)["line_spacing"][1:])
     if not pitch:
         return Remark("plain", "")
@@ -57,7 +61,8 @@ def wavelength_remark(typed: dict) -> Remark:
     return Remark("doubt", NEAR_INFRARED) if near_infrared else Remark("plain", "")
 
 
-def row_remarks(typed: dict, place: int, limits: pd.Series | None) -> list[Remark]:
+def row_remarks(typed: dict, place: int, limits: pd.Series | None, group: GroupFit | None = None,
+                machine: Machine | None = None) -> list[Remark]:
     """Say what the row `place` of the grid amounts to, and what about it looks wrong.
 
     Parameters
@@ -67,6 +72,10 @@ def row_remarks(typed: dict, place: int, limits: pd.Series | None) -> list[Remar
         From 0.
     limits : Series, optional
         The species' row of `woods.volume_energy_limits`; without it energy is not judged.
+    group : GroupFit, optional
+        What the lab book knows of this wood and module; a slip of unit is told by its curve.
+    machine : Machine, optional
+        Settings beyond its limits are doubted.
     """
     swatch, both = swatches_of(typed)[place], with_face(typed)
     if swatch.blank(both):
@@ -86,6 +95,8 @@ def row_remarks(typed: dict, place: int, limits: pd.Series | None) -> list[Remar
     doubts = []
     if known and limits is not None:
         doubts = _energy_doubts(depths, unit, burned["areal_dose_j_mm2"], limits)
+    if known and depths:
+        doubts += _slip_doubts(setting.astype(float), depths, group, machine)
     doubts = doubts or _turned_doubt(read, unit) or _spread_doubt(depths, row["gauge_step_mm"][0])
     return [Remark("doubt", text) for text in doubts] + _summary(depths, burned)
 
@@ -126,6 +137,21 @@ def _energy_doubts(depths, unit, dose_j_mm2, limits) -> list[str]:
         found.append(f"{_named(flat)}: {depths[worst]:.3g} mm at {_two_digits(flat[worst])} J/mm³ is "
                      "shallower than wood usually gives "
                      f"(up to {limits['warn_above']:.2g} J/mm³): {ask}")
+    return found
+
+
+def _slip_doubts(setting, depths, group, machine) -> list[str]:
+    """Say what the machine cannot be set to, and which slip would explain depths that the curve does not expect."""
+    found, speed = [], setting["speed_mm_s"]
+    if machine and not machine.min_speed_mm_s <= speed <= machine.max_speed_mm_s:
+        slow = speed / 60
+        meant = f": {speed:g} mm/min would be {slow:.4g} mm/s" if (
+            machine.min_speed_mm_s <= slow <= machine.max_speed_mm_s) else ""
+        found.append(f"Speed {speed:g} mm/s: the machine goes from {machine.min_speed_mm_s:g} to "
+                     f"{machine.max_speed_mm_s:g} mm/s (machine.toml){meant}?")
+    mean = sum(depths.values()) / len(depths)
+    if group and group.rises and (words := suspects.slip(group, setting.to_dict() | {"depth_mm": mean})):
+        found.append(f"Mean {mean:.3g} mm is not what the lab book's curve expects here. Perhaps {words}?")
     return found
 
 

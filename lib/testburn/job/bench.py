@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 import shapely
 
-from testburn.depthfit import DepthFit, GroupFit, NEXT, proof
+from testburn.depthfit import DepthFit, GroupFit, NEXT, proof, suspects
 from testburn.job import promise, settings, sheet as job_sheet
 from testburn.job.infill import OWN, VARIANTS, Film, Window
 from testburn.job.infill import window as depth_window
@@ -117,14 +117,31 @@ class Job:
 
     @cached_property
     def proved(self) -> DepthFit:
-        """The fit with what the sheet's proof swatch taught; without one, the fit itself."""
+        """The fit with what the sheet's proof swatch taught; without one, the fit itself.
+
+        Raises
+        ------
+        ValueError
+            If a slip of unit would explain the proof, and the sheet does not confirm it.
+        """
         if self.board == NEXT:
             return self.fit
         proved = self.sheet.proof
+        self._must_be_likely(proved)
         burned = pd.Series({name: getattr(self.group, name) for name in columns.GROUP_KEY}
                            | {name: proved[name] for name in columns.MACHINE_SETTING})
         return self.fit.proved(proof(burned, self.board, proved["depths_mm"], proved["gauge_step_mm"],
                                      invented=proved.get("invented", False)))
+
+    def _must_be_likely(self, proved: dict) -> None:
+        """Refuse a proof that the lab book's curve does not expect and a slip would explain, unless it is confirmed."""
+        mean = sum(proved["depths_mm"]) / len(proved["depths_mm"])
+        setting = {name: proved[name] for name in columns.MACHINE_SETTING}
+        words = suspects.slip(self.group, setting | {"module_w": self.group.module_w, "depth_mm": mean})
+        if words and not proved.get("confirmed"):
+            raise ValueError(f"{FILE}, [proof]: a mean of {mean:.3g} mm is not what the lab book's curve expects of this "
+                             f"setting. Perhaps {words}. Correct it; if it is so all the same, write a line "
+                             'confirmed = "why" under [proof].')
 
     def choose(self, chance: float = settings.GOOD_CHANCE) -> pd.DataFrame:
         """Return the settings for the next board that land inside the window; see `settings.choose`."""
@@ -145,9 +162,9 @@ class Job:
 
     @property
     def trouble(self) -> str:
-        """What is the matter with the job: its wood, drawing or window; nothing where all is well."""
+        """What is the matter with the job: its wood, drawing, window or proof; nothing where all is well."""
         try:
-            self.ends_mm
+            self.ends_mm, self.proved
         except (LookupError, ValueError) as fault:
             return str(fault)
         return ""
@@ -189,9 +206,5 @@ def _typed(value):
     """Return what a line under [infill] means: a list is a span or grits, a table a film."""
     if isinstance(value, dict):
         spans = {name: tuple(one) if isinstance(one, list) else one for name, one in value.items()}
-        try:
-            return Film(**spans)
-        except TypeError:
-            raise ValueError(f"{FILE}: {value!r} is no film. Write coats, wet_mm and solids, e.g. "
-                             "{coats = 3, wet_mm = [0.4, 0.6], solids = [0.35, 0.5]}.") from None
+        return Film(**spans)
     return tuple(value) if isinstance(value, list) else value

@@ -15,11 +15,20 @@ Zvolen 61(1), 2019.
 from dataclasses import dataclass
 from functools import cache
 from math import hypot, sqrt
-from numbers import Real
 
 import pandas as pd
 
-from testburn.labbook import woods
+from testburn.labbook import columns, tomlfile, woods
+
+
+Field = columns.Field
+FILM = (
+    Field("coats", "integer", "How often it is laid.", "Use a whole number, 0 or more.", at_least=0, at_most=100),
+    Field("wet_mm", "span", "Wet thickness of one coat.", "Use mm, [from, to].", "mm", at_least=0, at_most=5),
+    Field("solids", "span", "Share of solids by volume.", "Use a share, 0.35 for 35 %: [from, to].", at_least=0, at_most=1),
+    Field("soaks", "span", "Share that soaks into the wood.", "Use a share, 0.5 for half: [from, to].", required=False,
+          at_least=0, at_most=1),
+)
 
 
 @dataclass(frozen=True)
@@ -43,10 +52,8 @@ class Film:
     soaks: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self):
-        if not (isinstance(self.coats, int) and self.coats >= 0):
-            raise ValueError(f"{self.coats!r} coats cannot be laid. Give a whole number, 0 or more.")
-        for name, most, unit in (("wet_mm", 5, "mm"), ("solids", 1, "as a share"), ("soaks", 1, "as a share")):
-            checked_span(name, getattr(self, name), most, unit)
+        for field in FILM:
+            tomlfile.must_be(field, getattr(self, field.name))
 
     @property
     def dry_mm(self) -> float:
@@ -78,16 +85,6 @@ def middle(span) -> float:
 def spread(span) -> float:
     """Return the standard uncertainty of a value that may be anywhere in a span."""
     return (span[1] - span[0]) / 2 / sqrt(3)
-
-
-def checked_span(name: str, span, most: float, unit: str) -> None:
-    """Refuse what is not a span (from, to) between 0 and a largest value."""
-    fine = (isinstance(span, (tuple, list)) and len(span) == 2
-            and all(isinstance(end, Real) and not isinstance(end, bool) for end in span)
-            and 0 <= span[0] <= span[1] <= most)
-    if not fine:
-        raise ValueError(f"{name} is {span!r}. Give (from, to) {unit}, between 0 and {most:g}, the "
-                         "smaller first.")
 
 
 VARIANTS = ("shallow", "brush-filled", "sprayed")
@@ -134,12 +131,34 @@ _BY_VARIANT = {
                                FILMS + "; a light spray coat about 3 mil"),
                 "most_step_mm": Fact(0.8, PRACTICE)},
 }
-# Smallest and largest that make sense, so that a slip of the unit is caught.
-_LIMITS = {"board_thickness_mm": (1, 200), "narrowest_stroke_mm": (0.05, 500), "hides_mm": (0, 1),
-           "least_step_mm": (0, 2), "most_step_mm": (0.05, 20), "flatness_mm": (0, 3),
-           "moisture_change_pct": (0, 15), "board_width_mm": (5, 1000), "pith_mm": (5, 2000),
-           "floor_sd_mm": (0, 0.5), "gauge_mm": (0, 0.5), "least_floor_mm": (0, 200),
-           "depth_to_width": (0.1, 20), "char_mm": (0.05, 50)}
+_FILM = 'Write it e.g. {coats = 2, wet_mm = [0.08, 0.12], solids = [0.3, 0.4]}.'
+
+
+def _mm(name: str, at_least: float, at_most: float, unit: str = "mm") -> Field:
+    return Field(name, "number", "", f"Check its unit: {unit} is asked for.", unit, False, at_least=at_least, at_most=at_most)
+
+
+# What a maker may say of an infill; the limits are the smallest and largest that make sense, against a slip of the unit.
+INFILL = (
+    Field("variant", "text", "How it is filled.", "Use one of these.", required=False, among=VARIANTS),
+    Field("confidence", "number", "That a recess as deep as each end still does.", "Use e.g. 0.95.", required=False,
+          at_least=0.5, at_most=0.9999),
+    Field("species", "text", "The wood.", "", required=False),
+    _mm("board_thickness_mm", 1, 200), _mm("narrowest_stroke_mm", 0.05, 500), _mm("hides_mm", 0, 1),
+    _mm("least_step_mm", 0, 2), _mm("most_step_mm", 0.05, 20), _mm("flatness_mm", 0, 3),
+    _mm("moisture_change_pct", 0, 15, "%"), _mm("board_width_mm", 5, 1000), _mm("pith_mm", 5, 2000),
+    _mm("floor_sd_mm", 0, 0.5), _mm("gauge_mm", 0, 0.5), _mm("least_floor_mm", 0, 200),
+    _mm("depth_to_width", 0.1, 20, "depth over width"), _mm("char_mm", 0.05, 50),
+    Field("flat_sawn", "yes or no", "Whether the board is flat-sawn.", "", required=False),
+    Field("grits", "integer", "Sanding, from coarse to fine.", "From coarse to fine; or type sanded_mm = [from, to].",
+          required=False, many=True, among=tuple(GRITS_MM)),
+    Field("sanded_mm", "span", "What sanding takes off.", "Use mm, [from, to].", "mm", False, at_least=0, at_most=3),
+    Field("shrinkage_pct", "span", "Radial and tangential.", "Use [radial, tangential] in %.", "%", False, at_least=0,
+          at_most=30),
+    Field("sealer", "table", "Films of sealer.", _FILM, required=False, of=FILM),
+    Field("colour", "table", "Films of colour.", _FILM, required=False, of=FILM),
+)
+_BY_NAME = {field.name: field for field in INFILL}
 
 
 def gathered(variant: str, given: dict) -> dict[str, Fact]:
@@ -150,8 +169,7 @@ def gathered(variant: str, given: dict) -> dict[str, Fact]:
     ValueError
         An unknown variant or name, a value out of its limits, grits that no chart knows.
     """
-    if variant not in VARIANTS:
-        raise ValueError(f"An infill {variant!r} is unknown. Use one of: {', '.join(VARIANTS)}.")
+    tomlfile.must_be(_BY_NAME["variant"], variant)
     known = _FACTS | _BY_VARIANT[variant] | {"board_thickness_mm": None, "narrowest_stroke_mm": None}
     if strange := sorted(set(given) - set(known)):
         raise ValueError(f"A {variant} window has no {', '.join(strange)}. Known are: "
@@ -206,24 +224,10 @@ def shrinkage(species: str | None) -> Fact:
 
 def _check(name: str, value) -> None:
     """Refuse a value that cannot be."""
-    if name in _LIMITS:
-        low, high = _LIMITS[name]
-        if isinstance(value, bool) or not isinstance(value, Real) or not low <= value <= high:
-            raise ValueError(f"{name} is {value!r}. Give a number from {low:g} to {high:g}"
-                             f"{' mm' * name.endswith('_mm')}.")
-    elif name in ("sealer", "colour") and not isinstance(value, Film):
-        raise ValueError(f"{name} is {value!r}. Give e.g. infill.Film(coats=2, wet_mm=(0.08, 0.12), "
-                         "solids=(0.3, 0.4)).")
-    elif name == "sanded_mm":
-        checked_span(name, value, 3, "mm")
-    elif name == "shrinkage_pct":
-        checked_span(name, value, 30, "% (radial, tangential)")
-    elif name == "flat_sawn" and not isinstance(value, bool):
-        raise ValueError(f"flat_sawn is {value!r}. Give true or false.")
-    elif name == "species" and not isinstance(value, str):
-        raise ValueError(f"species is {value!r}. Give its name, e.g. white oak.")
-    elif name == "grits":
-        listed = isinstance(value, (tuple, list)) and all(isinstance(grit, int) for grit in value)
-        if not listed or not value or list(value) != sorted(set(value)) or not set(value) <= set(GRITS_MM):
-            raise ValueError(f"The grits {value} are not in the chart. Give, from coarse to fine, "
-                             f"some of {', '.join(map(str, GRITS_MM))}; or type sanded_mm=(from, to).")
+    field = _BY_NAME[name]
+    if field.kind != "table":
+        tomlfile.must_be(field, value)
+        if name == "grits" and list(value) != sorted(set(value)):
+            raise ValueError(f"grits is {list(value)}: they are not in order. Write each once, from coarse to fine.")
+    elif not isinstance(value, Film):
+        raise ValueError(f"{name} is {value!r}: this is no film. {field.remedy}")

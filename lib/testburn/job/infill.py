@@ -10,18 +10,17 @@ Not in here: how deep the next board will come out. That scatter, of boards and 
 and the gauge, which are counted here, are not in the chance: nothing is counted twice.
 """
 
-import html
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from numbers import Real
 
 import pandas as pd
 from scipy import special
 
 from testburn import energy
-from testburn.job.facts import Fact, Film, TYPED, VARIANTS, assumed, defaults, gathered, middle
+from testburn.job.facts import Fact, Film, INFILL, TYPED, VARIANTS, assumed, defaults, gathered, middle
 from testburn.job.terms import combined, enough, what_bounds_depth, what_takes_depth
+from testburn.labbook import shown, tomlfile
 
 __all__ = ["Film", "VARIANTS", "Window", "defaults", "paint", "window"]
 
@@ -116,8 +115,8 @@ class Window:
         return self.table["remedy"][_kind(self.table["name"]) == name].iloc[0]
 
     def _repr_html_(self) -> str:
-        shown = self.table[["name", "side", "mm", "uncertainty_mm", "counts_mm", "what", "source"]]
-        return f"<p>{html.escape(self.words)}</p>" + shown.round(3).to_html(index=False, border=0)
+        table = self.table[["name", "side", "mm", "uncertainty_mm", "counts_mm", "what", "source"]]
+        return f"<p>{shown.as_html(self.words)}</p>" + shown.table_as_html(table.round(3))
 
 
 def window(variant: str, board_thickness_mm: float, narrowest_stroke_mm: float,
@@ -147,8 +146,7 @@ def window(variant: str, board_thickness_mm: float, narrowest_stroke_mm: float,
     ValueError
         A name or value that cannot be.
     """
-    if isinstance(confidence, bool) or not isinstance(confidence, Real) or not 0.5 <= confidence < 1:
-        raise ValueError(f"A confidence of {confidence} is none. Give one from 0.5 to below 1, e.g. 0.95.")
+    tomlfile.must_be(next(field for field in INFILL if field.name == "confidence"), confidence)
     facts = gathered(variant, given | {"board_thickness_mm": board_thickness_mm,
                                                 "narrowest_stroke_mm": narrowest_stroke_mm})
     k = _k(confidence)

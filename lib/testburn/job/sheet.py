@@ -7,22 +7,37 @@ and module there, so that an empty sheet works too. [infill] holds what `infill.
 the setting it was burned with. Where no price is said, examples stand in, and the sheet says so.
 """
 
-import html
-import tomllib
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
-from testburn.job.stakes import Prices
-from testburn.labbook import NEXT, burn_name_fault, columns
+from testburn.job.facts import INFILL
+from testburn.job.stakes import PRICES, Prices
+from testburn.labbook import NEXT, columns, shown, tomlfile
 
 FILE = "job.toml"
-_TEXTS = ("name", "species", "artwork", "board")
 _WITHOUT_ARTWORK_MM2 = 6000.0
 _EXAMPLE_PRICES = {"per_minute": 0.5, "board": 18.0, "finishing": 12.0, "proof_minutes": 6.0,
                    "rerun_minutes": 45.0, "deep_extra": 3.0, "shallow_rerun_share": 0.8,
                    "deep_lost_share": 0.2}
 _TABLES = ("infill", "prices", "proof")
-_PROOF = ("board", "depths_mm", *columns.MACHINE_SETTING, "gauge_step_mm", "invented")
+_DEPTH, _UNDER = columns.BY_NAME["depth_mm"], "Write [{}] on a line of its own, and its lines under it."
+_PROOF = (
+    columns.Field("board", "text", "The board it was burned on.", "Name the board.", names_file=True),
+    replace(_DEPTH, name="depths_mm", many=True, above=0, at_least=None, remedy="In mm, e.g. [0.56, 0.55, 0.58]."),
+    *(columns.BY_NAME[name] for name in (*columns.MACHINE_SETTING, "gauge_step_mm")),
+    columns.Field("confirmed", "text", "Why a proof that looks like a slip is none.", "", required=False),
+    columns.Field("invented", "yes or no", "Whether it is an example.", "", required=False),
+)
+SHEET = (
+    columns.Field("name", "text", "The job's name.", "", required=False, names_file=True),
+    *(replace(columns.BY_NAME[name], required=False) for name in (*columns.GROUP_KEY, "board_thickness_mm")),
+    columns.Field("board", "text", "The board it is burned on.", "", required=False, names_file=True),
+    columns.Field("artwork", "text", "A drawing in artwork/ of the lab book.", "", required=False),
+    columns.Field("area_mm2", "number", "To engrave, where there is no drawing.", "Use mm²: 60 cm² are 6000 mm².", "mm²",
+                  False, at_least=1, at_most=10_000_000),
+    *(columns.Field(name, "table", "", _UNDER.format(name), required=False, of=of)
+      for name, of in (("infill", INFILL), ("prices", PRICES), ("proof", _PROOF))),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +85,7 @@ class JobSheet:
 
     def _repr_html_(self) -> str:
         left = ' style="text-align: left"'
-        rows = "".join(f"<tr><th{left}>{html.escape(name)}</th><td{left}>{html.escape(value)}</td></tr>"
+        rows = "".join(f"<tr><th{left}>{shown.as_html(name)}</th><td{left}>{shown.as_html(value)}</td></tr>"
                        for name, value in self.lines.items())
         return f"<table><tbody>{rows}</tbody></table>"
 
@@ -80,61 +95,18 @@ def read(book: str | Path) -> JobSheet:
 
     Raises
     ------
-    ValueError
-        If the file is no TOML, or says something that nobody asks for.
+    ReadingsError
+        If the file is no TOML, or with every line that nobody asks for or that cannot be.
     """
     path = Path(book) / FILE
     if not path.exists():
         return JobSheet()
-    try:
-        said = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise ValueError(f"{path.name} cannot be read: {fault}. Write one `name = value` a line, a point in "
-                         'numbers, texts in quotes, e.g. species = "white oak".') from None
-    _must_be_known(path.name, "", said, [one.name for one in fields(JobSheet)])
-    for table in _TABLES:
-        if not isinstance(held := said.get(table, {}), dict):
-            raise ValueError(f"{path.name}: {table} is {held!r}. Write [{table}] on a line of its own, "
-                             "and its lines under it.")
-    _must_be_known(path.name, " under [prices]", said.get("prices", {}),
-                   [one.name for one in fields(Prices)])
-    _must_be_a_proof(path.name, said.get("proof", {}))
-    for name, value in said.items():
-        wanted = str if name in _TEXTS else dict if name in _TABLES else (int, float)
-        if not isinstance(value, wanted) or isinstance(value, bool):
-            raise ValueError(f"{path.name}: {name} is {value!r}. Write "
-                             + ("a text in quotes." if name in _TEXTS else "a number."))
-        if wanted == (int, float) and not 0 < value < float("inf"):
-            raise ValueError(f"{path.name}: {name} is {value:g}. Give a number above 0.")
-        # Cards are named after both.
-        if name in ("name", "board") and (fault := burn_name_fault(value)):
-            raise ValueError(f"{path.name}: {name} is {value[:60]!r}: {fault[0]}. {fault[1]}")
-    if said.get("board") == NEXT:
-        raise ValueError(f"{path.name}: a board cannot be named {NEXT!r}: that means the one not yet seen.")
+    said = tomlfile.read(path, SHEET, "Write one `name = value` a line, a point in numbers, texts in quotes, e.g. "
+                                      'species = "white oak".')
+    for table, line in (("", said.get("board")), ("[proof], ", said.get("proof", {}).get("board"))):
+        if line == NEXT:
+            raise ValueError(f"{path.name}: {table}{columns.BOARD_NAMED_NEXT}.")
     return JobSheet(**said)
-
-
-def _must_be_known(file: str, where: str, said: dict, known: list[str]) -> None:
-    if strange := sorted(set(said) - set(known)):
-        raise ValueError(f"{file} says {', '.join(strange)}{where}, which nothing asks for. "
-                         f"Known are: {', '.join(known)}.")
-
-
-def _must_be_a_proof(file: str, said: dict) -> None:
-    """Refuse a proof that lacks its depths or setting, or has something else than numbers."""
-    _must_be_known(file, " under [proof]", said, list(_PROOF))
-    if missing := [name for name in _PROOF[:-1] if said and name not in said]:
-        raise ValueError(f"{file}: [proof] lacks {', '.join(missing)}. Say the board, the depths you read, the "
-                         "gauge's step, and the setting the swatch was burned with.")
-    for name, value in said.items():
-        wanted = {"invented": bool, "board": str}.get(name, (int, float))
-        listed = isinstance(value, list) and len(value) > 0
-        values = value if name == "depths_mm" and listed else [value]
-        if any(not isinstance(one, wanted) or wanted == (int, float) and (isinstance(one, bool) or not one > 0)
-               for one in values) or listed != (name == "depths_mm"):
-            raise ValueError(f"{file}: {name} under [proof] is {value!r}. Write "
-                             + {"depths_mm": "a list of depths in mm, e.g. [0.56, 0.55, 0.58].",
-                                "invented": "true or false.", "board": "a text in quotes."}.get(name, "a number above 0."))
 
 
 def _with_unit(name: str) -> str:

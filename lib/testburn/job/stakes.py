@@ -12,16 +12,14 @@ time. A lost board is replaced once; that the next one may fail too is left out.
 maker's, in the maker's money.
 """
 
-import html
 from dataclasses import dataclass, replace
-from numbers import Real
 
 import numpy as np
 import pandas as pd
 
 from testburn.depthfit import DepthFit, NEXT, proof
 from testburn.job import settings
-from testburn.labbook import Machine
+from testburn.labbook import Machine, columns, shown, tomlfile
 
 AS_IS, SUREST, PROOF_FIRST = "card as it is", "surest speed, no proof", "one proof swatch first"
 _POINTS = 9
@@ -29,6 +27,18 @@ _POINTS = 9
 _AS_GOOD = 0.005
 _A_PROOF = "(the job's board)"
 COSTS = ["cost_minutes", "cost_boards", "cost_reruns", "cost_paint"]
+
+
+PRICES = tuple(
+    columns.Field(name, "number", meaning, "Use your own money, 0 or more.", required=False, at_least=0)
+    for name, meaning in (
+        ("per_minute", "A minute at the machine."), ("board", "A board, ready to burn."),
+        ("finishing", "Sealer, paint and time for finishing one."), ("proof_minutes", "For one proof swatch."),
+        ("rerun_minutes", "To burn a too shallow job once more."), ("deep_extra", "On top for a job that is too deep."))
+) + tuple(
+    columns.Field(name, "number", meaning, "Use a share of all, from 0 to 1.", required=False, at_least=0, at_most=1)
+    for name, meaning in (("shallow_rerun_share", "Of the too shallow, those seen in time."),
+                          ("deep_lost_share", "Of the too deep, those that cannot be used.")))
 
 
 @dataclass(frozen=True)
@@ -65,12 +75,8 @@ class Prices:
     deep_lost_share: float = 0.2
 
     def __post_init__(self):
-        for name, value in vars(self).items():
-            most = 1 if name.endswith("_share") else float("inf")
-            number = isinstance(value, Real) and not isinstance(value, bool)
-            if not number or not 0 <= value <= most or value == float("inf"):
-                raise ValueError(f"{name} is {value!r}. Give a number from 0"
-                                 + (" to 1." if most == 1 else " up."))
+        for field in PRICES:
+            tomlfile.must_be(field, getattr(self, field.name))
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +142,7 @@ class Stakes:
                 f"averaged over what it may show. {edge}").rstrip()
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.words)}</p>" + self.table.round(2).to_html(index=False, border=0)
+        return f"<p>{shown.as_html(self.words)}</p>" + shown.table_as_html(self.table.round(2))
 
 
 def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float, minutes: float,

@@ -3,7 +3,8 @@
 Decides how readings are kept: a lab book is a folder with burns/ (one CSV file a burn), woods.csv,
 strikes.csv and datapackage.json. What is read or saved passes `check` first. Nothing is deleted: a
 strike takes a reading out of the fits, with the maker's reason, and leaves the reading where it is;
-a correction leaves the burn as it was in history/.
+a correction leaves the burn as it was in history/. A strike that names no reading is a fault: one digit
+off, and the reading would stay in the fit unseen.
 """
 
 import datetime
@@ -13,24 +14,25 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn.labbook import columns, csvfile, files, strikes, woods
+from testburn.labbook import columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text
-from testburn.labbook.csvfile import Problem
+from testburn.labbook.columns import STRIKE_COLUMNS
 from testburn.labbook.files import NotWritten
-from testburn.labbook.folder import burn_files, foreign_burns, places, same_name
-from testburn.labbook.readings import ReadingsError, burn_name_fault, check, checked
+from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, must_be_readable, places, same_name
+from testburn.labbook.makerfile import Problem, ReadingsError
+from testburn.labbook.readings import check, checked
+from testburn.labbook.slips import beyond_wood
 
 
-
-def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
+def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
     """Return the readings of a lab book, a folder of burns, or one burn file.
 
     Parameters
     ----------
     path : path
         The lab book (holds burns/), its burns folder, or one CSV file.
-    today : date, optional
-        The day after which a burn lies in the future; the computer's day by default.
+    as_typed : bool
+        Let a depth pass that no wood gives, so that it can be put right or set aside.
 
     Returns
     -------
@@ -51,16 +53,22 @@ def read(path: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
     if path.is_dir() and burns == path and (path / "woods.csv").exists():
         raise FileNotFoundError(f"The lab book {path} has no folder named burns. Make one in it "
                                 "and put the burns there.")
+    must_be_readable(book)
     paths = [path] if not path.is_dir() else burn_files(burns)
     text, problems = csvfile.read_files(paths, columns.REQUIRED, "burn")
-    readings, faults = checked(text, woods.species_of(book), today)
-    struck, strike_faults = strikes.read(book / "strikes.csv")
+    wood = woods.of(book)
+    readings, faults = checked(text, set(wood.index))
+    struck, strike_faults = _strikes(book / "strikes.csv")
     problems += faults + foreign_burns(text) + strike_faults
     if not problems and not path.is_file():
-        problems = strikes.idle(readings, struck)
+        problems = _idle(readings, struck)
+    readings = _applied(readings, struck)
+    if not problems and not as_typed:
+        kept = readings["struck_because"] == ""
+        problems = beyond_wood(readings[kept], text[kept], woods.gravity(wood))
     if problems:
         raise ReadingsError(problems)
-    return strikes.applied(readings, struck)
+    return readings
 
 
 def save(frame: pd.DataFrame, folder: str | Path, species=None) -> Path:
@@ -140,8 +148,8 @@ def correct(frame: pd.DataFrame, folder: str | Path, seen: str, species=None) ->
         target = files.left_alone_by_spreadsheets(_saved(folder, burn))
         files.inside(book, target)
         before = _same(target, seen)
-        struck, _ = strikes.read(book / "strikes.csv")
-        if lost := strikes.idle(readings, struck[struck["burn"] == burn]):
+        struck, _ = _strikes(book / "strikes.csv")
+        if lost := _idle(readings, struck[struck["burn"] == burn]):
             raise ReadingsError([replace(fault, remedy="Keep the struck reading in the burn, or remove "
                                          "the strike.") for fault in lost])
         if content != before:
@@ -164,15 +172,15 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
         raise ValueError("A strike needs a reason, e.g. 'typed in inches'.")
     file = book / "strikes.csv"
     day = (struck_on or datetime.date.today()).isoformat()
-    row = dict(zip(strikes.COLUMNS, (burn, swatch, str(reading), reason, day)))
+    row = dict(zip(STRIKE_COLUMNS, (burn, swatch, str(reading), reason, day)))
     with files.locked(book):
-        readings = read(book)
+        readings = read(book, as_typed=True)
         there = ((readings["burn"] == burn) & (readings["swatch"] == swatch)
                  & (readings["reading"] == reading))
         if not there.any():
             raise ValueError(f"There is no reading {reading} of swatch {swatch} in burn {burn}.")
         before = _fingerprint(file.read_bytes()) if file.exists() else ""
-        struck, _ = strikes.read(files.left_alone_by_spreadsheets(file))
+        struck, _ = _strikes(files.left_alone_by_spreadsheets(file))
         added = _csv_bytes(pd.concat([struck, pd.DataFrame([row])], ignore_index=True))
         if before:
             files.replace_whole(book, file, added, still=lambda: _same(file, before))
@@ -183,7 +191,7 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
 
 def _one_burn(frame, book, species) -> tuple[pd.DataFrame, str]:
     """Check the readings and return them with the name of the one burn they are of."""
-    readings = check(frame, woods.species_of(book) if species is None else species)
+    readings = check(frame, woods.of(book) if species is None else species)
     burns = sorted(readings["burn"].unique())
     if len(burns) != 1:
         raise ReadingsError([Problem("", None, "burn", ", ".join(burns) or "none",
@@ -225,6 +233,43 @@ def _keep_version(book, burn, content) -> None:
 def _csv_bytes(frame) -> bytes:
     """Return the frame as CSV (RFC 4180, UTF-8); optional columns without content are left out."""
     kept = [name for name in frame.columns
-            if name in (*columns.REQUIRED, *strikes.COLUMNS)
+            if name in (*columns.REQUIRED, *STRIKE_COLUMNS)
             or name in columns.BY_NAME and any(map(as_text, frame[name].unique()))]
     return as_csv(frame, kept)
+
+
+def _strikes(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return the strikes as text, and their faults; a lab book without the file has none."""
+    if not path.exists():
+        return pd.DataFrame(columns=list(STRIKE_COLUMNS), dtype=object), []
+    frame, problems = csvfile.read_rows(path, STRIKE_COLUMNS)
+    if problems or frame.empty:
+        return pd.DataFrame(columns=list(STRIKE_COLUMNS), dtype=object), problems
+    nameless = frame["reason"] == ""
+    return frame, [
+        Problem(path.name, row, "reason", "", "a strike needs a reason", "Say why it is struck.")
+        for row in frame.index[nameless]]
+
+
+def _idle(readings, strikes) -> list[Problem]:
+    """Find strikes that name no reading: one digit off, and the reading would stay in the fit."""
+    if strikes.empty:
+        return []
+    own = readings[readings["burn"].isin(strikes["burn"])]
+    there = set(zip(own["burn"], own["swatch"], own["reading"].astype(str)))
+    return [Problem("strikes.csv", row, "reading", strike.reading,
+                    f"burn {strike.burn}, swatch {strike.swatch} has no such reading",
+                    "Correct the row, or remove it.")
+            for row, strike in zip(strikes.index, strikes.itertuples(index=False))
+            if (strike.burn, strike.swatch, strike.reading) not in there]
+
+
+def _applied(readings, strikes) -> pd.DataFrame:
+    """Return the readings with the reason of each strike in `struck_because`."""
+    if strikes.empty:
+        return readings.assign(struck_because=pd.Series("", index=readings.index, dtype=object))
+    reasons = {tuple(row[:3]): row[3] for row in strikes[list(STRIKE_COLUMNS)].itertuples(index=False)}
+    own = readings[readings["burn"].isin(strikes["burn"])]
+    keys = zip(own["burn"], own["swatch"], own["reading"].astype(str))
+    struck = pd.Series([reasons.get(key, "") for key in keys], index=own.index, dtype=object)
+    return readings.assign(struck_because=struck.reindex(readings.index, fill_value=""))

@@ -15,13 +15,13 @@ import numpy as np
 import pandas as pd
 
 from testburn.labbook import csvfile
-from testburn.labbook.csvfile import MOST_PROBLEMS, Problem
+from testburn.labbook.columns import Field
+from testburn.labbook.makerfile import Problem, told
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-# Control characters, which could steer a terminal, and halves of characters; a cell may have lines.
-_UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
-
+# Control characters and direction marks, which could steer a terminal, and halves of characters; a cell may have lines.
+UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def absent(column, index) -> pd.Series:
@@ -30,31 +30,67 @@ def absent(column, index) -> pd.Series:
                      dtype=object if column.kind == "text" else float)
 
 
+def typed_table(fields: tuple[Field, ...], placed: pd.DataFrame) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return a table's cells as what its fields ask for, and every cell that is not.
+
+    Parameters
+    ----------
+    fields : tuple of Field
+    placed : DataFrame
+        As text or typed, with _file and _row; a column that is not there is empty.
+    """
+    where = placed[["_file", "_row"]]
+    typed, problems = {}, []
+    for column in fields:
+        cells = placed[column.name] if column.name in placed else absent(column, placed.index)
+        typed[column.name], faults = converted(column, cells, where)
+        problems += faults
+    for column in fields:
+        problems += beyond(column, typed[column.name], where)
+    return pd.DataFrame(typed, index=placed.index), problems
+
+
+def beyond(column: Field, values: pd.Series, where) -> list[Problem]:
+    """Find typed values of one column outside what it allows; an empty cell is none."""
+    if column.kind == "text":
+        bad = ~values.isin(["", *column.among]) if column.among else pd.Series(False, index=values.index)
+    else:
+        bad = pd.Series(False, index=values.index)
+        for end, over in ((column.above, np.less_equal), (column.at_least, np.less),
+                          (column.at_most, np.greater)):
+            if end is not None:
+                bad |= over(values, end)
+    return [fault(column, where, place, plain(values[place]), f"allowed is {column.allowed}", column.remedy)
+            for place in told(bad)]
+
+
 def converted(column, cells, where) -> tuple[pd.Series, list[Problem]]:
     """Turn one column's cells into its type; a cell that cannot be turned is a fault."""
     if column.kind in ("number", "integer") and pd.api.types.is_numeric_dtype(cells):
-        text, values = None, cells.to_numpy(dtype=float, na_value=np.nan)
+        places, text, values = slice(None), None, cells.to_numpy(dtype=float, na_value=np.nan)
         bad = np.isinf(values)
     elif column.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
-        text, values = None, cells.dt.tz_localize(None).dt.normalize().to_numpy("datetime64[s]")
+        places, text = slice(None), None
+        values = cells.dt.tz_localize(None).dt.normalize().to_numpy("datetime64[s]")
         bad = np.zeros(len(cells), dtype=bool)
     else:
-        text, values, bad = _from_text(column.kind, cells)
+        places, text = _different(cells)
+        values, bad = _parsed(column.kind, text)
     if column.kind == "integer":
         # A number of this size has lost its last digits already.
         bad = bad | np.isfinite(values) & ((values != np.round(values)) | (np.abs(values) >= 2.0 ** 53))
-    shown = (lambda place: as_text(cells[place])) if text is None else (lambda place: text[place])
+    shown = (lambda place: as_text(cells[place])) if text is None else (lambda place: text[places[place]])
     problems = [fault(column, where, place, shown(place), *_not_a(column, shown(place)))
-                for place in told(bad)]
+                for place in told(bad[places])]
     if column.required:
         empty = (values == "") if column.kind == "text" else pd.isna(values) & ~bad
         problems += [fault(column, where, place, "", "this cell is empty", column.remedy)
-                     for place in told(empty)]
+                     for place in told(empty[places])]
     if column.kind == "text":
-        return pd.Series(values, index=cells.index, dtype="str"), problems
+        return pd.Series(pd.array(values, dtype="str").take(places), index=cells.index), problems
     if bad.any():
         values = np.where(bad, np.array("NaT" if column.kind == "date" else "nan", values.dtype), values)
-    return pd.Series(values, index=cells.index), problems
+    return pd.Series(values[places], index=cells.index), problems
 
 
 def as_text(cell) -> str:
@@ -66,25 +102,27 @@ def as_text(cell) -> str:
     return "" if pd.isna(cell) else str(cell).strip()
 
 
-def _from_text(kind, cells) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return a column's cells as text, as values of `kind`, and which could not be turned.
+def _different(cells) -> tuple[np.ndarray, np.ndarray]:
+    """Return which of the column's different texts each cell is, and those texts.
 
     Columns repeat themselves: each different text is turned once.
     """
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        # As `csvfile.read_files` gives them, cleaned; the last stands for no cell at all, number -1.
+        codes, texts = cells.cat.codes.to_numpy(), [*cells.cat.categories, ""]
+        return np.where(codes < 0, len(texts) - 1, codes), np.array(texts, dtype=object)
     if pd.api.types.infer_dtype(cells, skipna=False) == "string":
         places, different = pd.factorize(cells.to_numpy(dtype=object), use_na_sentinel=False)
     else:
         places, different = np.arange(len(cells)), cells
-    text = np.array([as_text(cell) for cell in different], dtype=object)
-    values, bad = _parsed(kind, text)
-    return text[places], values[places], bad[places]
+    return places, np.array([as_text(cell) for cell in different], dtype=object)
 
 
 def _parsed(kind, text) -> tuple[np.ndarray, np.ndarray]:
     """Return the texts as values of `kind`, and which could not be turned."""
     if kind == "text":
-        bad = np.array([bool(_UNWRITABLE.search(cell)) for cell in text], dtype=bool)
-        return np.array([_UNWRITABLE.sub("?", cell) for cell in text], dtype=object), bad
+        bad = np.array([bool(UNWRITABLE.search(cell)) for cell in text], dtype=bool)
+        return np.array([UNWRITABLE.sub("?", cell) for cell in text], dtype=object), bad
     filled = text != ""
     if kind == "date":
         values = np.array([_day(cell) for cell in text], dtype="datetime64[s]")
@@ -99,11 +137,6 @@ def _day(text) -> np.datetime64:
         return np.datetime64(datetime.date.fromisoformat(text) if _DAY.fullmatch(text) else "NaT", "s")
     except ValueError:
         return np.datetime64("NaT", "s")
-
-
-def told(bad) -> np.ndarray:
-    """Return the places of the faults that are told: one kind of fault needs no endless list."""
-    return np.flatnonzero(bad)[:MOST_PROBLEMS]
 
 
 def _not_a(column, value) -> tuple[str, str]:

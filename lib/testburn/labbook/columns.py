@@ -1,8 +1,9 @@
-"""Columns: what a reading consists of, said once.
+"""Columns: the one type of all that a maker types, and what a reading consists of, said once.
 
-Decides name, type, unit, allowed range and remedy of every column of the lab book. The checks
-(`labbook.check`), the data package (labdata/datapackage.json) and the entry form all read them
-from here.
+Decides how name, kind, unit, limits and remedy of a thing that is typed are declared, be it a column of a
+table or a line of a TOML file, and declares every column of a burn and a finished job. The checks
+(`labbook.check`), the data package (labdata/datapackage.json) and the entry form all read them from here.
+Limits that no law gives lie far off what anybody burns: they catch a slip, and nothing else.
 
 Source: field types and constraints follow the Frictionless Table Schema, version 2; the file
 format is CSV as in RFC 4180, in UTF-8.
@@ -10,6 +11,8 @@ format is CSV as in RFC 4180, in UTF-8.
 
 from dataclasses import dataclass
 
+# Of a lab book. 1: burns, strikes, woods. 2: finished jobs, job.toml, timed runs. Books of both read alike.
+FORMAT = 2
 # The board not yet seen: what a prediction for no board in particular is of. No board is named so.
 NEXT = "next"
 BOARD_NAMED_NEXT = f"a board cannot be named {NEXT!r}: that means the one not yet seen"
@@ -17,8 +20,22 @@ STRIKE_COLUMNS = ("burn", "swatch", "reading", "reason", "struck_on")
 
 
 @dataclass(frozen=True)
-class Column:
-    """One column: `kind` is text, number, integer or date; limits are in `unit`."""
+class Field:
+    """One thing that is typed: a column, or a line of a TOML file; limits are in `unit`.
+
+    Attributes
+    ----------
+    kind : str
+        text, number, integer or date; in a TOML file also "yes or no", span (from, to) or table.
+    many : bool
+        A list of such values.
+    among : tuple
+        The values there are, if they can be named.
+    names_file : bool
+        The text becomes a file's name.
+    of : tuple of Field
+        The lines of a table.
+    """
 
     name: str
     kind: str
@@ -29,62 +46,68 @@ class Column:
     above: float | None = None
     at_least: float | None = None
     at_most: float | None = None
-    among: tuple[str, ...] = ()
+    among: tuple = ()
+    many: bool = False
+    names_file: bool = False
+    of: tuple["Field", ...] = ()
 
     @property
     def allowed(self) -> str:
         """The allowed values in words, e.g. 'above 0 and at most 100 %'."""
         if self.among:
-            return "one of " + ", ".join(self.among)
+            return "one of " + ", ".join(map(str, self.among))
         ends = {"above": self.above, "at least": self.at_least, "at most": self.at_most}
-        said = [f"{word} {end:g}" for word, end in ends.items() if end is not None]
+        said = [f"{word} {end:.10g}" for word, end in ends.items() if end is not None]
         return " and ".join(said) + (f" {self.unit}" if said and self.unit else "")
 
 
 COLUMNS = (
-    Column("burn", "text", "The burn's id, the same as its file's name without .csv.",
+    Field("burn", "text", "The burn's id, the same as its file's name without .csv.",
            "Use the file's name without .csv."),
-    Column("burned_on", "date", "The day of the burn, ISO 8601 (2026-03-14).",
+    Field("burned_on", "date", "The day of the burn, ISO 8601 (2026-03-14).",
            "Write the day as year-month-day, e.g. 2026-03-14."),
-    Column("species", "text", "A species of woods.csv.",
+    Field("species", "text", "A species of woods.csv.",
            "Use a species of woods.csv, or add this one there."),
-    Column("board", "text", "Which board. Two boards of one species are not the same wood.",
+    Field("board", "text", "Which board. Two boards of one species are not the same wood.",
            "Give each board a name of its own, e.g. C1."),
-    Column("module_w", "number", "Nominal optical output of the laser module.",
-           "Use the optical watts of the module, not its electrical input.", "W", above=0),
-    Column("wavelength_nm", "number", "Wavelength of the module.",
+    Field("module_w", "number", "Nominal optical output of the laser module.",
+           "Use the optical watts of the module, not its electrical input.", "W", at_least=0.001,
+          at_most=10000),
+    Field("wavelength_nm", "number", "Wavelength of the module.",
            "Use the nanometres on the module's label, e.g. 445.", "nm",
            at_least=150, at_most=20000),
-    Column("power_pct", "number", "Power set on the machine.",
-           "Use the set power in percent.", "%", above=0, at_most=100),
-    Column("speed_mm_s", "number", "Speed of the head along a line.",
-           "Use the set speed in mm/s (mm/min divided by 60).", "mm/s", above=0),
-    Column("line_pitch_mm", "number", "Distance between neighbouring lines.",
-           "Use the distance between lines in mm: 10 divided by lines per cm.", "mm", above=0),
-    Column("passes", "integer", "How often the head went over the swatch.",
-           "Use a whole number, 1 or more.", at_least=1),
-    Column("swatch", "text", "Which swatch of the burn.",
+    Field("power_pct", "number", "Power set on the machine.",
+           "Use the set power in percent.", "%", at_least=0.01, at_most=100),
+    Field("speed_mm_s", "number", "Speed of the head along a line.",
+           "Use the set speed in mm/s (mm/min divided by 60).", "mm/s", at_least=0.001, at_most=100000),
+    Field("line_pitch_mm", "number", "Distance between neighbouring lines.",
+           "Use the distance between lines in mm: 10 divided by lines per cm.", "mm", at_least=0.0001,
+          at_most=100),
+    Field("passes", "integer", "How often the head went over the swatch.",
+           "Use a whole number, 1 or more.", at_least=1, at_most=1000),
+    Field("swatch", "text", "Which swatch of the burn.",
            "Use the swatch's number on the burn sheet."),
-    Column("reading", "integer", "1, 2, 3 … within the swatch.",
+    Field("reading", "integer", "1, 2, 3 … within the swatch.",
            "Number the readings of a swatch 1, 2, 3 …", at_least=1),
-    Column("depth_mm", "number", "Depth of the recess at this reading.",
-           "Measure again from the face to the floor of the recess, in mm.", "mm", at_least=0),
-    Column("gauge_step_mm", "number", "Resolution of the gauge: its last digit's step.",
-           "Use the gauge's smallest step in mm, e.g. 0.01.", "mm", above=0, at_most=1),
-    Column("board_thickness_mm", "number", "Thickness of the board.",
-           "Measure the board's thickness in mm, or leave the cell empty.", "mm", False, above=0),
-    Column("moisture_pct", "number", "Moisture content of the board, dry basis.",
+    Field("depth_mm", "number", "Depth of the recess at this reading.",
+           "Measure again from the face to the floor of the recess, in mm.", "mm", at_least=0,
+          at_most=1000),
+    Field("gauge_step_mm", "number", "Resolution of the gauge: its last digit's step.",
+           "Use the gauge's smallest step in mm, e.g. 0.01.", "mm", at_least=0.0001, at_most=1),
+    Field("board_thickness_mm", "number", "Thickness of the board.",
+           "Measure the board's thickness in mm, or leave the cell empty.", "mm", False, at_least=0.1, at_most=1000),
+    Field("moisture_pct", "number", "Moisture content of the board, dry basis.",
            "Use the moisture meter's percent, or leave the cell empty.", "%", False,
            at_least=0, at_most=100),
-    Column("focus_offset_mm", "number", "Focus below (+) or above (-) the face.",
+    Field("focus_offset_mm", "number", "Focus below (+) or above (-) the face.",
            "Use mm, or leave the cell empty.", "mm", False, at_least=-50, at_most=50),
-    Column("air_assist", "text", "Air at the nozzle.", "Write on, off, or leave the cell empty.",
+    Field("air_assist", "text", "Air at the nozzle.", "Write on, off, or leave the cell empty.",
            required=False, among=("on", "off")),
-    Column("sweep_vs_grain", "text", "Direction of the sweep against the grain.",
+    Field("sweep_vs_grain", "text", "Direction of the sweep against the grain.",
            "Write along, across, or leave the cell empty.", required=False,
            among=("along", "across")),
-    Column("note", "text", "Anything worth keeping.", "", required=False),
-    Column("invented", "text", "yes where the reading is invented demo data, not measured.",
+    Field("note", "text", "Anything worth keeping.", "", required=False),
+    Field("invented", "text", "yes where the reading is invented demo data, not measured.",
            "Write yes, or leave the cell empty.", required=False, among=("yes",)),
 )
 
@@ -99,25 +122,25 @@ _CARD = "Copy it from the card that the job was made from."
 _SD = dict(unit="", at_least=0, at_most=3)
 # What a job's file holds beside a burn's columns.
 PROMISED = (
-    Column("card", "text", "The card the job was made from: the fit's twelve digits.", _CARD),
-    Column("readings_mark", "text", "The readings that card was fitted to, twelve digits.", _CARD),
-    Column("promised_for", "text", "next, or the board that the card was made for.",
+    Field("card", "text", "The card the job was made from: the fit's twelve digits.", _CARD),
+    Field("readings_mark", "text", "The readings that card was fitted to, twelve digits.", _CARD),
+    Field("promised_for", "text", "next, or the board that the card was made for.",
            "Write next, or the board's id."),
-    Column("aim_mm", "number", "Depth that was wanted.",
+    Field("aim_mm", "number", "Depth that was wanted.",
            "Use mm, or leave the cell empty.", "mm", False, above=0),
-    Column("at_least_mm", "number", "Floor of the depth window.",
+    Field("at_least_mm", "number", "Floor of the depth window.",
            "Use mm, or leave the cell empty.", "mm", False, at_least=0),
-    Column("at_most_mm", "number", "Ceiling of the depth window.",
+    Field("at_most_mm", "number", "Ceiling of the depth window.",
            "Use mm, or leave the cell empty.", "mm", False, above=0),
-    Column("expected_mm", "number", "Depth of the recess that the card promised.", _CARD, "mm",
+    Field("expected_mm", "number", "Depth of the recess that the card promised.", _CARD, "mm",
            above=0),
-    Column("curve_sd", "number", "What the curve may be off, as a share of the depth.", _CARD, **_SD),
-    Column("board_sd", "number", "What the board may be off, as a share of the depth.", _CARD, **_SD),
-    Column("swatch_sd", "number", "What one recess may be off, as a share of the depth.", _CARD, **_SD),
-    Column("reading_sd", "number", "What one reading may be off, as a share of the depth.", _CARD,
+    Field("curve_sd", "number", "What the curve may be off, as a share of the depth.", _CARD, **_SD),
+    Field("board_sd", "number", "What the board may be off, as a share of the depth.", _CARD, **_SD),
+    Field("swatch_sd", "number", "What one recess may be off, as a share of the depth.", _CARD, **_SD),
+    Field("reading_sd", "number", "What one reading may be off, as a share of the depth.", _CARD,
            **_SD),
-    Column("gauge_sd_mm", "number", "What needle and gauge add.", _CARD, "mm", at_least=0, at_most=1),
-    Column("df", "number", "Degrees of freedom of the promise.", _CARD, at_least=1),
+    Field("gauge_sd_mm", "number", "What needle and gauge add.", _CARD, "mm", at_least=0, at_most=1),
+    Field("df", "number", "Degrees of freedom of the promise.", _CARD, at_least=1),
 )
 
 
@@ -128,7 +151,7 @@ def table_schema() -> dict:
             "missingValues": [""], "primaryKey": list(READING_KEY)}
 
 
-def field(column: Column) -> dict:
+def field(column: Field) -> dict:
     """Return a column's field of a Frictionless Table Schema, its unit beside it."""
     types = {"text": "string", "number": "number", "integer": "integer", "date": "date"}
     ends = {"required": column.required or None, "exclusiveMinimum": column.above,

@@ -8,38 +8,31 @@ as text and gets an apostrophe in front when written, which is taken off again w
 Source: formula starts after "CSV Injection", OWASP Foundation (from memory): = + - @ tab return.
 """
 
-import codecs
 import csv
 import io
 import itertools
 import re
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from testburn.labbook import makerfile
+from testburn.labbook.makerfile import MOST_BYTES, MOST_PROBLEMS, Problem, ReadingsError
+
 # Of all files read together. A burn has some dozen rows of a hundred bytes: these are far off.
-MOST_BYTES = 400_000_000
 MOST_ROWS = 2_000_000
 MOST_COLUMNS = 200
-# Of one kind; a file in which everything is wrong needs no longer list.
-MOST_PROBLEMS = 1000
 _CHUNK_BYTES = 1 << 20
 _BLOCK_ROWS = 50_000
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
-
-
-@dataclass(frozen=True)
-class Problem:
-    """One fault of a file: where it stands, what stands there, and what to do about it."""
-
-    file: str
-    row: int | None
-    column: str
-    value: str
-    problem: str
-    remedy: str
+# A smaller file is read faster than pandas is called.
+_FEW_BYTES = 50_000
+# The full-width signs too: a spreadsheet takes them for the narrow ones.
+_FORMULA = re.compile(r"'*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]")
+# A quoted cell as RFC 4180 has it, and what stands around one: nothing, a comma or a line end.
+_QUOTED = re.compile(rb'"[^"]*(?:""[^"]*)*"')
+_ENDS = (b"", b",", b"\r", b"\n")
 
 
 def neutralised(text: str) -> str:
@@ -56,6 +49,8 @@ def read_files(files: list[Path], needed: tuple[str, ...],
                what: str) -> tuple[pd.DataFrame, list[Problem]]:
     """Return the cells of all files as text, with _file and _row beside them, and every fault.
 
+    Every column is categorical: it keeps each different text once, and a cell is its number.
+
     Parameters
     ----------
     files : list of Path
@@ -64,17 +59,33 @@ def read_files(files: list[Path], needed: tuple[str, ...],
     what : str
         What a file holds, e.g. burn, for the words on an empty one.
     """
-    frames, problems = [], too_large(files)
+    tables, problems = [], too_large(files)
     for file in files if not problems else ():
-        frame, faults = read_rows(file, needed)
+        table, rows, faults = _read(file, needed)
         problems += faults
-        if len(frame):
-            frames.append(frame.assign(_file=file.name, _row=frame.index))
+        if len(rows):
+            whole = {"_file": (np.zeros(len(rows), np.int32), np.array([file.name], dtype=object))}
+            tables.append((table | whole, rows))
         elif not faults:
             problems.append(Problem(file.name, None, "", "", "the file is empty",
                                     f"Enter the {what}'s readings, or remove the file."))
-    empty = pd.DataFrame(columns=[*needed, "_file", "_row"], dtype=object)
-    return (pd.concat(frames, ignore_index=True) if frames else empty), problems
+    if not tables:
+        return pd.DataFrame(columns=[*needed, "_file", "_row"], dtype=object), problems
+    names = dict.fromkeys(name for table, _ in tables for name in table)
+    sizes = [len(rows) for _, rows in tables]
+    joined = {name: _joined([table.get(name) for table, _ in tables], sizes) for name in names}
+    return pd.DataFrame(joined).assign(_row=np.concatenate([rows for _, rows in tables])), problems
+
+
+def _joined(parts: list, sizes: list[int]) -> pd.Categorical:
+    """Return one column of several files, each different text once; a file without it has no cells of it."""
+    texts = [part[1] if part else np.array([], dtype=object) for part in parts]
+    places, different = pd.factorize(np.concatenate(texts))
+    before, codes = 0, []
+    for part, found, size in zip(parts, texts, sizes):
+        codes.append(places[before:][part[0]] if part else np.full(size, -1))
+        before += len(found)
+    return pd.Categorical.from_codes(np.concatenate(codes), different)
 
 
 def too_large(files: list[Path]) -> list[Problem]:
@@ -108,37 +119,48 @@ def _line_ends(file) -> int:
     return max(feeds, returns)
 
 
-def read_rows(path: Path, needed: tuple[str, ...]) -> tuple[pd.DataFrame, list[Problem]]:
+def read_rows(path: Path, needed: Sequence[str], most_bytes: int = MOST_BYTES) -> tuple[pd.DataFrame, list[Problem]]:
     """Return the file's cells as text; the index is the row number a spreadsheet shows.
 
     Parameters
     ----------
     path : Path
-    needed : tuple of str
+    needed : sequence of str
         Columns the header must have; they tell a wrong delimiter from a wrong header.
+    most_bytes : int
+        Of a file of this kind.
 
     Returns
     -------
     DataFrame, list of Problem
         An empty frame wherever the file as a whole cannot be used.
     """
-    content, problems = _content(path)
+    table, rows, problems = _read(path, needed, most_bytes)
+    frame = {name: texts[codes] for name, (codes, texts) in table.items()}
+    return pd.DataFrame(frame, index=rows if frame else None), problems
+
+
+def _read(path, needed, most_bytes=MOST_BYTES) -> tuple[dict, np.ndarray, list[Problem]]:
+    """Return each column as (numbers of its texts, its different texts), the rows' numbers, and the faults."""
+    content, problems = _content(path, most_bytes)
     if problems:
-        return pd.DataFrame(), problems
+        return {}, np.array([], int), problems
     records = enumerate(csv.reader(_lines(content), strict=True), start=1)
     rows = ((number, cells) for number, cells in records if any(map(str.strip, cells)))
     try:
         first = next(rows, None)
         if first is None:
-            return pd.DataFrame(), [Problem(path.name, None, "", "", "the file is empty",
-                                            "Enter the burn's readings, or remove the file.")]
+            return {}, np.array([], int), [Problem(path.name, None, "", "", "the file is empty",
+                                                   "Enter the burn's readings, or remove the file.")]
         header = [name.strip() for name in first[1]]
         if problems := _header_problems(path.name, first[0], header, needed):
-            return pd.DataFrame(), problems
-        return _as_frame(path.name, header, rows)
+            return {}, np.array([], int), problems
+        whole = _by_columns(content, len(header)) if first[0] == 1 and len(content) > _FEW_BYTES else None
+        columns, numbers, problems = whole or _by_rows(path.name, len(header), rows)
     except csv.Error as fault:
-        return pd.DataFrame(), [Problem(path.name, None, "", "", f"this is not CSV: {fault}",
-                                        "Save it again as CSV (comma separated, UTF-8).")]
+        return {}, np.array([], int), [Problem(path.name, None, "", "", f"this is not CSV: {fault}",
+                                               "Save it again as CSV (comma separated, UTF-8).")]
+    return {name: _cleaned(*column) for name, column in zip(header, columns) if name}, numbers, problems
 
 
 def _lines(content: bytes) -> io.TextIOWrapper:
@@ -146,27 +168,21 @@ def _lines(content: bytes) -> io.TextIOWrapper:
     return io.TextIOWrapper(io.BytesIO(content), encoding="utf-8-sig", newline="")
 
 
-def _content(path: Path) -> tuple[bytes, list[Problem]]:
+def _content(path: Path, most_bytes: int) -> tuple[bytes, list[Problem]]:
     """Return the file's bytes, or say which of them are not UTF-8 and where."""
     remedy = "Save the file as 'CSV UTF-8 (comma separated)'."
-    if path.exists() and not path.is_file():
-        return b"", [Problem(path.name, None, "", "", "this is not a file", "Move it elsewhere.")]
     try:
-        content = path.read_bytes()
-    except OSError as refusal:
-        return b"", [Problem(path.name, None, "", "", f"the file cannot be read: {refusal.strerror}",
-                             "Close it in other programs, or see who may read it.")]
+        content = makerfile.content(path, most_bytes)
+    except ReadingsError as refusal:
+        return b"", refusal.faults
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         return b"", [Problem(path.name, None, "", "", "the file is UTF-16, not UTF-8", remedy)]
     if (nul := content.find(b"\0")) >= 0:
         return b"", [Problem(path.name, content.count(b"\n", 0, nul) + 1, "", "NUL byte",
                              "the file holds bytes that are not text", remedy)]
-    decoder = codecs.getincrementaldecoder("utf-8-sig")()
-    try:
-        for start in range(0, len(content), _CHUNK_BYTES):
-            decoder.decode(content[start:start + _CHUNK_BYTES])
-        decoder.decode(b"", final=True)
-    except UnicodeDecodeError:
+    if fault := makerfile.line_too_long(path.name, content):
+        return b"", [fault]
+    if not makerfile.is_utf_8(content):
         return b"", _foreign_cells(path.name, content, remedy)
     return content, []
 
@@ -178,24 +194,16 @@ def _foreign_cells(name: str, content: bytes, remedy: str) -> list[Problem]:
     lines.seek(0)
     found = []
     for number, line in enumerate(lines, start=1):
-        if _is_utf_8(line):
+        if makerfile.is_utf_8(line):
             continue
         for place, cell in enumerate(line.rstrip(b"\r\n").split(b",")):
-            if not _is_utf_8(cell):
+            if not makerfile.is_utf_8(cell):
                 column = header[place] if place < len(header) else ""
                 found.append(Problem(name, number, column, cell[:200].decode("cp1252", "replace"),
                                      "this cell is not UTF-8 (it looks like Windows-1252)", remedy))
             if len(found) >= MOST_PROBLEMS:
                 return found
     return found
-
-
-def _is_utf_8(content: bytes) -> bool:
-    try:
-        content.decode("utf-8")
-    except UnicodeDecodeError:
-        return False
-    return True
 
 
 def _header_problems(name, row, header, needed) -> list[Problem]:
@@ -217,14 +225,53 @@ def _header_problems(name, row, header, needed) -> list[Problem]:
                     for column in needed if column not in header]
 
 
-def _as_frame(name, header, rows) -> tuple[pd.DataFrame, list[Problem]]:
-    """Return the cells as text, and a problem for each row with cells beyond the header.
+def _by_columns(content: bytes, width: int) -> tuple[list, np.ndarray, list[Problem]] | None:
+    """Return the columns of a file without a fault in its form; None where it must be read row by row.
+
+    pandas and the csv module agree on what RFC 4180 allows. What else there may be (a stray quote, an old
+    line end, a row too long) is left to the csv module, which says it.
+    """
+    content = content.removeprefix(b"\xef\xbb\xbf")
+    if content.count(b"\r") != content.count(b"\r\n") or not _well_quoted(content):
+        return None
+    try:
+        table = pd.read_csv(io.BytesIO(content), header=None, names=range(width), index_col=False, dtype="category",
+                            na_filter=False, skip_blank_lines=False, low_memory=False, encoding="utf-8")
+    except pd.errors.ParserError:
+        return None
+    columns = [(table[name].cat.codes.to_numpy()[1:], table[name].cat.categories.to_numpy(dtype=object))
+               for name in table]
+    if max(len(text) for _, texts in columns for text in texts) > csv.field_size_limit():
+        return None
+    blank = np.ones(len(table) - 1, dtype=bool)
+    for codes, texts in columns:
+        blank &= np.array([not text.strip() for text in texts])[codes]
+        if not blank.any():
+            break
+    numbers = np.arange(2, len(table) + 1)
+    if blank.any():
+        columns, numbers = [(codes[~blank], texts) for codes, texts in columns], numbers[~blank]
+    return columns, numbers, []
+
+
+def _well_quoted(content: bytes) -> bool:
+    """Say whether every quote belongs to a cell that is quoted as a whole."""
+    left = content.count(b'"')
+    for cell in _QUOTED.finditer(content):
+        first, end = cell.span()
+        if content[max(first - 1, 0):first] not in _ENDS or content[end:end + 1] not in _ENDS:
+            return False
+        left -= cell.group().count(b'"')
+    return not left
+
+
+def _by_rows(name, width, rows) -> tuple[list, np.ndarray, list[Problem]]:
+    """Return the columns, and a problem for each row with cells beyond the header.
 
     Takes a block of rows at a time, and keeps a text that a column repeats only once.
     """
-    width, empty = len(header), [""] * len(header)
-    problems, numbers, blocks = [], [], []
-    known = [{} for _ in header]
+    empty, problems, numbers = [""] * width, [], []
+    known, codes = [{} for _ in range(width)], [[np.array([], np.int64)] for _ in range(width)]
     while block := list(itertools.islice(rows, _BLOCK_ROWS)):
         long = [(number, cells) for number, cells in block if len(cells) > width]
         problems += [Problem(name, number, "", ",".join(cells),
@@ -233,16 +280,15 @@ def _as_frame(name, header, rows) -> tuple[pd.DataFrame, list[Problem]]:
                      for number, cells in long[:MOST_PROBLEMS - len(problems)]]
         kept = [(number, cells) for number, cells in block if len(cells) <= width]
         numbers += [number for number, _ in kept]
-        blocks.append([_cleaned(texts, cells) for texts, cells in zip(known, zip(
-            *(cells if len(cells) == width else cells + empty[len(cells):] for _, cells in kept)))]
-                      if kept else [])
-    parts = [part for part in zip(*filter(None, blocks))] or [[np.array([], dtype=object)]] * width
-    table = dict(enumerate(np.concatenate(part) for part in parts))
-    frame = pd.DataFrame(table, index=numbers).set_axis(header, axis=1)
-    return frame.loc[:, [column != "" for column in header]], problems
+        for place, cells in enumerate(zip(*(cells + empty[len(cells):] for _, cells in kept))):
+            texts = known[place]
+            codes[place].append(np.array([texts.setdefault(cell, len(texts)) for cell in cells]))
+    columns = [(np.concatenate(parts), np.array(list(texts), dtype=object)) for parts, texts in zip(codes, known)]
+    return columns, np.array(numbers, int), problems
 
 
-def _cleaned(known: dict, cells: tuple) -> np.ndarray:
-    """Return the cells stripped and restored; `known` keeps what each text became."""
-    known.update({cell: restored(cell.strip()) for cell in set(cells) - known.keys()})
-    return np.fromiter(map(known.__getitem__, cells), dtype=object, count=len(cells))
+def _cleaned(codes: np.ndarray, texts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return a column with its texts stripped and restored, each different one once."""
+    # The numbers in the file, not in pandas: what is not there any more is no text of the column.
+    places, different = pd.factorize(np.array([restored(text.strip()) for text in texts], dtype=object))
+    return places[codes], different

@@ -15,11 +15,12 @@ import pandas as pd
 from scipy import special
 
 from testburn.labbook import burns, columns, csvfile, files, woods
-from testburn.labbook.cells import as_csv, as_text, converted, fault, plain, told
+from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_table
 from testburn.labbook.columns import NEXT, PROMISED
-from testburn.labbook.csvfile import Problem
-from testburn.labbook.folder import burn_files, foreign_burns, same_name
-from testburn.labbook.readings import ReadingsError, beyond, burn_name_fault, checked, fingerprint
+from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, must_be_readable, same_name
+from testburn.labbook.makerfile import Problem, ReadingsError
+from testburn.labbook.readings import checked, fingerprint, swatches_of, unlike_the_first
+from testburn.labbook.slips import beyond_wood
 
 COLUMNS = (*columns.COLUMNS, *PROMISED)
 REQUIRED = (*columns.REQUIRED, *(column.name for column in PROMISED if column.required))
@@ -85,7 +86,7 @@ def expected_limits(promise_row: pd.Series, readings: int = 3, gauge_step_mm: fl
     return max(depth - half, 0.0), depth + half
 
 
-def check(frame: pd.DataFrame, species=None, today: datetime.date | None = None) -> pd.DataFrame:
+def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
     """Return finished jobs, typed; every file and every table passes here.
 
     Parameters
@@ -94,7 +95,6 @@ def check(frame: pd.DataFrame, species=None, today: datetime.date | None = None)
         Columns of `COLUMNS`, as text or typed; optional ones may be missing.
     species : iterable of str, optional
         Allowed species; those of the project by default.
-    today : date, optional
 
     Raises
     ------
@@ -105,13 +105,13 @@ def check(frame: pd.DataFrame, species=None, today: datetime.date | None = None)
         raise ReadingsError([Problem("", None, column.name, "", "this column is missing",
                                      column.remedy) for column in missing])
     placed = frame.assign(_file="", _row=frame.index).reset_index(drop=True)
-    rows, problems = _checked(placed, woods.read().index if species is None else species, today)
+    rows, problems = _checked(placed, woods.read() if species is None else species)
     if problems:
         raise ReadingsError(problems)
     return rows
 
 
-def read(book: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
+def read(book: str | Path) -> pd.DataFrame:
     """Return every finished job of a lab book, typed, in the order of `COLUMNS`.
 
     A lab book without the folder jobs/ has none: the table is empty, with its columns.
@@ -122,7 +122,8 @@ def read(book: str | Path, today: datetime.date | None = None) -> pd.DataFrame:
         With every fault of every file.
     """
     folder = Path(book) / "jobs"
-    return _read(Path(book), burn_files(folder) if folder.is_dir() else [], today)
+    must_be_readable(Path(book))
+    return _read(Path(book), burn_files(folder) if folder.is_dir() else [])
 
 
 def save(frame: pd.DataFrame, book: str | Path) -> Path:
@@ -138,7 +139,7 @@ def save(frame: pd.DataFrame, book: str | Path) -> Path:
         If the disk refuses it.
     """
     book = Path(book)
-    rows = check(frame, woods.species_of(book))
+    rows = check(frame, woods.of(book))
     names = sorted(rows["burn"].unique())
     if len(names) != 1:
         raise ReadingsError([Problem("", None, "burn", ", ".join(names) or "none",
@@ -191,23 +192,23 @@ def table_schema() -> dict:
     return burn | {"fields": burn["fields"] + [columns.field(column) for column in PROMISED]}
 
 
-def _read(book, paths, today=None) -> pd.DataFrame:
+def _read(book, paths) -> pd.DataFrame:
     """Read job files of a lab book; every fault of every file at once."""
     text, problems = csvfile.read_files(paths, REQUIRED, "job")
-    rows, faults = _checked(text, woods.species_of(book), today)
+    rows, faults = _checked(text, woods.of(book))
     if problems := problems + faults + foreign_burns(text):
         raise ReadingsError(problems)
     return rows
 
 
-def _checked(placed, species, today) -> tuple[pd.DataFrame, list[Problem]]:
+def _checked(placed, species) -> tuple[pd.DataFrame, list[Problem]]:
     """Type the reading columns as those of a burn, then the promise; gather every fault."""
-    readings, problems = checked(placed, set(species), today)
+    readings, problems = checked(placed, set(species.index if isinstance(species, pd.DataFrame) else species))
     where = placed[["_file", "_row"]]
-    for column in PROMISED:
-        cells = placed[column.name] if column.name in placed else pd.Series(np.nan, placed.index)
-        readings[column.name], faults = converted(column, cells, where)
-        problems += faults + beyond(column, readings[column.name], where)
+    problems = problems or beyond_wood(readings, where, woods.gravity(species))
+    typed, faults = typed_table(PROMISED, placed)
+    readings[list(typed)] = typed
+    problems += faults
     problems += _two_promises(readings, where)
     # One cell is told one fault, the first.
     problems = list({(p.file, p.row, p.column): p for p in reversed(problems)}.values())
@@ -216,16 +217,12 @@ def _checked(placed, species, today) -> tuple[pd.DataFrame, list[Problem]]:
 
 def _two_promises(readings, where) -> list[Problem]:
     """Find recesses whose readings were promised different things."""
-    recess, found = readings.groupby(["burn", "swatch"], sort=False), []
-    for column in PROMISED:
-        first = recess[column.name].transform("first")
-        other = readings[column.name].notna() & first.notna() & (readings[column.name] != first)
-        found += [fault(column, where, place, plain(readings[column.name][place]),
-                        f"swatch {readings['swatch'][place]} began with "
-                        f"{plain(first[place])}",
-                        "One recess was made from one row of a card: correct the row, or use a new "
-                        "swatch id.") for place in told(other)]
-    return found
+    swatch, first = swatches_of(readings)
+    return [fault(column, where, place, plain(readings[column.name][place]),
+                  f"swatch {readings['swatch'][place]} began with {plain(began)}",
+                  "One recess was made from one row of a card: correct the row, or use a new swatch id.")
+            for column in PROMISED
+            for place, began in unlike_the_first(readings[column.name], swatch, first)]
 
 
 def _csv_bytes(rows) -> bytes:

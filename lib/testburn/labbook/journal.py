@@ -4,20 +4,28 @@ Decides how a half-entered burn survives a crash, a closed tab or a restarted ke
 cell is one line of JSON appended to journal/<draft>.jsonl in the lab book and forced to the disk
 before anything else happens. A line that a crash tore is no cell. Nothing typed is ever deleted: the
 journal of a burn that was saved moves to journal/saved/, of one put away to journal/put-away/.
+
+One draft has one owner, whatever number of windows show it. A window that goes on with a draft writes its mark
+beside the journal and locks a file of that mark as long as its kernel lives; another window may take the draft over,
+and the first sees that the mark is no longer its own before it writes the next cell.
+
+Source: a lock that the system gives back when its process ends (filelock; flock(2), LockFileEx, from memory).
 """
 
 import datetime
 import json
 import os
+import secrets
 from pathlib import Path
 
+import filelock
 import pandas as pd
 
 from testburn.labbook import files
 from testburn.labbook.files import NotWritten
-from testburn.labbook.readings import burn_name_fault
+from testburn.labbook.folder import burn_name_fault
 
-__all__ = ["NotWritten", "close", "drafts", "record", "replay"]
+__all__ = ["Hold", "NotWritten", "close", "drafts", "elsewhere", "record", "replay"]
 
 def record(book: str | Path, draft: str, cell: str, value: str) -> None:
     """Append one accepted cell; when this returns, it is on the disk.
@@ -119,3 +127,65 @@ def _entries(file) -> list[dict]:
         if isinstance(entry["cell"], str) and isinstance(entry["value"], str):
             found.append(entry)
     return found
+
+
+class Hold:
+    """One window's hold on a draft of a lab book; `still` says whether it has it yet."""
+
+    def __init__(self, book: str | Path, draft: str):
+        self._mark, self._file = secrets.token_hex(8), _mark_file(Path(book), draft)
+        with files.in_words(f"The draft {draft}"):
+            self._begin(Path(book))
+
+    def _begin(self, book: Path) -> None:
+        files.make_folder(book, self._file.parent)
+        self._lock = filelock.FileLock(_lock_file(self._file, self._mark), timeout=0)
+        self._lock.acquire()
+        self._file.write_text(json.dumps({"mark": self._mark, "process": os.getpid()}), encoding="utf-8")
+
+    def still(self) -> bool:
+        """Return whether no other window has taken the draft over or put it away."""
+        return _owner(self._file).get("mark") == self._mark
+
+    def let_go(self) -> None:
+        """Give the draft up; where another window has it, its mark stays."""
+        if self.still():
+            self._file.unlink(missing_ok=True)
+        self._lock.release()
+        Path(self._lock.lock_file).unlink(missing_ok=True)
+
+
+def elsewhere(book: str | Path, draft: str) -> bool:
+    """Return whether a window of another kernel, one that still lives, has the draft."""
+    file = _mark_file(Path(book), draft)
+    owner = _owner(file)
+    if not owner or owner["process"] == os.getpid():
+        return False
+    lock_file = _lock_file(file, owner["mark"])
+    if not lock_file.exists():
+        return False
+    lock = filelock.FileLock(lock_file, timeout=0)
+    try:
+        lock.acquire()
+    except filelock.Timeout:
+        return True
+    lock.release()
+    lock_file.unlink(missing_ok=True)
+    return False
+
+
+def _mark_file(book: Path, draft: str) -> Path:
+    return book / "journal" / f"{draft}.owner"
+
+
+def _lock_file(file: Path, mark: str) -> Path:
+    return file.with_name(f".{file.stem}-{mark}.lock")
+
+
+def _owner(file: Path) -> dict:
+    """Return mark and process of the owner; nothing where there is none, or its file is torn."""
+    try:
+        said = json.loads(file.read_text(encoding="utf-8"))
+        return {"mark": str(said["mark"]), "process": int(said["process"])}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}

@@ -1,18 +1,94 @@
-"""Machine: what can be set on it, and how briskly its head moves.
+"""Machine: what can be set on it, how briskly its head moves, and which board goes under it.
 
-Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's:
-typed into machine.toml of the lab book, from the machine's manual or from a stopwatch.
+Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's: typed into
+machine.toml of the lab book, from the machine's manual or from a stopwatch. Whether a board fits is decided from
+five heights. The board lies on its support; in focus the module's nose stands one focus gap above the face, so
+thickness + gap is no more than the clearance between the support and the nose with the module at its top, and no
+less than that clearance less the module's travel. Without the support there is the support's height more.
 """
 
-import tomllib
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
+from testburn.labbook import columns, shown, tomlfile
+from testburn.labbook.columns import Field
+from testburn.labbook.makerfile import Problem, ReadingsError
+
 # What lines of earlier versions are called now.
 _FORMER = {"bed_clearance_mm": "clearance_mm", "grid_height_mm": "support_height_mm"}
-_WANTED = {"list": "a list of numbers, e.g. [90]", "number": "a number", "yes or no": "true or false"}
+# The finest step that a control takes is a hundredth of a mm/s: common practice, no source. More speeds are a slip.
+_MOST_SPEEDS = 1_000_000
+_SPEED, _LEAVE = columns.BY_NAME["speed_mm_s"], "or leave the line out"
+_HEIGHT = {"unit": "mm", "required": False, "at_most": 10_000}
+FIELDS = (
+    Field("min_speed_mm_s", "number", "Lowest speed that can be set.", _SPEED.remedy, "mm/s", False, at_least=0.001,
+          at_most=_SPEED.at_most),
+    Field("max_speed_mm_s", "number", "Highest speed that can be set.", _SPEED.remedy, "mm/s", False, at_least=0.001,
+          at_most=_SPEED.at_most),
+    Field("speed_step_mm_s", "number", "Step from one speed to the next.", "No machine is set more finely, or needs more.",
+          "mm/s", False, at_least=0.001, at_most=_SPEED.at_most),
+    *(replace(columns.BY_NAME[column], name=name, required=False, many=True, remedy=f"{remedy}, {_LEAVE}.")
+      for name, column, remedy in (("powers_pct", "power_pct", "Powers in percent, e.g. [50, 90]"),
+                                   ("line_pitches_mm", "line_pitch_mm", "Pitches in mm, e.g. [0.1]"),
+                                   ("passes", "passes", "Whole numbers of passes, e.g. [1, 2]"))),
+    Field("acceleration_mm_s2", "number", "Of the head along a line.", f"Time two rectangles (notebook on time), {_LEAVE}.",
+          "mm/s²", False, at_least=1, at_most=1_000_000),
+    Field("turn_overhead_s", "number", "What every turn costs besides.", f"Time two rectangles, {_LEAVE}.", "s", False,
+          at_least=0, at_most=60),
+    Field("travel_speed_mm_s", "number", "Between pieces, with the beam off.", f"Use mm/s, {_LEAVE}.", "mm/s", False,
+          at_least=0.001, at_most=_SPEED.at_most),
+    Field("skips_blanks", "yes or no", "Whether the head hurries over gaps.", "", required=False),
+    Field("clearance_mm", "number", "From the top of the support to the module's nose, module at its top.",
+          f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
+    Field("support_height_mm", "number", "Height of what the board lies on; 0 without one.",
+          f"Measure it in mm, {_LEAVE}.", at_least=0, **_HEIGHT),
+    Field("focus_gap_mm", "number", "Nose to face, in focus.", f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
+    Field("focus_travel_mm", "number", "How far the module moves up and down.", f"Measure it in mm, {_LEAVE}.", at_least=0,
+          **_HEIGHT),
+)
+
+FITS, WITHOUT_SUPPORT, TOO_THICK = "fits", "fits without the support", "needs more clearance"
+TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"
+_ASKED = {"clearance_mm": "from the top of the support to the module's nose, module at its top",
+          "support_height_mm": "height of what the board lies on; 0 without one",
+          "focus_gap_mm": "nose to face, in focus",
+          "focus_travel_mm": "how far the module moves up and down"}
+SUPPORT_OUT = ("With the support out the beam reaches what is below: lay a sheet under the board that neither burns nor "
+               "mirrors, keep the air flowing under it, and stay beside it (common practice; the machine's "
+               "manual decides).")
+
+
+@dataclass(frozen=True)
+class Stock:
+    """Whether a board fits.
+
+    Attributes
+    ----------
+    verdict : str
+        "fits", "fits without the support", "needs more clearance", "too thin to reach focus", or
+        "not known".
+    words : str
+        The verdict with its numbers, and what to do.
+    more_clearance_mm : float
+        Missing even without the support; 0 where it fits.
+    raise_board_mm : float
+        To be laid under the board so that the module comes down to focus; 0 where it does.
+    """
+
+    verdict: str
+    words: str
+    more_clearance_mm: float = 0.0
+    raise_board_mm: float = 0.0
+
+    @property
+    def fits(self) -> bool:
+        """Whether the board can be burned as the words say, without another machine or board."""
+        return self.verdict in (FITS, WITHOUT_SUPPORT, TOO_THIN)
+
+    def _repr_html_(self) -> str:
+        return f"<p><b>{shown.as_html(self.verdict)}</b>: {shown.as_html(self.words)}</p>"
 
 
 @dataclass(frozen=True)
@@ -43,22 +119,15 @@ class Machine:
     focus_travel_mm: float | None = None
 
     def __post_init__(self):
-        if not 0 < self.min_speed_mm_s <= self.max_speed_mm_s:
+        for field in FIELDS:
+            if (value := getattr(self, field.name)) is not None:
+                tomlfile.must_be(field, value)
+        if self.min_speed_mm_s > self.max_speed_mm_s:
             raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
-                             f"{self.max_speed_mm_s:g} mm/s. Give a lowest above 0 and a highest "
-                             "that is not below it.")
-        if self.speed_step_mm_s <= 0:
-            raise ValueError("The machine's speed step must be above 0 mm/s.")
-        if wrong := [power for power in self.powers_pct or () if not 0 < power <= 100]:
-            raise ValueError(f"The machine's power cannot be set to {wrong[0]:g} %. "
-                             "Give powers above 0 and at most 100 %.")
-        for name in ("acceleration_mm_s2", "travel_speed_mm_s", "clearance_mm", "focus_gap_mm"):
-            if (value := getattr(self, name)) is not None and not value > 0:
-                raise ValueError(f"The machine's {name} is {value:g}. Give a number above 0, or leave "
-                                 "it out.")
-        for name in ("turn_overhead_s", "support_height_mm", "focus_travel_mm"):
-            if (value := getattr(self, name)) is not None and not value >= 0:
-                raise ValueError(f"The machine's {name} is {value:g}. It cannot be below 0.")
+                             f"{self.max_speed_mm_s:g} mm/s. Give a lowest that is not above the highest.")
+        if (steps := (self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s) > _MOST_SPEEDS:
+            raise ValueError(f"The machine's speeds would be {steps:.3g} steps of {self.speed_step_mm_s:g} mm/s. Give a "
+                             f"larger step or a lower highest speed, {_MOST_SPEEDS:,} steps at most.")
 
     @classmethod
     def read(cls, path: str | Path) -> "Machine":
@@ -66,42 +135,56 @@ class Machine:
 
         Raises
         ------
-        ValueError
-            If the file is no TOML, or says something a machine does not have.
+        ReadingsError
+            If the file is no TOML, or with every line that says something a machine does not have.
         """
+        path = Path(path)
+        said = tomlfile.read(path, FIELDS, "Write one `name = number` a line.", _FORMER)
         try:
-            said = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-            raise ValueError(f"{Path(path).name} cannot be read: {fault}. Write one "
-                             "`name = number` a line.") from None
-        said = {_FORMER.get(name, name): value for name, value in said.items()}
-        known = [field.name for field in fields(cls)]
-        if strange := sorted(set(said) - set(known)):
-            raise ValueError(f"{Path(path).name} says {', '.join(strange)}, which no machine has. "
-                             f"Known are: {', '.join(known)}.")
-        for name, value in said.items():
-            if not _fits(name, value):
-                raise ValueError(f"{Path(path).name}: {name} is {value!r}. Write {_WANTED[_kind(name)]}.")
-        return cls(**{name: tuple(value) if isinstance(value, list) else value
-                      for name, value in said.items()})
+            return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in said.items()})
+        except ValueError as fault:
+            raise ReadingsError([Problem(path.name, None, "", "", str(fault).rstrip("."), "")], path.name) from None
 
     def speeds(self) -> np.ndarray:
         """Return every speed that can be set, in mm/s."""
         steps = int((self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s + 1e-9)
         return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(steps + 1)
 
+    def stock(self, board_thickness_mm: float) -> Stock:
+        """Say whether a board goes under the module in focus.
 
-def _kind(name: str) -> str:
-    """Return what kind of value the machine's file holds under a name."""
-    lists = ("powers_pct", "line_pitches_mm", "passes")
-    return "list" if name in lists else "yes or no" if name == "skips_blanks" else "number"
+        Parameters
+        ----------
+        board_thickness_mm : float
 
-
-def _fits(name: str, value) -> bool:
-    """Return whether a value of the machine's file is of the kind its name asks for."""
-    kind = _kind(name)
-    if kind == "yes or no":
-        return isinstance(value, bool)
-    numbers = value if kind == "list" and isinstance(value, list) else [value]
-    return (kind == "list") == isinstance(value, list) and all(
-        isinstance(one, (int, float)) and not isinstance(one, bool) for one in numbers)
+        Raises
+        ------
+        ValueError
+            If the thickness is not above 0.
+        """
+        if not 0 < board_thickness_mm < float("inf"):
+            raise ValueError(f"A board {board_thickness_mm:g} mm thick is none. Give its thickness in mm.")
+        if missing := [name for name in _ASKED if getattr(self, name) is None]:
+            lines = "; ".join(f"{name} = … ({_ASKED[name]})" for name in missing)
+            return Stock(NOT_KNOWN, f"machine.toml does not say enough. Measure and write into it: {lines}.")
+        clear, support, travel = self.clearance_mm, self.support_height_mm, self.focus_travel_mm
+        needed = board_thickness_mm + self.focus_gap_mm
+        said = (f"The board ({board_thickness_mm:g} mm) and the focus gap ({self.focus_gap_mm:g} mm) take "
+                f"{needed:g} mm; the clearance above the support is {clear:g} mm")
+        if needed <= clear:
+            lift = clear - travel - needed
+            if lift > 0:
+                return Stock(TOO_THIN, f"{said}, and the module comes down by {travel:g} mm only. Raise the board by "
+                                       f"{lift:g} mm or more, up to {clear - needed:g} mm, flat and so that it "
+                                       "cannot move.", raise_board_mm=lift)
+            return Stock(FITS, f"{said}: {clear - needed:g} mm to spare.")
+        if needed <= clear + support:
+            lift = max(clear + support - travel - needed, 0.0)
+            under = f" and raise the board by {lift:g} mm or more" if lift else ""
+            return Stock(WITHOUT_SUPPORT, f"{said}. Take the support ({support:g} mm) out{under}; "
+                                            f"{clear + support - needed:g} mm to spare. {SUPPORT_OUT}",
+                         raise_board_mm=lift)
+        short = needed - clear - support
+        return Stock(TOO_THICK, f"{said}, {clear + support:g} mm without it. It needs {short:g} mm more: use a "
+                                f"board of at most {board_thickness_mm - short:g} mm, or lift the module where it is mounted.",
+                     more_clearance_mm=short)

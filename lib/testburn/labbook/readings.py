@@ -8,52 +8,19 @@ cell becomes a value, in `cells`.
 
 import datetime
 import hashlib
-import re
 
 import numpy as np
 import pandas as pd
 
 from testburn.labbook import columns, woods
-from testburn.labbook.cells import absent, converted, fault, plain, told
+from testburn.labbook.cells import fault, plain, typed_table
 from testburn.labbook.columns import BOARD_NAMED_NEXT, NEXT
-from testburn.labbook.csvfile import MOST_PROBLEMS, Problem
-
-_BURN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}(?<![ .])")
-_SHOWN_PROBLEMS = 200
-# Names that Windows opens as a device instead of a file, whatever follows a point (from memory).
-_WINDOWS_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt")
-                                                  for number in range(10))}
+from testburn.labbook.folder import burn_name_fault
+from testburn.labbook.makerfile import Problem, ReadingsError, told
+from testburn.labbook.slips import beyond_wood
 
 
-
-class ReadingsError(ValueError):
-    """Readings that cannot be used; `problems` is a DataFrame with a row for every fault."""
-
-    def __init__(self, problems: list[Problem]):
-        ordered = sorted(problems, key=lambda p: (p.file, p.row or 0, p.column))
-        self.problems = pd.DataFrame(ordered, columns=list(Problem.__dataclass_fields__))
-        lines = [_worded(problem) for problem in ordered[:_SHOWN_PROBLEMS]]
-        if len(ordered) > _SHOWN_PROBLEMS:
-            lines.append(f"… and {len(ordered) - _SHOWN_PROBLEMS} more.")
-        count = "at least " * (len(ordered) >= MOST_PROBLEMS) + f"{len(ordered)} fault" + ("s" if len(ordered) > 1 else "")
-        super().__init__(f"{count} in the readings:\n" + "\n".join(lines))
-
-
-def _worded(fault: Problem) -> str:
-    """Say one fault in one line; long or unprintable text is cut short and escaped."""
-    place = [_short(fault.file) or "table"]
-    place += [f"row {fault.row}"] if fault.row is not None else []
-    place += [f"column {_short(fault.column)}"] if fault.column else []
-    place += [f"value {_short(fault.value)!r}"] if fault.value else []
-    said = f"{', '.join(place)}: {_short(fault.problem, 300)}. {fault.remedy}".rstrip()
-    return "  " + "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in said)
-
-
-def _short(text: str, signs: int = 60) -> str:
-    return text if len(text) <= signs else text[:signs - 3] + "…"
-
-
-def check(frame: pd.DataFrame, species=None, today: datetime.date | None = None) -> pd.DataFrame:
+def check(frame: pd.DataFrame, species=None, as_typed: bool = False) -> pd.DataFrame:
     """Return the readings, typed; the same door that every file passes.
 
     Parameters
@@ -61,8 +28,10 @@ def check(frame: pd.DataFrame, species=None, today: datetime.date | None = None)
     frame : DataFrame
         Columns of `columns.COLUMNS`, as text or typed; optional ones may be missing.
     species : iterable of str, optional
-        Allowed species; those of the project's labdata/woods.csv by default.
-    today : date, optional
+        Allowed species; those of the project's labdata/woods.csv by default. Where it is a table of `woods.read`,
+        its specific gravity bounds the depths.
+    as_typed : bool
+        Let a depth pass that no wood gives, so that it can be put right or set aside.
 
     Returns
     -------
@@ -80,25 +49,23 @@ def check(frame: pd.DataFrame, species=None, today: datetime.date | None = None)
         raise ReadingsError([Problem("", None, name, "", "this column is missing",
                                      columns.BY_NAME[name].remedy) for name in missing])
     placed = frame.assign(_file="", _row=frame.index).reset_index(drop=True)
-    known = set(woods.read().index) if species is None else set(species)
-    readings, problems = checked(placed, known, today)
+    wood = woods.read() if species is None else species
+    readings, problems = checked(placed, set(wood.index if isinstance(wood, pd.DataFrame) else wood))
+    if not as_typed and not problems:
+        problems += beyond_wood(readings, placed, woods.gravity(wood))
     if problems:
         raise ReadingsError(problems)
     return readings
 
 
-def checked(placed, known, today) -> tuple[pd.DataFrame, list[Problem]]:
+def checked(placed, known) -> tuple[pd.DataFrame, list[Problem]]:
     """Type every column, then check ranges, rows and repeats; gather a fault for each bad cell."""
     where = placed[["_file", "_row"]]
-    typed, problems = {}, []
-    for column in columns.COLUMNS:
-        cells = placed[column.name] if column.name in placed else absent(column, placed.index)
-        typed[column.name], faults = converted(column, cells, where)
-        problems += faults
+    typed, problems = typed_table(columns.COLUMNS, placed)
     extra = placed.columns.difference([*typed, "_file", "_row", "struck_because"], sort=False)
-    readings = pd.concat([pd.DataFrame(typed, index=placed.index), placed[extra]], axis=1)
-    problems += [one for column in columns.COLUMNS for one in beyond(column, readings[column.name], where)]
-    problems += _row_faults(readings, where, known, today)
+    further = {name: placed[name].astype("str") for name in extra if isinstance(placed[name].dtype, pd.CategoricalDtype)}
+    readings = pd.concat([typed, placed[extra].assign(**further)], axis=1)
+    problems += _row_faults(readings, where, known)
     problems += _repeats(readings, where)
     problems = list({(p.file, p.row, p.column): p for p in reversed(problems)}.values())
     if not problems:
@@ -107,33 +74,14 @@ def checked(placed, known, today) -> tuple[pd.DataFrame, list[Problem]]:
     return readings, problems
 
 
-def beyond(column: columns.Column, values: pd.Series, where) -> list[Problem]:
-    """Find typed values of one column outside what it allows; an empty cell is none."""
-    if column.kind == "text":
-        bad = ~values.isin(["", *column.among]) if column.among else pd.Series(False, index=values.index)
-    else:
-        bad = pd.Series(False, index=values.index)
-        for end, over in ((column.above, np.less_equal), (column.at_least, np.less),
-                          (column.at_most, np.greater)):
-            if end is not None:
-                bad |= over(values, end)
-    return [fault(column, where, place, plain(values[place]), f"allowed is {column.allowed}", column.remedy)
-            for place in told(bad)]
-
-
-def _row_faults(readings, where, known, today) -> list[Problem]:
-    """Check what one cell alone cannot tell: species, future days, depth against thickness."""
+def _row_faults(readings, where, known) -> list[Problem]:
+    """Check what one cell alone cannot tell: species, a reserved name, depth against thickness."""
     by = columns.BY_NAME
-    last = pd.Timestamp(today or datetime.date.today())
     strange = (readings["species"] != "") & ~readings["species"].isin(known)
-    future = readings["burned_on"] > last
     through = readings["depth_mm"] >= readings["board_thickness_mm"]
     found = [fault(by["species"], where, i, readings["species"][i],
                     "this species is not in woods.csv", by["species"].remedy)
              for i in told(strange)]
-    found += [fault(by["burned_on"], where, i, f"{readings['burned_on'][i]:%Y-%m-%d}",
-                     "this day lies in the future", by["burned_on"].remedy)
-              for i in told(future)]
     # Asked for by this name, a prediction would answer for the board that nobody has seen.
     found += [fault(by["board"], where, i, NEXT, BOARD_NAMED_NEXT, by["board"].remedy)
               for i in told(readings["board"] == NEXT)]
@@ -146,35 +94,54 @@ def _row_faults(readings, where, known, today) -> list[Problem]:
 
 def _repeats(readings, where) -> list[Problem]:
     """Find readings entered twice, and swatches whose rows disagree on their setting."""
-    by, key = columns.BY_NAME, list(columns.READING_KEY)
-    full = readings[key].notna().all(axis=1)
-    twice = readings[key].duplicated() & full
+    by, (swatch, first) = columns.BY_NAME, swatches_of(readings)
+    twice = pd.DataFrame({"swatch": swatch, "reading": readings["reading"]}).duplicated() & readings["reading"].notna()
     found = [fault(by["reading"], where, i, plain(readings["reading"][i]),
                     f"burn {readings['burn'][i]}, swatch {readings['swatch'][i]} already has it",
                     "Give it the next number, or remove the row that is a copy.")
              for i in told(twice)]
-    swatches = readings.groupby(["burn", "swatch"], sort=False)
     for name in columns.SWATCH_SETTING:
-        first = swatches[name].transform("first")
-        other = readings[name].notna() & first.notna() & (readings[name] != first)
         found += [fault(by[name], where, i, plain(readings[name][i]),
-                         f"swatch {readings['swatch'][i]} began with {plain(first[i])}",
+                         f"swatch {readings['swatch'][i]} began with {plain(began)}",
                          "One swatch has one setting: correct the row, or use a new swatch id.")
-                  for i in told(other)]
+                  for i, began in unlike_the_first(readings[name], swatch, first)]
     names = {burn: burn_name_fault(burn) for burn in readings["burn"].unique() if burn}
     wrong = readings["burn"].isin([burn for burn, said in names.items() if said])
     return found + [fault(by["burn"], where, i, readings["burn"][i], *names[readings["burn"][i]])
                     for i in told(wrong)]
 
 
-def burn_name_fault(burn: str) -> tuple[str, str] | None:
-    """Say why a burn's id cannot name a file on every system, and what to do; None if it can."""
-    if not _BURN_NAME.fullmatch(burn):
-        return ("this cannot name a file",
-                "Use letters, digits, spaces, points, - and _, at most 80 of them.")
-    if burn.split(".")[0].strip().casefold() in _WINDOWS_DEVICES:
-        return "Windows keeps this name for a device", "Use another one, e.g. burn-1."
-    return None
+def swatches_of(readings) -> tuple[np.ndarray, np.ndarray]:
+    """Return the number of each reading's swatch, and the row in which each swatch begins."""
+    burn, swatch = (pd.factorize(readings[name].to_numpy(object))[0] for name in ("burn", "swatch"))
+    numbers, _ = pd.factorize(burn * (swatch.max(initial=0) + 1) + swatch)
+    return numbers, np.flatnonzero(~pd.Series(numbers).duplicated())
+
+
+def unlike_the_first(cells, swatch, first) -> list[tuple]:
+    """Return the rows, and what their swatch began with, that say something else than it did."""
+    if cells.isna().any():
+        began = cells.groupby(swatch, sort=False).transform("first")
+    else:
+        values = cells.to_numpy(object if cells.dtype == "str" else None)
+        began = pd.Series(values[first][swatch], index=cells.index, dtype=cells.dtype)
+    other = cells.notna() & began.notna() & (cells != began)
+    return [(place, began[place]) for place in told(other)]
+
+
+def days_ahead(days: pd.Series, today: datetime.date | None = None) -> str:
+    """Say which days lie after today, and that the clock may be the one that is wrong; mostly nothing.
+
+    Never a fault: a computer whose clock was set back would lock its maker out of the whole book.
+    """
+    today = pd.Timestamp(today or datetime.date.today())
+    ahead = sorted(day for day in pd.to_datetime(days).dropna().unique() if day > today)
+    if not ahead:
+        return ""
+    if len(ahead) == 1:
+        return f"{ahead[0]:%Y-%m-%d} lies after today, {today:%Y-%m-%d}: is that the day?"
+    return (f"{len(ahead)} days, {ahead[0]:%Y-%m-%d} to {ahead[-1]:%Y-%m-%d}, lie after today, {today:%Y-%m-%d}: "
+            "check the computer's clock")
 
 
 def fingerprint(readings: pd.DataFrame) -> str:
@@ -187,10 +154,3 @@ def fingerprint(readings: pd.DataFrame) -> str:
     kept = kept.sort_values(list(columns.READING_KEY))
     text = kept.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
     return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
-
-
-def joined_marks(first: str, *others: str) -> str:
-    """Return one fingerprint of several; of one alone, itself."""
-    if not others:
-        return first
-    return hashlib.sha256(" ".join((first, *others)).encode("ascii")).hexdigest()[:12]

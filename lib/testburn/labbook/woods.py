@@ -18,6 +18,11 @@ from pathlib import Path
 
 import pandas as pd
 
+from testburn.labbook import csvfile
+from testburn.labbook.cells import fault, typed_table
+from testburn.labbook.columns import Field
+from testburn.labbook.makerfile import ReadingsError
+
 REFUSE_BELOW_KJ_G = 0.5
 WARN_BELOW_KJ_G = 1.5
 USUAL_KJ_G = (2.0, 9.4)
@@ -26,6 +31,23 @@ WARN_ABOVE_KJ_G = 30.0
 # counts wood as it was, at about 12 % moisture: density is 1000 · G · 1.12 kg/m³ (Wood Handbook,
 # FPL-GTR-282, chapter 4: G = 0.40 at 12 % weighs 448 kg/m³).
 MOIST_PER_DRY = 1.12
+
+# Ten thousand woods and their sources.
+_MOST_BYTES = 4_000_000
+_LOOK = "Look it up in a handbook."
+FIELDS = (
+    Field("species", "text", "The wood's name.", "Give the wood its name, e.g. white oak."),
+    Field("botanical_name", "text", "Its botanical name.", "", required=False),
+    # The lightest and the heaviest woods lie inside.
+    Field("specific_gravity_12pct", "number", "Specific gravity at 12 % moisture.", _LOOK, at_least=0.1, at_most=1.4),
+    Field("source", "text", "Where that stands.", "", required=False),
+    Field("dust_caution", "text", "What its dust asks for.", "", required=False),
+    Field("shrinkage_radial_pct", "number", "From green to oven-dry, radial.", _LOOK, "%", False, at_least=0, at_most=30),
+    Field("shrinkage_tangential_pct", "number", "From green to oven-dry, tangential.", _LOOK, "%", False, at_least=0,
+          at_most=30),
+    Field("shrinkage_obtained", "text", "How the shrinkage was obtained.", "", required=False),
+)
+_SHRINKAGE = [field.name for field in FIELDS if field.name.startswith("shrinkage_")]
 
 HANDBOOK = Path(__file__).resolve().parents[3] / "labdata" / "woods.csv"
 
@@ -36,31 +58,23 @@ def read(path: str | Path = HANDBOOK) -> pd.DataFrame:
     Parameters
     ----------
     path : path
-        A woods.csv: species, botanical_name, specific_gravity_12pct, source, dust_caution.
+        A woods.csv: the columns of `FIELDS`; those of shrinkage may be missing.
 
     Raises
     ------
-    ValueError
-        If a column is missing, a species stands twice, or a specific gravity is not between
-        0.1 and 1.4 (the lightest and heaviest woods lie inside).
+    ReadingsError
+        With every fault: a column is missing, a species stands twice, or a value is not what its field allows.
     """
-    try:
-        table = pd.read_csv(path, encoding="utf-8-sig", dtype={"species": str}, keep_default_na=False)
-    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as fault:
-        raise ValueError(f"{Path(path).name} cannot be read as a CSV file in UTF-8: {fault}") from None
-    needed = {"species", "botanical_name", "specific_gravity_12pct", "source", "dust_caution"}
-    if missing := sorted(needed - set(table.columns)):
-        raise ValueError(f"{Path(path).name} lacks the column {', '.join(missing)}. Add it.")
-    if (twice := table["species"][table["species"].duplicated()]).size:
-        raise ValueError(f"{Path(path).name} names {twice.iloc[0]!r} twice. Keep one row.")
-    gravity = pd.to_numeric(table["specific_gravity_12pct"], errors="coerce")
-    if (wrong := table[~gravity.between(0.1, 1.4)]).size:
-        row = wrong.iloc[0]
-        raise ValueError(
-            f"{Path(path).name}: specific gravity {str(row['specific_gravity_12pct'])!r} of "
-            f"{row['species']} is not between 0.1 and 1.4. Look it up in a handbook."
-        )
-    return table.assign(specific_gravity_12pct=gravity).set_index("species")
+    path = Path(path)
+    rows, problems = csvfile.read_rows(path, [field.name for field in FIELDS if field.name not in _SHRINKAGE], _MOST_BYTES)
+    placed = rows.assign(_file=path.name, _row=rows.index).reset_index(drop=True)
+    table, faults = typed_table(FIELDS, placed)
+    twice = table["species"].duplicated() & (table["species"] != "")
+    faults += [fault(FIELDS[0], placed, row, table["species"][row], "this wood stands here twice", "Keep one row.")
+               for row in twice[twice].index]
+    if problems := problems or faults:
+        raise ReadingsError(problems, path.name)
+    return table.drop(columns=[name for name in _SHRINKAGE if name not in rows]).set_index("species")
 
 
 def of(book: str | Path) -> pd.DataFrame:
@@ -69,9 +83,9 @@ def of(book: str | Path) -> pd.DataFrame:
     return read(own if own.exists() else HANDBOOK)
 
 
-def species_of(book: str | Path) -> set[str]:
-    """Return the names of the woods that a lab book knows."""
-    return set(of(book).index)
+def gravity(wood) -> pd.Series:
+    """Return specific gravity by species of a table of woods, or of the handbook for names alone."""
+    return (wood if isinstance(wood, pd.DataFrame) else read())["specific_gravity_12pct"]
 
 
 def volume_energy_limits(specific_gravity_12pct) -> pd.DataFrame:

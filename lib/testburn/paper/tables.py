@@ -4,10 +4,11 @@ Decides the heading and the digits of every column that a notebook shows. Digits
 and a machine can tell: depth to 0.01 mm, speed to 1 mm/s below which no dial goes, chance to 1 %.
 """
 
-import html
 from dataclasses import dataclass
 
 import pandas as pd
+
+from testburn.labbook import shown
 
 HEADINGS = {
     "species": ("species", None), "module_w": ("module, W", "{:g}"),
@@ -102,7 +103,7 @@ class Shown:
         if self.frame.empty:
             return "<i>none</i>"
         with pd.option_context("display.max_colwidth", None):
-            drawn = self.frame.to_html(index=False, border=0)
+            drawn = shown.table_as_html(self.frame)
         left = ' style="text-align: left"'
         return drawn.replace("<td>", f"<td{left}>").replace("<th>", f"<th{left}>").replace(
             '<tr style="text-align: right;">', "<tr>")
@@ -118,7 +119,7 @@ class Said:
         return "\n\n".join(self.texts)
 
     def _repr_html_(self) -> str:
-        return "".join(f'<p style="max-width: 80ch">{html.escape(text)}</p>' for text in self.texts)
+        return "".join(f'<p style="max-width: 80ch">{shown.as_html(text)}</p>' for text in self.texts)
 
 
 def said(*texts: str) -> Said:
@@ -128,11 +129,11 @@ def said(*texts: str) -> Said:
 
 def shop(table: pd.DataFrame, *names: str) -> Shown:
     """Return the named columns (all by default) as text, under headings in words."""
-    shown = {}
+    written = {}
     for name in names or table.columns:
         heading, form = HEADINGS.get(name, (name, None))
-        shown[heading] = table[name].map(lambda value, form=form: _cell(value, form))
-    return Shown(pd.DataFrame(shown))
+        written[heading] = table[name].map(lambda value, form=form: _cell(value, form))
+    return Shown(pd.DataFrame(written))
 
 
 _MEANINGS = {

@@ -14,14 +14,26 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 
-from testburn.labbook import ReadingsError, csvfile
+from testburn.labbook import ReadingsError, cells, columns, csvfile
 from testburn.sweep.lines import line_count
 
-COLUMNS = ("run", "timed_on", "width_mm", "height_mm", "speed_mm_s", "line_pitch_mm", "passes", "seconds")
+_BY = {name: columns.BY_NAME[name] for name in ("speed_mm_s", "line_pitch_mm", "passes")}
+_SIDE = {"unit": "mm", "at_least": 0.1, "at_most": 10_000}
+FIELDS = (
+    columns.Field("run", "text", "The run's name.", "Give each run a name of its own, e.g. run-1."),
+    columns.Field("timed_on", "text", "The day it was timed.", "", required=False),
+    columns.Field("width_mm", "number", "Length of its lines.", "Use the width of the filled rectangle in mm.", **_SIDE),
+    columns.Field("height_mm", "number", "Across its lines.", "Use the height of the filled rectangle in mm.", **_SIDE),
+    *_BY.values(),
+    columns.Field("seconds", "number", "What the stopwatch said.", "Use seconds: 1:55 is 115.", "s", at_least=0.1, at_most=1e6),
+    columns.BY_NAME["invented"],
+)
+COLUMNS = tuple(field.name for field in FIELDS[:-1])
 FILE = "timed_runs.csv"
 LEVEL = 0.95
 # A hand on a stopwatch, and a head that is not quite even; common practice, no source.
 _STOPWATCH_S, _OFF_SHARE = 4.0, 0.03
+_MOST_BYTES = 4_000_000
 _NEXT = "Time a filled rectangle of many short lines (say 20 mm wide, 40 mm high) at {} speed."
 
 
@@ -79,15 +91,15 @@ def read(book: str | Path) -> pd.DataFrame:
     Raises
     ------
     ReadingsError
-        If the file is no CSV table with those columns.
+        If the file is no CSV table of runs; every fault at once.
     """
     file = Path(book) / FILE
     if not file.exists():
         return pd.DataFrame(columns=[*COLUMNS, "invented"])
-    rows, problems = csvfile.read_rows(file, COLUMNS)
+    rows, problems = csvfile.read_rows(file, COLUMNS, _MOST_BYTES)
     if problems:
-        raise ReadingsError(problems)
-    return rows.drop(columns=[name for name in rows if name.startswith("_")])
+        raise ReadingsError(problems, FILE)
+    return _typed(rows, FILE)
 
 
 def from_book(book: str | Path) -> "Calibration | str":
@@ -96,9 +108,9 @@ def from_book(book: str | Path) -> "Calibration | str":
     Raises
     ------
     ReadingsError
-        If the file is no CSV table with those columns.
+        If the file is no CSV table of runs; every fault at once.
     ValueError
-        If a run is no run, or if they take no time to turn.
+        If they take no time to turn.
     """
     runs = read(book)
     if runs.empty:
@@ -117,8 +129,10 @@ def calibrate(timed_runs: pd.DataFrame) -> Calibration:
 
     Raises
     ------
+    ReadingsError
+        With every run that is no run.
     ValueError
-        If a run is no run, if all have one speed, or if they take no time to turn.
+        If all have one speed, or if they take no time to turn.
     """
     runs = _checked(timed_runs)
     if too_few := _too_few(runs):
@@ -180,20 +194,23 @@ def _checked(timed_runs: pd.DataFrame) -> pd.DataFrame:
     """Return the runs with turns and burn_seconds; every fault at once."""
     if missing := [name for name in COLUMNS if name not in timed_runs.columns]:
         raise ValueError(f"The timed runs have no column {', '.join(missing)}. A run needs {', '.join(COLUMNS)}.")
-    numbers = timed_runs[list(COLUMNS[2:])].apply(pd.to_numeric, errors="coerce").astype(float)
-    sound = np.isfinite(numbers) & (numbers > 0)
-    sound["passes"] &= numbers["passes"] % 1 == 0
-    faults = [f"- run {timed_runs['run'].iloc[row]}: {COLUMNS[2 + column]} is "
-              f"{timed_runs[COLUMNS[2 + column]].iloc[row]!s}" for row, column in zip(*np.nonzero(~sound.to_numpy()))]
-    runs = timed_runs[["run", "timed_on"]].join(numbers)
+    runs = _typed(timed_runs, "")
+    placed = runs.assign(_file="", _row=runs.index)
     runs["turns"] = runs["passes"] * (line_count(runs["height_mm"], runs["line_pitch_mm"]) - 1)
     runs["burn_seconds"] = (runs["turns"] + runs["passes"]) * runs["width_mm"] / runs["speed_mm_s"]
-    if not faults:
-        short = (runs["turns"] < 1) | (runs["seconds"] <= runs["burn_seconds"])
-        faults = [f"- run {run.run}: {run.seconds:g} s, but burning alone takes {run.burn_seconds:.1f} s"
-                  if run.turns else f"- run {run.run}: a single line, which never turns"
-                  for run in runs[short].itertuples()]
-    if faults:
-        raise ValueError("The timed runs cannot be used:\n" + "\n".join(faults)
-                         + "\nEach number must be above 0, passes whole. Mend them in timed_runs.csv.")
+    short = (runs["turns"] < 1) | (runs["seconds"] <= runs["burn_seconds"])
+    if short.any():
+        raise ReadingsError([
+            cells.fault(FIELDS[-2], placed, row, f"{runs['seconds'][row]:g}",
+                  f"burning run {runs['run'][row]} alone takes {runs['burn_seconds'][row]:.1f} s" if runs["turns"][row]
+                  else f"run {runs['run'][row]} is a single line, which never turns",
+                  "Check its sides, speed, pitch and seconds.") for row in short[short].index], FILE)
     return runs.reset_index(drop=True)
+
+
+def _typed(runs: pd.DataFrame, file: str) -> pd.DataFrame:
+    """Return the runs as their fields ask for; every fault at once."""
+    table, faults = cells.typed_table(FIELDS, runs.assign(_file=file, _row=runs.index).reset_index(drop=True))
+    if faults:
+        raise ReadingsError(faults, FILE)
+    return table.set_index(runs.index)

@@ -19,6 +19,7 @@ import pandas as pd
 from testburn import depthfit, labbook
 from testburn.depthfit import suspects
 from testburn.job import Job, settings
+from testburn.labbook import shown
 from testburn.paper import binder, card, record
 from testburn.workshop.openbook import Workshop, cards_folder, open_workshop
 
@@ -30,9 +31,10 @@ def bar(done: int, total: int, words: str) -> None:
     filled = 24 * done // total
     line = f"[{'#' * filled}{'.' * (24 - filled)}] {done}/{total} {words}"
     if sys.stdout.isatty():
-        print(f"\r{line:<78}", end="" if done < total else "\n", flush=True)
+        sys.stdout.write("\r")
+        shown.say(f"{line:<78}", end="" if done < total else "\n")
     else:
-        print(line, flush=True)
+        shown.say(line)
 
 
 def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
@@ -44,7 +46,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
     try:
         readings = labbook.read(workshop.book)
         if readings.empty:
-            print("The lab book holds no readings yet. Enter a burn first: "
+            shown.say("The lab book holds no readings yet. Enter a burn first: "
                   "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
             return None
         fit = depthfit.fit(readings)
@@ -52,7 +54,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         left_off = settings.left_off(fit, rows)
         doubtful = suspects.suspects(fit, workshop.woods)
     except (labbook.ReadingsError, OSError, ValueError) as fault:
-        print(fault)
+        shown.say(str(fault))
         return None
     try:
         job = Job.read(workshop.book, fit, workshop.machine)
@@ -60,13 +62,13 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
     except (OSError, ValueError) as fault:
         trouble = str(fault)
     if trouble:
-        print(f"The job on the bench (job.toml): {trouble}\nThe cards of all woods need no job: "
+        shown.say(f"The job on the bench (job.toml): {trouble}\nThe cards of all woods need no job: "
               "python3 lib/start.py binder.")
         return None
     if left_off:
-        print(f"Not on the card: {left_off}.")
+        shown.say(f"Not on the card: {left_off}.")
     for doubt in doubtful.itertuples():
-        print(f"Doubtful: burn {doubt.burn}, swatch {doubt.swatch}, reading {doubt.reading}, "
+        shown.say(f"Doubtful: burn {doubt.burn}, swatch {doubt.swatch}, reading {doubt.reading}, "
               f"{doubt.depth_mm:g} mm: {doubt.why}.")
     return job, rows
 
@@ -100,9 +102,9 @@ def make(workshop: Workshop) -> int:
     for done, (name, write) in enumerate(making.items(), start=1):
         made.append(write())
         bar(done, len(making), name)
-    print("\n".join(f"Card: {path}" for path in sorted(made)))
+    shown.say("\n".join(f"Card: {path}" for path in sorted(made)))
     own = os.environ.get("TESTBURN_LABDATA")
-    print("Open the notebooks in JupyterLab: python3 lib/start.py lab" + (f' --labdata "{own}"' if own else ""))
+    shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + (f' --labdata "{own}"' if own else ""))
     return 0
 
 
@@ -112,7 +114,7 @@ def bind(workshop: Workshop) -> int:
     kept = record.kept(workshop.records)
     made = [binder.write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)
             for paper, name in binder.FILES.items()]
-    print("\n".join([*binder.told(fit, kept), *(f"Binder: {path}" for path in made)]))
+    shown.say("\n".join([*binder.told(fit, kept), *(f"Binder: {path}" for path in made)]))
     return 0
 
 
@@ -125,7 +127,7 @@ def main(arguments: list[str] | None = None) -> int:
         workshop = replace(open_workshop(), cards=cards_folder())
         return bind(workshop) if asked.what == "binder" else make(workshop)
     except (labbook.ReadingsError, OSError, ValueError) as fault:
-        print(fault)
+        shown.say(str(fault))
         return 1
 
 

@@ -17,9 +17,11 @@ from pathlib import Path
 import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
+from traitlets.config import Config
 
-from testburn.labbook import files
+from testburn.labbook import files, shown
 from testburn.workshop.cards import bar, ready
+from testburn.workshop.lab import encryption
 from testburn.workshop.openbook import PROJECT, cards_folder, open_workshop
 
 NOTEBOOKS = PROJECT / "notebooks"
@@ -43,7 +45,7 @@ def run(path: Path, refresh: bool = False) -> None:
     """
     notebook = nbformat.read(path, as_version=4)
     NotebookClient(notebook, timeout=CELL_SECONDS, kernel_name="python3", record_timing=False,
-                   extra_arguments=["--log-level=ERROR"],
+                   extra_arguments=["--log-level=ERROR"], config=Config({"KernelManager": encryption()}),
                    resources={"metadata": {"path": str(path.parent)}}).execute()
     if refresh:
         for cell in notebook.cells:
@@ -87,7 +89,7 @@ def main(arguments: list[str] | None = None) -> int:
                 _keep_cards(Path(scratch) / "cards", cards)
         return code
     except OSError as fault:
-        print(f"The cards could not be kept: {fault}. Close them in the program that shows them, then "
+        shown.say(f"The cards could not be kept: {fault}. Close them in the program that shows them, then "
               "run this again.")
         return 1
     finally:
@@ -102,7 +104,7 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
         if cards is not None:
             _keep_records(cards, workshop.cards, workshop.records.relative_to(workshop.cards))
     except (OSError, ValueError) as fault:
-        print(fault)
+        shown.say(str(fault))
         return 1
     # What no notebook could do without is tried here, where it is said in one line.
     if ready(workshop) is None:
@@ -119,7 +121,7 @@ def _run_all(refresh: bool) -> bool:
         for done, job in enumerate(as_completed(jobs), start=1):
             if isinstance(fault := job.exception(), CellExecutionError):
                 pool.shutdown(cancel_futures=True)
-                print(f"\nNotebook {jobs[job].name} stopped: {fault.evalue}")
+                shown.say(f"\nNotebook {jobs[job].name} stopped: {fault.evalue}")
                 return False
             job.result()
             bar(done, len(sequence), jobs[job].stem)
@@ -133,9 +135,9 @@ def _keep_cards(made: Path, folder: Path) -> None:
     for records in made.glob("records/*/"):
         _keep_records(made, folder, records.relative_to(made))
     for card in sorted(made.glob("*.pdf")):
-        print(f"Card: {shutil.move(card, folder / card.name)}")
+        shown.say(f"Card: {shutil.move(card, folder / card.name)}")
     own = os.environ.get("TESTBURN_LABDATA")
-    print("Open the notebooks in JupyterLab: python3 lib/start.py lab"
+    shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab"
           + (f' --labdata "{own}"' if own else ""))
 
 

@@ -9,7 +9,7 @@ import shutil
 import sys
 from pathlib import Path
 
-from testburn.labbook import columns
+from testburn.labbook import columns, shown
 from testburn.workshop.openbook import DEMO
 
 MACHINE = """\
@@ -98,6 +98,7 @@ def make(folder: str | Path) -> Path:
     (folder / "machine.toml").write_text(MACHINE, encoding="utf-8", newline="\n")
     package = {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "format": columns.FORMAT,
         "name": "lab-book", "title": "Lab book of test burns",
         # The standard has no word for "every file of a folder", so the schema stands by its header.
         "resources": [{"name": "burns", "type": "table", "data": [list(columns.BY_NAME)],
@@ -112,6 +113,6 @@ def make(folder: str | Path) -> Path:
 
 if __name__ == "__main__":
     try:
-        print(f"A new, empty lab book is in {make(sys.argv[1])}")
+        shown.say(f"A new, empty lab book is in {make(sys.argv[1])}")
     except OSError as fault:
         sys.exit(str(fault))

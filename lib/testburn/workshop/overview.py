@@ -7,14 +7,13 @@ A year as the age at which burns are called old is common practice, no source.
 """
 
 import datetime
-import html
 from dataclasses import dataclass
 
 import pandas as pd
 
 from testburn import drift
 from testburn.depthfit import DepthFit
-from testburn.labbook import columns
+from testburn.labbook import columns, shown
 
 OLD_DAYS = 365
 _MOST_STEPS = 6
@@ -78,10 +77,10 @@ class Grid:
         if self.table.empty:
             return "<i>no burn yet</i>"
         fields = self.fields
-        head = "".join(f"<th{_BOX}>{html.escape(name)}</th>" for name in ("species", *fields.columns))
+        head = "".join(f"<th{_BOX}>{shown.as_html(name)}</th>" for name in ("species", *fields.columns))
         body = "".join(
-            f"<tr><th{_BOX}>{html.escape(str(species))}</th>" + "".join(
-                f"<td{_BOX}>{html.escape(text).replace('; ', '<br>')}</td>" for text in row) + "</tr>"
+            f"<tr><th{_BOX}>{shown.as_html(str(species))}</th>" + "".join(
+                f"<td{_BOX}>{shown.as_html(text).replace('; ', '<br>')}</td>" for text in row) + "</tr>"
             for species, row in zip(fields.index, fields.to_numpy()))
         return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
@@ -89,7 +88,8 @@ class Grid:
 def _field(row) -> str:
     boards = f"{row.boards} board{'s' * (row.boards != 1)}" + ("" if row.fitted else ", no curve yet")
     jobs = row.drift if row.drift == "no jobs" else f"{row.jobs} job{'s' * (row.jobs != 1)}: {row.drift}"
-    return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {row.age_days} days ago; {jobs}"
+    when = "ago" if row.age_days >= 0 else "ahead"
+    return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {abs(row.age_days)} days {when}; {jobs}"
 
 
 def next_steps(table: pd.DataFrame) -> list[str]:
@@ -110,9 +110,11 @@ def next_steps(table: pd.DataFrame) -> list[str]:
             ("one board only. Burn another: one board cannot show how boards differ",
              table[table["fitted"] & (table["boards"] == 1)]),
             ("last burned over a year ago. Burn three swatches, or enter finished jobs",
-             table[(table["age_days"] > OLD_DAYS) & (table["drift"] != "in step")])):
+             table[(table["age_days"] > OLD_DAYS) & (table["drift"] != "in step")]),
+            ("last burned after today, by this computer. Check its clock, else the day in the burn's file",
+             table[table["age_days"] < 0])):
         names = [f"{row.species} {row.module_w:g} W" for row in rows.itertuples()]
         if names:
-            shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
-            said.append(f"{shown}: {words}.")
+            burned = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+            said.append(f"{burned}: {words}.")
     return said[:_MOST_STEPS] or ["Nothing is due. Print the cards, prove each board, enter finished jobs."]

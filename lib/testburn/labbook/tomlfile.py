@@ -1,0 +1,163 @@
+"""TOML file: lines that a maker types, each a declared field.
+
+Decides whether a value is what its field asks for, and says all that is wrong with a file at once, each with the
+line it stands in. A table of a file has fields of its own. What a line alone cannot tell is its reader's to say.
+
+Source: TOML 1.0.0, whose values have a kind; names near to each other by the longest common parts (difflib).
+"""
+
+import datetime
+import difflib
+import re
+from collections.abc import Mapping
+from numbers import Real
+from pathlib import Path
+
+from testburn.labbook import makerfile
+from testburn.labbook.cells import UNWRITABLE, plain
+from testburn.labbook.columns import Field
+from testburn.labbook.folder import burn_name_fault
+from testburn.labbook.makerfile import Problem, ReadingsError
+
+# Nobody types more; it keeps what a computer cannot hold out of every sum.
+_MOST = 1e9
+_WRITE = {
+    "text": ("this is not a text", "Write a text in quotes."),
+    "number": ("this is not a number", "Write a number without quotes, with a point, e.g. 0.5."),
+    "integer": ("this is not a whole number", "Write a whole number without quotes."),
+    "date": ("this is not a day", "Write the day as year-month-day without quotes, e.g. 2026-03-14."),
+    "yes or no": ("this is not true or false", "Write true or false."),
+    "span": ("this is no span", "Write [from, to], the smaller first."),
+}
+_TABLE = re.compile(r"\s*\[\s*([\w-]+)\s*\]")
+_LINE = re.compile(r"""\s*["']?([\w-]+)["']?\s*=""")
+
+
+def read(path: str | Path, fields: tuple[Field, ...], example: str, former: dict | None = None) -> dict:
+    """Return what a file says, by the names of its fields.
+
+    Parameters
+    ----------
+    path : path
+    fields : tuple of Field
+        What it may say; those of kind "table" have their own.
+    example : str
+        How a line is written, for the words on a file that is no TOML.
+    former : dict, optional
+        Names of earlier versions, and what they are called now.
+
+    Raises
+    ------
+    ReadingsError
+        With every fault: a line that nothing asks for, a value that cannot be, a line that is missing.
+    """
+    path = Path(path)
+    said = makerfile.toml(path, example)
+    said = {(former or {}).get(name, name): value for name, value in said.items()}
+    if found := list(_faults(fields, said, "")):
+        rows = _rows(makerfile.text(path))
+        back = {now: was for was, now in (former or {}).items()}
+        raise ReadingsError([
+            Problem(path.name, _row_of(rows, back.get(place, place)), place.replace(".", ", "), _shown(value), problem, remedy)
+            for place, value, problem, remedy in found], path.name)
+    return said
+
+
+def fault_of(field: Field, value) -> tuple[str, str] | None:
+    """Return what is wrong with a value, and what to do; None where nothing is."""
+    if not field.many:
+        return _fault_of_one(field, value)
+    if not isinstance(value, (list, tuple)) or not len(value):
+        return "this is not a list", f"Write a list in brackets. {field.remedy}".strip()
+    return next(filter(None, (_fault_of_one(field, one) for one in value)), None)
+
+
+def must_be(field: Field, value) -> None:
+    """Refuse a value that its field does not allow.
+
+    Raises
+    ------
+    ValueError
+        With what is wrong and what to do.
+    """
+    if fault := fault_of(field, value):
+        raise ValueError(f"{field.name} is {_shown([value])[1:-1]}: {fault[0]}. {fault[1]}")
+
+
+def _faults(fields, said: Mapping, table: str):
+    """Find what nothing asks for, what cannot be, and what is missing: place, value, problem, remedy."""
+    known = {field.name: field for field in fields}
+    for name, value in said.items():
+        place, field = f"{table}{name}", known.get(name)
+        if field is None:
+            near = difflib.get_close_matches(name, known, 1)
+            yield (place, "", "nothing asks for this line",
+                   f"Perhaps {near[0]}?" if near else f"Known are: {', '.join(known)}.")
+        elif field.kind != "table":
+            if fault := fault_of(field, value):
+                yield (place, value, *fault)
+        elif isinstance(value, Mapping):
+            yield from _faults(field.of, value, f"{place}.")
+        else:
+            yield place, value, "this is no table", field.remedy
+    if said or not table:
+        yield from ((f"{table}{name}", "", "this line is missing", field.remedy)
+                    for name, field in known.items() if field.required and name not in said)
+
+
+def _fault_of_one(field: Field, value) -> tuple[str, str] | None:
+    wrong, write = _WRITE[field.kind]
+    if not _is_a(field.kind, value):
+        return wrong, f"{write} {field.remedy}".strip() if field.many else write
+    if field.kind == "text":
+        if UNWRITABLE.search(value):
+            return "this holds a character that cannot be printed", "Type it again."
+        if field.names_file and (fault := burn_name_fault(value)):
+            return fault
+    ends = value if field.kind == "span" else (value,)
+    if field.among and value not in field.among or field.kind in ("number", "integer", "span") and not all(
+            _inside(field, end) for end in ends):
+        return f"allowed is {field.allowed or f'at most {_MOST:,.0f}'}", field.remedy
+    return None
+
+
+def _is_a(kind: str, value) -> bool:
+    number = isinstance(value, Real) and not isinstance(value, bool)
+    if kind == "span":
+        return (isinstance(value, (list, tuple)) and len(value) == 2 and all(_is_a("number", end) for end in value)
+                and value[0] <= value[1])
+    return {"text": isinstance(value, str), "number": number, "integer": number and value % 1 == 0,
+            "date": isinstance(value, datetime.date), "yes or no": isinstance(value, bool)}[kind]
+
+
+def _inside(field: Field, number) -> bool:
+    """Say whether a number lies inside its field's limits; what is not a number lies nowhere."""
+    return (-_MOST <= number <= _MOST and (field.above is None or number > field.above)
+            and (field.at_least is None or number >= field.at_least)
+            and (field.at_most is None or number <= field.at_most))
+
+
+def _shown(value) -> str:
+    """Return a value as it would be typed."""
+    if isinstance(value, (list, tuple)):
+        return f"[{', '.join(repr(one) if isinstance(one, str) else _shown(one) for one in value)}]"
+    return str(value).lower() if isinstance(value, bool) else plain(value)
+
+
+def _row_of(rows: dict[str, int], place: str) -> int | None:
+    """Return the line of a place, else of the table it belongs to."""
+    while place and place not in rows:
+        place = place.rpartition(".")[0]
+    return rows.get(place)
+
+
+def _rows(text: str) -> dict[str, int]:
+    """Return the line in which each name stands, by table and name."""
+    rows, table = {}, ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        if named := _TABLE.match(line):
+            table = f"{named[1]}."
+            rows.setdefault(named[1], number)
+        elif named := _LINE.match(line):
+            rows.setdefault(f"{table}{named[1]}", number)
+    return rows
