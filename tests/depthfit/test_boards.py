@@ -1,25 +1,26 @@
 """Boards: the next one, a burned one, a proved one; against the algebra done the long way."""
 
-import dataclasses
 import sys
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import special
 
-from testburn.depthfit import boards, curves, reml, swatches
+from testburn.depthfit import boards, curves, spreads, swatches
+from testburn.depthfit.spreads import NODES, Spreads
 
 sys.path.append(str(Path(__file__).parents[1] / "benchmarks"))
-from simulated_workshops import POWER_W, burned, draw_truth, line_energy_j_mm
+from simulated_workshops import POWER_W, USUAL_ROUTE, burned, draw_truth, line_energy_j_mm
 
 ENERGY = np.array([0.15, 0.2, 0.3, 0.5])
 LEVEL = 0.95
+ROUTE = swatches.route(*USUAL_ROUTE)
 
 
 def fitted(readings, **options):
-    return curves.fitted(swatches.reduced(readings, line_energy_j_mm(readings)), **options)
+    return Spreads(curves.fitted(swatches.reduced(readings, line_energy_j_mm(readings)), **options))
 
 
 def workshop(seed=3, boards=3, **burns):
@@ -39,102 +40,94 @@ def next_board(fit):
 
 
 def width(fit, state, of="reading", **options):
-    expected = boards.predictive(fit, state, ENERGY, of, **options)
+    expected = boards.predictive(fit, state, ENERGY, ROUTE, of, **options)
     lower, upper = expected.limits(LEVEL)
     return (upper - lower) / expected.depth_mm
 
 
+def predictive(fit, state, x, of="reading", **options):
+    return boards.predictive(fit, state, x, ROUTE, of, **options)
+
+
+def proved(fit, state, x, mean_mm, count, *step):
+    return boards.proved(fit, state, x, ROUTE, mean_mm, count, *step)
+
+
 def proof_at(fit, state, x, times=1.0):
     """A proof swatch that reads so many times what is expected."""
-    return boards.proved(fit, state, x, times * boards.predictive(fit, state, x).depth_mm, 3)
+    return proved(fit, state, x, times * predictive(fit, state, x).depth_mm, 3)
 
 
 # ------------------------------------------------------------------------ the long way round
-@pytest.fixture(scope="module")
-def straight_fit():
-    """A fit of straight lines whose shares are taken at its own components exactly."""
-    fit = fitted(workshop(5, boards=(2, 4), readings=(1, 5), missing=0.3)[1], alpha=0.0)
-    return at_variances(fit, fit.components.variances)
-
-
-def at_variances(fit, variances):
-    s, depth = fit.swatches, fit.weight_depth_mm
-    rows = [1 / depth, s.regressor / fit.unit[s.group_of] / depth]
-    step = reml.step(variances, reml.Divided(s, depth, s.mean_mm / depth, rows))
-    shares = np.zeros((len(s.group_start), 5, 3, 3))
-    shares[:, :, :2, :2] = step.shares
-    return dataclasses.replace(fit, shares=shares, components=dataclasses.replace(
-        fit.components, variances=variances))
-
-
-def mixed_model(fit, group, board, variances):
-    """Henderson's mixed model equations: covariance of (a, b, factor) errors, predicted factor."""
-    s, depth = fit.swatches, fit.weight_depth_mm
-    mine = np.flatnonzero(s.group_of == group)
-    x = np.column_stack([np.ones(len(mine)), s.regressor[mine] / fit.unit[group]]) / depth[mine, None]
-    names = np.unique(s.board_of[mine])
-    z = (s.board_of[mine][:, None] == names).astype(float)
-    noise = (variances[1] + (variances[2] + (variances[3] + s.gauge_step_mm[mine] ** 2 / 12)
-                             / depth[mine] ** 2) / s.count[mine])
-    both = np.hstack([x, z])
-    equations = both.T @ (both / noise[:, None])
-    equations[2:, 2:] += np.eye(len(names)) / variances[0]
+def mixed_model(fit, group, node):
+    """Henderson's mixed model equations at one node: estimates and covariance of the curve's two errors, three
+    route slopes, and each board's level and slope (Henderson 1975, Biometrics 31:423-447, from memory)."""
+    rows, noise, response, starts = spreads.own_swatches(fit.curves, group)
+    level, slope, own = NODES[node]
+    board = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(noise)]))
+    z = [column[:, None] * (board[:, None] == np.arange(len(starts))) for column in rows[:, 6:].T]
+    both = np.hstack([rows[:, :2], rows[:, 3:6], *z])
+    weighted = both / (noise + own**2)[:, None]
+    equations = both.T @ weighted
+    equations[2:5, 2:5] += curves.scatter.ROUTE_PRECISION
+    equations[5:, 5:] += np.diag(np.repeat([level**-2, slope**-2], len(starts)))
     inverse = np.linalg.inv(equations)
-    here = 2 + int(np.flatnonzero(s.boards[names] == board)[0])
-    keep = [0, 1, here]
-    return inverse[np.ix_(keep, keep)]
-
-
-def errors(fit, state, variances):
-    covariance = np.einsum("k,kij->ij", np.r_[variances, 1.0], state.parts)
-    return covariance[np.ix_([0, 1, 3], [0, 1, 3])]
+    return inverse @ weighted.T @ response[:, 0], inverse, len(starts)
 
 
 @pytest.mark.parametrize("group", [0, 1, 2])
-def test_a_burned_board_is_the_best_linear_prediction(straight_fit, group):
-    variances = straight_fit.components.variances
-    for board in straight_fit.swatches.boards[straight_fit.swatches.group_of_board == group]:
-        state = boards.burned_board(straight_fit, group, board)
-        assert errors(straight_fit, state, variances) == pytest.approx(
-            mixed_model(straight_fit, group, board, variances), rel=1e-8)
+@pytest.mark.parametrize("node", [40, 190, 300])
+def test_a_burned_board_is_the_best_linear_prediction(group, node):
+    fit = fitted(workshop(5, boards=(2, 4), readings=(1, 5), missing=0.3)[1], alpha=0.0)
+    mean, inverse, count = mixed_model(fit, group, node)
+    s = fit.curves.swatches
+    for place, board in enumerate(s.boards[s.group_of_board == group]):
+        state = boards.burned_board(fit, group, board)
+        theirs, ours = [0, 1, 2, 3, 4, 5 + place, 5 + count + place], [0, 1, 3, 4, 5, 6, 7]
+        assert state.mean[node][ours] == pytest.approx(mean[theirs], rel=1e-7, abs=1e-10)
+        assert state.covariance[node][np.ix_(ours, ours)] == pytest.approx(
+            inverse[np.ix_(theirs, theirs)], rel=1e-7, abs=1e-12)
 
 
-def test_the_parts_of_a_burned_board_are_the_slopes_by_each_component(straight_fit):
-    variances, board = straight_fit.components.variances, straight_fit.swatches.boards[0]
-    state = boards.burned_board(straight_fit, 0, board)
-    for place in range(4):
-        move = 1e-4 * variances * (np.arange(4) == place)
-        slope = (mixed_model(straight_fit, 0, board, variances + move)
-                 - mixed_model(straight_fit, 0, board, variances - move)) / move.sum() / 2
-        assert state.parts[place][np.ix_([0, 1, 3], [0, 1, 3])] == pytest.approx(slope, rel=1e-5, abs=1e-7)
+def test_the_restricted_likelihood_is_that_of_the_whole_covariance_matrix():
+    """Up to a constant: -½ (log|V| + log|X'V⁻¹X| + r'V⁻¹r), the route slopes in V (Searle, Casella & McCulloch,
+    Variance Components, 1992, chapter 6, from memory)."""
+    fit = fitted(workshop(5, boards=3)[1], alpha=0.0)
+    rows, noise, response, starts = spreads.own_swatches(fit.curves, 0)
+    board = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(noise)]))
+    same, x, z = board[:, None] == board, rows[:, :2], response[:, 0]
+    found = []
+    for level, slope, own in NODES[[40, 190, 300]]:
+        v = (same * (level**2 + slope**2 * np.outer(rows[:, 7], rows[:, 7])) + np.diag(noise + own**2)
+             + rows[:, 3:6] @ np.linalg.inv(curves.scatter.ROUTE_PRECISION) @ rows[:, 3:6].T)
+        normal = x.T @ np.linalg.solve(v, x)
+        left = z - x @ np.linalg.solve(normal, x.T @ np.linalg.solve(v, z))
+        found.append(-0.5 * (np.linalg.slogdet(v)[1] + np.linalg.slogdet(normal)[1] + left @ np.linalg.solve(v, left)))
+    assert np.diff(fit.nodes(0).log_likelihood[[40, 190, 300]]) == pytest.approx(np.diff(found), rel=1e-8)
 
 
-def test_one_proof_is_shrunk_by_the_variances(fit, next_board):
-    """In the middle of the data: gap · board part / (board + swatch + readings)."""
-    x, gap = 0.25, np.log(1.2)
-    before = boards.predictive(fit, next_board, x, "mean")
+def test_one_proof_is_shrunk_by_the_variances_at_every_node(fit, next_board):
+    """In the middle of the data: gap · known part / (known + swatch + place + readings)."""
+    x = 0.25
     state = proof_at(fit, next_board, x, 1.2)
-    after = boards.predictive(fit, state, x, "mean")
-    variances, depth = fit.components.variances, before.depth_mm[0]
-    noise = variances[1] + (variances[2] + (variances[3] + 0.01**2 / 12) / depth**2) / 3
-    known = before.relative_sd[0] ** 2          # board, and the little the curve may be off
-    _, _, slopes = boards._log_rows(fit, 0, np.array([x]))
-    assert (slopes @ state.mean)[0] == pytest.approx(gap * known / (known + noise), rel=1e-9)
-    # The curve's errors are added and the board's multiplied, so the log moves by this but for
-    # the square of the curve's small share.
-    moved = np.log(after.depth_mm / before.depth_mm)[0]
-    assert moved == pytest.approx(gap * known / (known + noise), rel=5e-3)
-    assert after.relative_sd[0] ** 2 == pytest.approx(known * noise / (known + noise), rel=1e-9)
+    depth, _, h = spreads.log_rows(fit.curves, 0, x, fit.curves.route_of(ROUTE, 0))
+    known = np.einsum("ei,nij,ej->n", h, next_board.covariance, h)
+    noise = NODES[:, 2] ** 2 + state.learned.noise
+    gap = state.learned.gap - next_board.mean @ h[0]
+    assert (state.mean - next_board.mean) @ h[0] == pytest.approx(gap * known / (known + noise), rel=1e-9)
+    # and nodes that foretold it better weigh more: a normal density each
+    density = np.exp(-0.5 * gap**2 / (known + noise)) / np.sqrt(known + noise)
+    assert state.weights == pytest.approx(
+        next_board.weights * density / (next_board.weights @ density), rel=1e-9, abs=1e-12)
 
 
-def test_limits_and_chances_are_of_one_t_distribution(fit, next_board):
-    expected = boards.predictive(fit, next_board, ENERGY)
+def test_limits_and_chances_are_of_one_mixture(fit, next_board):
+    expected = predictive(fit, next_board, ENERGY)
     lower, upper = expected.limits(LEVEL)
     assert expected.chance_inside(lower, upper) == pytest.approx(LEVEL, rel=1e-9)
-    t = stats.t(expected.df, expected.depth_mm, expected.depth_mm * expected.relative_sd)
-    assert lower == pytest.approx(t.ppf(0.025), rel=1e-9)
-    assert expected.chance_inside(0.5, 0.8) == pytest.approx(t.cdf(0.8) - t.cdf(0.5), rel=1e-9)
-    assert expected.chance_inside(0.0, np.inf) == pytest.approx(1, abs=1e-4)
+    z = (0.8 - expected.centres_mm) / expected.sds_mm
+    assert expected.chance_below(0.8) == pytest.approx(expected.weights @ special.ndtr(z), rel=1e-12)
+    assert expected.chance_inside(-np.inf, np.inf) == pytest.approx(1, abs=1e-12)
 
 
 # ------------------------------------------------------------------------ widths in their order
@@ -157,16 +150,16 @@ def test_a_coarse_gauge_widens_a_reading_and_nothing_else(fit, next_board):
                      for of in ("reading", "swatch", "mean")} for step in (0.01, 0.2))
     assert (coarse["reading"] > fine["reading"]).all()
     # GUM 4.3.7: the half-width over the root of 3, added in squares
-    sd = [boards.predictive(fit, next_board, 0.3, gauge_step_mm=step) for step in (0.0, 0.2)]
+    sd = [predictive(fit, next_board, 0.3, gauge_step_mm=step) for step in (0.0, 0.2)]
     added = (sd[1].relative_sd**2 - sd[0].relative_sd**2)[0] ** 0.5 * sd[0].depth_mm[0]
     assert added == pytest.approx(0.1 / 3**0.5, rel=1e-9)
     assert coarse["swatch"] == pytest.approx(fine["swatch"]) and coarse["mean"] == pytest.approx(fine["mean"])
 
 
 def test_a_coarse_gauge_makes_a_proof_count_less(fit, next_board):
-    fine, coarse = (boards.proved(fit, next_board, 0.2, 0.7, 3, step) for step in (0.01, 0.3))
-    before = boards.predictive(fit, next_board, 0.2).depth_mm
-    moved = [abs(np.log(boards.predictive(fit, s, 0.2).depth_mm / before))[0] for s in (fine, coarse)]
+    fine, coarse = (proved(fit, next_board, 0.2, 0.7, 3, step) for step in (0.01, 0.3))
+    before = predictive(fit, next_board, 0.2).depth_mm
+    moved = [abs(np.log(predictive(fit, s, 0.2).depth_mm / before))[0] for s in (fine, coarse)]
     assert moved[0] > moved[1] > 0
 
 
@@ -182,20 +175,20 @@ def test_the_same_readings_twice_narrow_only_as_far_as_the_board_allows():
     once, again = fitted(readings), fitted(twice)
     ratio = (width(again, boards.next_board(again, 0)) / width(once, boards.next_board(once, 0)))
     assert (ratio > 0.9).all()      # as independent readings they would narrow the curve to 0.71
-    table = again.components.table.set_index("component")
-    assert table.loc["board", "df"] == pytest.approx(once.components.table["df"][0], rel=0.1)
+    table = again.curves.components.table.set_index("component")
+    assert table.loc["board", "df"] == pytest.approx(once.curves.components.table["df"][0], rel=0.1)
 
 
 def test_a_lower_limit_is_never_negative():
     for seed in range(5):
         fit = fitted(workshop(seed, boards=1)[1])
-        expected = boards.predictive(fit, boards.next_board(fit, 0), np.linspace(0.001, 2, 200))
+        expected = predictive(fit, boards.next_board(fit, 0), np.linspace(0.001, 2, 200))
         lower, upper = expected.limits(0.999)
         assert (lower >= 0).all() and (upper >= lower).all()
 
 
 def test_no_energy_predicts_no_depth_below_zero(fit, next_board):
-    assert (boards.predictive(fit, next_board, [0.0, 0.001]).depth_mm >= 0).all()
+    assert (predictive(fit, next_board, [0.0, 0.001]).depth_mm >= 0).all()
 
 
 # ---------------------------------------------------------------------------- boards that are known
@@ -204,9 +197,9 @@ def test_a_known_board_uses_its_own_factor():
     for seed in range(8):
         truth, readings, factor = workshop(seed)
         fit = fitted(readings)
-        for group, name in enumerate(fit.swatches.group_keys["species"]):
-            for board in fit.swatches.boards[fit.swatches.group_of_board == group]:
-                depth = [boards.predictive(fit, state, 0.3).depth_mm[0] for state in (
+        for group, name in enumerate(fit.curves.swatches.group_keys["species"]):
+            for board in fit.curves.swatches.boards[fit.curves.swatches.group_of_board == group]:
+                depth = [predictive(fit, state, 0.3).depth_mm[0] for state in (
                     boards.burned_board(fit, group, board), boards.next_board(fit, group))]
                 average = truth.depth_mm(int(board[0]), POWER_W / 0.3)
                 found.append(np.log(depth[0] / average))
@@ -222,8 +215,8 @@ def test_faint_swatches_do_not_lean_on_the_factor_of_their_board():
     deepest = readings.groupby("species")["depth_mm"].transform("max")
     curved = readings.assign(depth_mm=readings["depth_mm"].where(~faint, 0.04 * deepest.round(1)))
     fit = fitted(curved)
-    factors = [boards.burned_board(fit, group, board).mean[3] for group in range(3)
-               for board in fit.swatches.boards[fit.swatches.group_of_board == group]]
+    factors = [boards.burned_board(fit, group, board).error(6)[0] for group in range(3)
+               for board in fit.curves.swatches.boards[fit.curves.swatches.group_of_board == group]]
     assert abs(np.mean(factors)) < 0.03
 
 
@@ -236,14 +229,14 @@ def test_a_board_not_in_the_fit_is_not_found(fit):
 
 def test_an_unknown_kind_of_prediction_is_refused(fit, next_board):
     with pytest.raises(ValueError) as refused:
-        boards.predictive(fit, next_board, 0.3, of="board")
+        predictive(fit, next_board, 0.3, of="board")
     assert str(refused.value) == "of='board' is unknown. Ask for a 'reading', a 'swatch' or the 'mean'."
 
 
 # ------------------------------------------------------------------------------------- proofs
 def test_a_proof_moves_the_prediction_its_way_but_not_all_the_way(fit, next_board):
     for times in (0.85, 1.15):
-        before, after = (boards.predictive(fit, state, 0.3).depth_mm[0]
+        before, after = (predictive(fit, state, 0.3).depth_mm[0]
                          for state in (next_board, proof_at(fit, next_board, 0.2, times)))
         moved = np.log(after / before) / np.log(times)
         assert 0.5 < moved < 1
@@ -251,12 +244,12 @@ def test_a_proof_moves_the_prediction_its_way_but_not_all_the_way(fit, next_boar
 
 def test_several_proofs_add_up(fit, next_board):
     x, mean_mm = [0.2, 0.3, 0.45], [0.55, 0.95, 1.5]
-    batch, single = boards.proved(fit, next_board, x, mean_mm, 3), next_board
+    batch, single = proved(fit, next_board, x, mean_mm, 3), next_board
     widths = [width(fit, single)]
     for one, depth in zip(x, mean_mm):
-        single = boards.proved(fit, single, one, depth, 3)
+        single = proved(fit, single, one, depth, 3)
         widths.append(width(fit, single))
-    a, b = boards.predictive(fit, batch, ENERGY), boards.predictive(fit, single, ENERGY)
+    a, b = predictive(fit, batch, ENERGY), predictive(fit, single, ENERGY)
     assert single.proofs == batch.proofs == 3
     assert a.depth_mm == pytest.approx(b.depth_mm, rel=2e-3)
     assert a.relative_sd == pytest.approx(b.relative_sd, rel=2e-3)
@@ -264,8 +257,8 @@ def test_several_proofs_add_up(fit, next_board):
 
 
 def test_more_readings_of_a_proof_help_a_little_another_swatch_more(fit, next_board):
-    many = boards.proved(fit, next_board, 0.3, 0.95, 30)
-    few, two = (boards.proved(fit, next_board, [0.3] * n, [0.95] * n, 3) for n in (1, 2))
+    many = proved(fit, next_board, 0.3, 0.95, 30)
+    few, two = (proved(fit, next_board, [0.3] * n, [0.95] * n, 3) for n in (1, 2))
     assert (width(fit, few, "mean") > width(fit, many, "mean")).all()
     assert (width(fit, many, "mean") > width(fit, two, "mean")).all()
 
@@ -278,8 +271,8 @@ def test_a_wild_proof_is_flagged(fit, next_board, times, flagged):
 
 
 def test_proofs_that_disagree_with_each_other_are_flagged(fit, next_board):
-    depth = boards.predictive(fit, next_board, 0.3).depth_mm[0]
-    state = boards.proved(fit, next_board, [0.3, 0.3], [0.75 * depth, 1.3 * depth], 3)
+    depth = predictive(fit, next_board, 0.3).depth_mm[0]
+    state = proved(fit, next_board, [0.3, 0.3], [0.75 * depth, 1.3 * depth], 3)
     assert state.surprise_p < 0.01
 
 
@@ -290,9 +283,9 @@ def test_the_flags_p_is_a_p():
         truth, readings, _ = workshop(seed, boards=5)
         fit, rng = fitted(readings), np.random.default_rng(1000 + seed)
         for factor in np.maximum(1 + rng.normal(0, truth.board_sd, 10), 0.05):
-            recess = truth.recess_mm(rng, 0, [130.0] * 3, [factor] * 3)[0]
+            recess = factor * truth.depth_mm(0, 130.0) * (1 + rng.normal(0, truth.swatch_sd))
             read = truth.read(rng, np.full(3, recess)).mean()
-            group = fit.group_index("black cherry")
-            p.append(boards.proved(fit, boards.next_board(fit, group), POWER_W / 130.0, read, 3).surprise_p)
+            group = fit.curves.group_index("black cherry")
+            p.append(proved(fit, boards.next_board(fit, group), POWER_W / 130.0, read, 3).surprise_p)
     assert np.mean(np.array(p) < 0.5) == pytest.approx(0.5, abs=0.12)
     assert np.mean(np.array(p) < 0.1) == pytest.approx(0.1, abs=0.06)

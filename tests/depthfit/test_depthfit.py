@@ -76,7 +76,8 @@ def test_several_pitches_are_fitted_on_areal_dose(burns):
     assert row["slope"] == pytest.approx(0.3, rel=0.15)
     fine = predicted(fit, (0.1,), line_pitch_mm=0.05)["depth_mm"].iloc[0]
     coarse = predicted(fit, (0.2,), line_pitch_mm=0.1)["depth_mm"].iloc[0]
-    assert fine == pytest.approx(coarse)
+    # The same dose digs alike there but for noise; each pitch has its own factor now, shrunk to 1.
+    assert fine == pytest.approx(coarse, rel=0.02)
 
 
 def test_several_pitches_ask_for_the_one_that_is_meant(burns):
@@ -284,3 +285,12 @@ def test_a_curve_that_bends_as_far_as_it_may_still_rises(burns):
         depths = group.mean(np.linspace(*group.doses, 50))
         assert (np.diff(depths) > 0).all() and (depths[-1] > 0)
         assert fit.curves.coefficients[0, 1] > 0
+
+
+def test_a_wood_of_one_board_says_that_its_spread_is_what_boards_usually_do(burns):
+    one = burns()
+    woods = depthfit.fit(one[one["board"] == one["board"].iloc[0]]).woods
+    assert woods["boards"].tolist() == [1]
+    assert woods["words"][0].endswith("from 1 board; one board tells nothing of it, so this is what boards usually do.")
+    # about 10 % from the prior: specific gravity within a species, Wood Handbook, from memory
+    assert woods["lower_pct"][0] < 10 < woods["upper_pct"][0]

@@ -141,7 +141,8 @@ def levels_for(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, mod
     wavelength_nm = group.wavelength_nm if group else _wavelength(fit, module_w, wavelength_nm)
     stay = _settings(group, fit, machine, settings)
     target = (at_least_mm + at_most_mm) / 2
-    start, guessed, doses = (_from_group(fit, group, at_least_mm, target, at_most_mm, thickness_mm)
+    start, guessed, doses = (_from_group(fit, group, at_least_mm, target, at_most_mm, thickness_mm,
+                                              stay["line_pitch_mm"])
                              if group else (None, None, None))
     if start is None:
         start, guessed, doses = _from_guess(
@@ -199,9 +200,9 @@ def _settings(group, fit, machine, said) -> dict:
     return {name: int(value) if name == "passes" else float(value) for name, value in stay.items()}
 
 
-def _from_group(fit, group, at_least_mm, target_mm, at_most_mm, thickness_mm):
+def _from_group(fit, group, at_least_mm, target_mm, at_most_mm, thickness_mm, line_pitch_mm):
     """Return start, no guess and the doses of ends and target; three times None where there are none."""
-    start = width.from_group(fit, group.index)
+    start = width.from_group(fit, group, line_pitch_mm)
     most = 10 * group.doses[1]
     target = width.target_dose(start, target_mm, most)
     if np.isnan(target) or start.coefficients[1] <= 0:

@@ -1,183 +1,247 @@
 """Boards: what is known of one board, and the depth to expect on it.
 
 Decides how deep a setting goes on the next board, on a board that was burned, or on a board with a
-proof swatch, and how far off that may be; and when a proof is too odd to be believed: one as far off as
-happens once in a hundred boards, if the components are right, is flagged and never corrected away. All three come from one small state: a mean and a
-covariance of four errors, those of the group's three coefficients and the logarithm of the board's own
-factor. The next board's factor is free: 1, give or take the board component. A burned board's factor
-is the best linear prediction from its swatches (Robinson 1991, That BLUP is a good thing, Statistical
-Science 6:15-32, from memory). A proof swatch moves a state by one Kalman step: the logarithm of
-observed over predicted is believed by as much as the board may differ, set against what the swatch
-and its readings may be off, and shrunk toward 0 by the rest.
+proof swatch, and how far off that may be; and when a proof is too odd to be believed. All three come from one
+small state: at every node of the spreads (`spreads`) a mean and covariance of eight errors on the scale of
+logarithms, those of the group's three coefficients, its three route slopes, the board's level and its slope.
+The next board's level and slope are free. A burned board's are the best linear prediction from its swatches
+(Robinson 1991, That BLUP is a good thing, Statistical Science 6:15-32, from memory). A proof swatch moves
+every node by one Kalman step on the logarithm of observed over expected, and the nodes are weighed again by how
+well they foretold it: that makes an odd board widen, where it would else be pulled back to the usual ones.
+Level, slope and route are in the state, so a proof elsewhere tells less by itself.
 
-A state keeps its covariance in five parts, per unit of each component and for the gauge's rounding.
-The variance of a prediction is then a sum over components, v = Σ θₖ hₖ, and its degrees of freedom are
-2 v² / (h' cov(θ) h) (Satterthwaite 1946, Biometrics Bulletin 2:110-114, from memory). Limits are t
-limits on the relative scale.
+A prediction is a mixture of normal distributions over the nodes. Its limits are that mixture's quantiles, a
+chance its distribution function; no degrees of freedom are needed, since the nodes carry what is not known of
+the spreads. `df` is told for those who need a t distribution like it (Satterthwaite 1946, Biometrics Bulletin
+2:110-114, from memory: 2 · mean² / variance of the variance).
+
+Surprise is the chance, before any proof, that the weighted mean of all proofs of a board lies so far off, and
+apart from it that they disagree so much: joined in one sum of squares it would fade as more proofs agree.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from testburn.depthfit.curves import CurveFit, depth_and_slopes
+from testburn.depthfit import spreads
 from testburn.depthfit.group import GroupFit
+from testburn.depthfit.spreads import LEVEL, NODES, Spreads, TILT
 
-# Below this share of the group's deepest swatch a curve counts as level, so that logarithms stay finite.
-_FAINTEST = 0.01
-_MOST_SHIFT = 3.0               # no board is more than exp(3) = 20 times as deep
+# Places on one board differ, beside what swatches do: rings. Judgement; only repeats could tell it.
+PLACE_SD = 0.02
+SURPRISE = 0.02
+_LEAST_WEIGHT = 2e-3            # of the best node's; what is lighter is left out of a prediction
 _MOST_DF = 1e6
-SURPRISE = 0.01
+_ROUNDS = 12
+_DEEPEST, _SHALLOWEST = 20.0, 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Proofs:
+    """The proof swatches of a board: rows of the errors, log of observed over curve, and own variance less swatch."""
+
+    rows: np.ndarray
+    gap: np.ndarray
+    noise: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
 class BoardState:
-    """What is known of one board of a group.
+    """What is known of one board of a group, at every node of `spreads.NODES`.
 
     Attributes
     ----------
     group : int
-    mean : (4,) array
-        Expected errors of a, b, bend, and the expected logarithm of the board's factor.
-    parts : (5, 4, 4) array
-        Their covariance per unit of board, swatch, reading and gauge variance; the fifth is rounding.
-    proofs : int
-        Proof swatches learned from.
+    weights : (nodes,) array
+    mean, covariance : (nodes, 8), (nodes, 8, 8) arrays
+    before : BoardState or None
+        What was known before the first proof.
+    learned : Proofs or None
     surprise_p : float
-        Chance that the latest proof disagrees at least so much, if the components hold; NaN before.
+        Chance of proofs as far off on the whole; NaN before.
     """
 
     group: int
+    weights: np.ndarray
     mean: np.ndarray
-    parts: np.ndarray
-    proofs: int = 0
+    covariance: np.ndarray
+    before: "BoardState | None" = None
+    learned: Proofs | None = None
     surprise_p: float = np.nan
+
+    @property
+    def proofs(self) -> int:
+        """Proof swatches learned from."""
+        return 0 if self.learned is None else len(self.learned.gap)
+
+    def error(self, place: int) -> tuple[float, float]:
+        """Return mean and sd of one of the eight errors over all nodes."""
+        mean = self.weights @ self.mean[:, place]
+        square = self.weights @ (self.covariance[:, place, place] + (self.mean[:, place] - mean) ** 2)
+        return float(mean), float(np.sqrt(square))
 
 
 @dataclass(frozen=True, eq=False)
 class Predictive:
-    """The depth expected at each energy, and how it scatters.
+    """The depth expected at each energy, and how it scatters: a mixture of normals, nodes × energies."""
 
-    `relative_sd` is a share of `scale_mm`, which is the depth itself but for places where next to no
-    mark is expected. `shares` (energies × 5) holds what each component's variance, and the rounding,
-    is multiplied by.
-    """
+    weights: np.ndarray
+    centres_mm: np.ndarray
+    sds_mm: np.ndarray
 
-    depth_mm: np.ndarray
-    scale_mm: np.ndarray
-    relative_sd: np.ndarray
-    df: np.ndarray
-    shares: np.ndarray
+    @cached_property
+    def depth_mm(self) -> np.ndarray:
+        """The mean depth."""
+        return self.weights @ self.centres_mm
 
-    @property
+    @cached_property
     def sd_mm(self) -> np.ndarray:
         """The scatter in mm."""
-        return self.scale_mm * self.relative_sd
+        return np.sqrt(self.weights @ (self.sds_mm**2 + (self.centres_mm - self.depth_mm) ** 2))
+
+    @property
+    def relative_sd(self) -> np.ndarray:
+        """The scatter as a share of the depth."""
+        return self.sd_mm / np.maximum(self.depth_mm, 1e-9)
+
+    @cached_property
+    def df(self) -> np.ndarray:
+        """Degrees of freedom of a t distribution whose variance is as little known."""
+        variance = self.sds_mm**2
+        mean = self.weights @ variance
+        spread = self.weights @ (variance - mean) ** 2
+        return np.clip(2 * mean**2 / np.maximum(spread, 1e-300), 1.0, _MOST_DF)
+
+    def chance_below(self, depth_mm) -> np.ndarray:
+        """Return the chance that the depth lies below."""
+        return self.weights @ special.ndtr((depth_mm - self.centres_mm) / self.sds_mm)
+
+    def quantile(self, chance) -> np.ndarray:
+        """Return the depth in mm with this chance below it, by Newton steps on the normal scale."""
+        wanted = special.ndtri(chance)
+        depth = self.depth_mm + wanted * self.sd_mm
+        for _ in range(_ROUNDS):
+            z = (depth - self.centres_mm) / self.sds_mm
+            now = special.ndtri(np.clip(self.weights @ special.ndtr(z), 1e-15, 1 - 1e-15))
+            slope = self.weights @ (np.exp(0.5 * (now**2 - z * z)) / self.sds_mm)
+            move = np.clip((wanted - now) / slope, -self.sd_mm, self.sd_mm)
+            depth = depth + move
+            if (np.abs(move) < 1e-11 * self.sd_mm).all():
+                break
+        return depth
 
     def limits(self, level: float) -> tuple[np.ndarray, np.ndarray]:
         """Return lower and upper limit in mm; a lower limit of 0 means "maybe no mark"."""
-        half = special.stdtrit(self.df, (1 + level) / 2) * self.sd_mm
-        return np.maximum(self.depth_mm - half, 0.0), self.depth_mm + half
+        return np.maximum(self.quantile((1 - level) / 2), 0.0), self.quantile((1 + level) / 2)
 
     def chance_inside(self, at_least_mm, at_most_mm) -> np.ndarray:
         """Return the chance that the depth lies in the window, from the limits' own distribution."""
-        above, below = (special.stdtr(self.df, (edge - self.depth_mm) / self.sd_mm)
-                        for edge in (at_most_mm, at_least_mm))
-        return above - below
+        return self.chance_below(at_most_mm) - self.chance_below(at_least_mm)
 
 
-def next_board(curves: CurveFit, group: int) -> BoardState:
-    """Return what is known of a board not seen yet: the curve, and how boards differ."""
-    parts = np.zeros((5, 4, 4))
-    parts[:, :3, :3] = curves.shares[group]
-    parts[0, 3, 3] = 1.0
-    return BoardState(group, np.zeros(4), parts)
+def next_board(known: Spreads, group: int, weights: np.ndarray | None = None) -> BoardState:
+    """Return what is known of a board not seen yet: the curve, and how boards differ (or these weights of nodes)."""
+    nodes = known.nodes(group)
+    mean, covariance = np.zeros((len(NODES), 8)), np.zeros((len(NODES), 8, 8))
+    mean[:, :6], covariance[:, :6, :6] = nodes.mean, nodes.covariance
+    covariance[:, LEVEL, LEVEL], covariance[:, TILT, TILT] = NODES[:, 0] ** 2, NODES[:, 1] ** 2
+    return BoardState(group, known.weights(group) if weights is None else weights, mean, covariance)
 
 
-def burned_board(curves: CurveFit, group: int, board) -> BoardState:
+def burned_board(known: Spreads, group: int, board) -> BoardState:
     """Return what is known of a board that is in the fit.
 
-    Its factor is predicted as w'r from the relative residuals r of its swatches, w = board · V⁻¹1.
-    The curve was fitted to the same swatches, so the errors of both go together.
+    Its level and slope are predicted as K Z'd r from the residuals r of its swatches. The curve was fitted to
+    the same swatches, so the errors of both go together.
 
     Raises
     ------
     LookupError
         If no swatch of that board was used.
     """
-    s, variances, shares = curves.swatches, curves.components.variances, curves.shares[group]
-    boards = np.flatnonzero((s.group_of_board == group) & (s.boards == board))
-    if not len(boards):
-        known = ", ".join(map(str, s.boards[s.group_of_board == group]))
-        raise LookupError(f"Board {board} has no swatch with a mark in this fit. Fitted are: {known}. "
-                          "Ask for one of these, or for the next board.")
-    own = np.flatnonzero(s.board_of == boards[0])
-    depth, count = curves.weight_depth_mm[own], s.count[own]
-    rows = _slopes(curves, group, s.regressor[own])[1] / depth[:, None]
-    noise = _noise(depth, count, s.gauge_step_mm[own])
-    inverse = np.linalg.inv(variances[0] + np.diag(np.r_[variances, 1.0] @ noise))
-    weight = variances[0] * inverse.sum(1)
-    covariance = np.einsum("k,kij->ij", np.r_[variances, 1.0], shares)
-    lean = weight @ rows                    # how an error of the curve moves the factor
-    parts = np.zeros((5, 4, 4))
-    for k, share in enumerate(shares):
-        # Of component k: its product with w, and its part of the variance of w'r less the factor.
-        product, alone = noise[k] * weight, (weight * weight) @ noise[k]
-        if k == 0:
-            product, alone = np.full(len(own), weight.sum() - 1.0), (weight.sum() - 1.0) ** 2
-        across = covariance @ (rows.T @ (inverse @ product))
-        parts[k, :3, :3] = share
-        parts[k, :3, 3] = parts[k, 3, :3] = across - share @ lean
-        parts[k, 3, 3] = alone - 2 * lean @ across + lean @ share @ lean
-    factor = weight @ np.log1p(np.maximum(curves.residual[own], -0.9))
-    return BoardState(group, np.r_[np.zeros(3), factor], parts)
+    s = known.curves.swatches
+    names = s.boards[s.group_of_board == group]
+    at = np.flatnonzero(names == board)
+    if not len(at):
+        raise LookupError(f"Board {board} has no swatch with a mark in this fit. Fitted are: "
+                          f"{', '.join(map(str, names))}. Ask for one of these, or for the next board.")
+    state, nodes = next_board(known, group), known.nodes(group)
+    inner = nodes.inner[:, :, :, at[0]].reshape(-1, 2, 2)
+    across = np.broadcast_to(nodes.moments[:, at[0], :2, 2:], (*spreads.SHAPE, 2, 7)).reshape(-1, 2, 7)
+    pull = inner @ across                                   # K Z'd (X, z)
+    mean, covariance = state.mean.copy(), state.covariance.copy()
+    mean[:, LEVEL:] = pull[:, :, 6] - np.einsum("nij,nj->ni", pull[:, :, :6], mean[:, :6])
+    lean = pull[:, :, :6] @ nodes.covariance
+    covariance[:, LEVEL:, :6], covariance[:, :6, LEVEL:] = -lean, -lean.transpose(0, 2, 1)
+    covariance[:, LEVEL:, LEVEL:] = inner + lean @ pull[:, :, :6].transpose(0, 2, 1)
+    return replace(state, mean=mean, covariance=covariance)
 
 
-def proved(curves: CurveFit, state: BoardState, x, mean_mm, count, gauge_step_mm=0.01) -> BoardState:
-    """Learn the board from proof swatches on it.
-
-    All at once and one after another differ by next to nothing: only the gauge's share of the noise
-    is taken at the depth expected so far.
+def proved(known: Spreads, state: BoardState, x, route, mean_mm, count, gauge_step_mm=0.01) -> BoardState:
+    """Learn the board from proof swatches on it, one after another or all at once.
 
     Parameters
     ----------
     x, mean_mm, count : (m,) arrays or floats
-        Regressor, mean depth and number of readings of each proof swatch.
-    gauge_step_mm : float
-
-    Returns
-    -------
-    BoardState
-        Its `surprise_p` is small where the proofs disagree by more than the components allow
-        (F test of the disagreement).
+        Areal dose, mean depth and number of readings of each proof swatch.
+    route : (m, 3) array or (3,)
+        log2 of power, pitch and passes, see `swatches.route`.
     """
+    curves = known.curves
     x, mean_mm = np.atleast_1d(x).astype(float), np.atleast_1d(mean_mm).astype(float)
     count = np.broadcast_to(np.asarray(count, float), x.shape)
-    variances = np.r_[curves.components.variances, 1.0]
-    _, floored, h = _log_rows(curves, state.group, x)
-    gap = np.log(np.maximum(mean_mm, gauge_step_mm) / floored) - h @ state.mean
-    here = floored * np.exp(np.minimum(h @ state.mean, 1.0))
-    noise = _noise(here, count, gauge_step_mm)
-    covariance = np.einsum("k,kij->ij", variances, state.parts)
-    total = h @ covariance @ h.T + np.diag(variances @ noise)
-    gain = np.linalg.solve(total, h @ covariance).T
-    keep = np.eye(4) - gain @ h
-    parts = np.array([keep @ part @ keep.T + gain @ (own[:, None] * gain.T)
-                      for part, own in zip(state.parts, noise)])
-    return BoardState(state.group, state.mean + gain @ gap, parts, state.proofs + len(gap),
-                      np.fmin(state.surprise_p, _surprise(curves, state, h, noise, total, gap)))
+    depth, floored, rows = spreads.log_rows(curves, state.group, x, curves.route_of(route, state.group))
+    observed = np.maximum(mean_mm, gauge_step_mm)
+    gap = np.log(np.clip(1 + (observed - depth) / floored, _SHALLOWEST, _DEEPEST))
+    noise = spreads.within(curves, np.maximum(floored, observed), count, gauge_step_mm) + PLACE_SD**2
+    new, before = Proofs(rows, gap, noise), state if state.before is None else state.before
+    every = new if state.learned is None else Proofs(
+        *(np.concatenate([getattr(part, name) for part in (state.learned, new)]) for name in ("rows", "gap", "noise")))
+    off, total = _foretold(before, every)
+    inverse = np.linalg.inv(total)
+    gain = before.covariance @ every.rows.T @ inverse
+    mean = before.mean + np.einsum("nij,nj->ni", gain, off)
+    covariance = before.covariance - gain @ every.rows @ before.covariance
+    likelihood = -0.5 * (np.linalg.slogdet(total)[1] + np.einsum("ni,nij,nj->n", off, inverse, off))
+    weights = spreads.normed(np.log(np.maximum(before.weights, 1e-300)) + likelihood)
+    return BoardState(state.group, weights, mean, covariance, before, every, _surprise(before, off, total))
 
 
-def predictive(curves: CurveFit, state: BoardState, x, of: str = "reading",
+def _foretold(before: BoardState, learned: Proofs) -> tuple[np.ndarray, np.ndarray]:
+    """Return how far the proofs lie off what each node foretold, and the covariance it foretold."""
+    own = learned.noise + NODES[:, 2:] ** 2
+    total = learned.rows @ before.covariance @ learned.rows.T + own[:, :, None] * np.eye(len(learned.gap))
+    return learned.gap - before.mean @ learned.rows.T, total
+
+
+def _surprise(before, off, total) -> float:
+    """Return the chance of a weighted mean of all proofs as far off, or of proofs that disagree as much.
+
+    The lesser counts; disagreement, a chi-squared of what the mean leaves, is held to half its chance.
+    """
+    weight = np.linalg.inv(np.einsum("n,nij->ij", before.weights, total)).sum(axis=1)
+    weight = weight / weight.sum()
+    below = before.weights @ special.ndtr(off @ weight / np.sqrt(np.einsum("i,nij,j->n", weight, total, weight)))
+    inverse, free = np.linalg.inv(total), len(weight) - 1
+    squares = (np.einsum("ni,nij,nj->n", off, inverse, off)
+               - np.einsum("nij,nj->n", inverse, off) ** 2 / inverse.sum(axis=(1, 2)))
+    apart = before.weights @ special.chdtrc(free, np.maximum(squares, 0)) if free else 1.0
+    return float(min(2 * min(below, 1 - below), 2 * apart, 1.0))
+
+
+def predictive(known: Spreads, state: BoardState, x, route, of: str = "reading",
                gauge_step_mm: float = 0.01) -> Predictive:
     """Predict the depth on this board.
 
     Parameters
     ----------
     x : float or (n,) array
-        The regressor, in its own units.
+        Areal dose.
+    route : (3,) or (n, 3) array
+        log2 of power, pitch and passes, see `swatches.route`.
     of : "reading", "swatch" or "mean"
         A reading of a new swatch, the true depth of a new swatch, or the board's own mean curve.
     gauge_step_mm : float
@@ -190,66 +254,22 @@ def predictive(curves: CurveFit, state: BoardState, x, of: str = "reading",
     """
     if of not in ("reading", "swatch", "mean"):
         raise ValueError(f"of={of!r} is unknown. Ask for a 'reading', a 'swatch' or the 'mean'.")
-    depth, floored, h = _log_rows(curves, state.group, x)
-    # The curve's errors are added, not multiplied: near no mark their share of the depth has no bound.
-    curved = depth + floored * (h[:, :3] @ state.mean[:3])
-    centre = np.maximum(curved, 0.0) * np.exp(np.clip(state.mean[3], -_MOST_SHIFT, _MOST_SHIFT))
-    shares = np.einsum("ei,kij,ej->ek", h, state.parts, h)
+    curves = known.curves
+    depth, floored, rows = spreads.log_rows(curves, state.group, x, curves.route_of(route, state.group))
+    heavy = state.weights > _LEAST_WEIGHT * state.weights.max()
+    weights = state.weights[heavy] / state.weights[heavy].sum()
+    off = state.mean[heavy] @ rows.T
+    variance = np.einsum("ei,nij,ej->ne", rows, state.covariance[heavy], rows, optimize=True)
+    centres = np.maximum(depth + floored * np.expm1(np.clip(off, -3.0, 3.0)), 0.0)
+    scale = np.maximum(centres, curves.faintest_mm[state.group])
+    if of != "mean":
+        variance += NODES[heavy, 2:] ** 2 + PLACE_SD**2 * (state.proofs > 0)
     if of == "reading":
-        shares += _noise(np.maximum(centre, floored), np.ones_like(centre), gauge_step_mm).T
-    elif of == "swatch":
-        shares[:, 1] += 1.0
-    variance = shares @ np.r_[curves.components.variances, 1.0]
-    spread = np.einsum("ei,ij,ej->e", shares[:, :4], curves.components.covariance, shares[:, :4])
-    df = np.clip(2 * variance**2 / np.maximum(spread, 1e-300), 1.0, _MOST_DF)
-    # Where the curve says next to no mark, the scatter stays that of the faintest mark: 0 ± 0 mm
-    # would be certainty.
-    scale = np.where(floored > depth, np.maximum(centre, floored), np.maximum(centre, 0.01 * floored))
-    return Predictive(centre, scale, np.sqrt(variance), df, shares)
+        variance += spreads.within(curves, scale, 1.0, gauge_step_mm)
+    return Predictive(weights, centres, scale * np.sqrt(np.maximum(variance, 1e-12)))
 
 
-def _noise(depth_mm, count, gauge_step_mm) -> np.ndarray:
-    """Relative variance of a swatch's mean about its board, per unit of each component: 5 × swatches.
-
-    Rows: board (none: boards are common to their swatches), swatch, reading, gauge, rounding.
-    """
-    one = np.ones_like(depth_mm)
-    gauge = 1.0 / count / depth_mm**2
-    return np.array([0.0 * one, one, 1.0 / count, gauge, gauge_step_mm**2 / 12.0 * gauge])
-
-
-def _slopes(curves, group, x):
-    """Return the depth at x and its derivatives by the group's coefficients; 0 for a bend not fitted."""
-    depth, slopes = depth_and_slopes(x / curves.unit[group], curves.coefficients[group])
-    slopes[..., 2] *= curves.curvature["bent"].iloc[group]
-    return depth, slopes
-
-
-def _log_rows(curves, group, x):
-    """Return depth, depth kept off zero, and the derivatives of its logarithm by the four errors."""
-    s = curves.swatches
-    depth, slopes = _slopes(curves, group, np.atleast_1d(np.asarray(x, float)))
-    deepest = s.mean_mm[s.group_of == group].max()
-    floored = np.maximum(depth, max(_FAINTEST * deepest, 1e-6))
-    return depth, floored, np.hstack([slopes / floored[:, None], np.ones((len(depth), 1))])
-
-
-def _surprise(curves, state, h, noise, total, gap) -> float:
-    """Return the chance of a disagreement at least as large, by an F test of all proofs together.
-
-    Its degrees of freedom are those of the variance of their weighted mean.
-    """
-    inverse = np.linalg.inv(total)
-    statistic = gap @ inverse @ gap / len(gap)
-    w = inverse.sum(1)
-    shares = np.array([w @ (h @ part @ h.T + np.diag(own)) @ w
-                       for part, own in zip(state.parts[:4], noise)])
-    spread = shares @ curves.components.covariance @ shares
-    df = max(2 * (w @ total @ w) ** 2 / max(spread, 1e-300), 1.0)
-    return float(special.fdtrc(len(gap), df, statistic))
-
-
-def deviations(groups: tuple[GroupFit, ...]) -> pd.DataFrame:
+def deviations(groups: tuple[GroupFit, ...], known: Spreads) -> pd.DataFrame:
     """Return how far each burned board lies off its curve, in percent, with about 95 % limits.
 
     Returns
@@ -259,17 +279,37 @@ def deviations(groups: tuple[GroupFit, ...]) -> pd.DataFrame:
     """
     rows = []
     for group in groups:
-        weights = np.append(group.curves.components.variances, 1.0)
         for board in sorted(set(group.readings["board"])):
             try:
-                state = burned_board(group.curves, group.index, board)
+                state = burned_board(known, group.index, board)
             except LookupError:  # none of its swatches left a mark: nothing is known of it
                 continue
-            sd = np.sqrt(weights @ state.parts[:, -1, -1])
-            off, low, high = 100 * np.expm1(state.mean[-1] + np.array([0, -2, 2]) * sd)
+            mean, sd = state.error(LEVEL)
+            off, low, high = 100 * np.expm1(mean + np.array([0, -2, 2]) * sd)
             rows.append({"species": group.species, "module_w": group.module_w,
                          "wavelength_nm": group.wavelength_nm, "board": board, "board_pct": off,
                          "lower_pct": low, "upper_pct": high})
+    return pd.DataFrame(rows)
+
+
+def by_wood(groups: tuple[GroupFit, ...], known: Spreads) -> pd.DataFrame:
+    """Return how much the boards of each wood differ, with 90 % limits, and in words.
+
+    Returns
+    -------
+    DataFrame
+        species, boards, board_pct, lower_pct, upper_pct, words.
+    """
+    rows = []
+    for species in dict.fromkeys(group.species for group in groups):
+        mine = [group for group in groups if group.species == species]
+        boards = sorted({board for group in mine for board in group.readings["board"]})
+        middle, low, high = (100 * sd for sd in known.board_sd(mine[0].index))
+        words = (f"Boards of {species} differ by about {middle:.0f} % ({low:.0f} to {high:.0f} %), "
+                 f"from {len(boards)} board{'s' * (len(boards) > 1)}")
+        words += "; one board tells nothing of it, so this is what boards usually do." if len(boards) == 1 else "."
+        rows.append({"species": species, "boards": len(boards), "board_pct": middle, "lower_pct": low,
+                     "upper_pct": high, "words": words})
     return pd.DataFrame(rows)
 
 
@@ -289,7 +329,7 @@ def proofs(groups: tuple[GroupFit, ...],
         rows.append({
             "species": group.species, "module_w": group.module_w,
             "wavelength_nm": group.wavelength_nm, "board": board, "swatches": state.proofs,
-            "board_pct": 100 * np.expm1(state.mean[-1]), "surprise_p": state.surprise_p,
+            "board_pct": 100 * np.expm1(state.error(LEVEL)[0]), "surprise_p": state.surprise_p,
             "warning": _surprise_words(state) if state.surprise_p < SURPRISE else ""})
     return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "board", "swatches",
                                        "board_pct", "surprise_p", "warning"])

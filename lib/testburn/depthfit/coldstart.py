@@ -59,7 +59,7 @@ class Guess:
         return pd.DataFrame({
             "line_energy_j_mm": np.atleast_1d(np.asarray(line_energy_j_mm, float)),
             "depth_mm": middle, "lower_mm": middle / wide, "upper_mm": middle * wide,
-            "sd_mm": middle * self.log_sd, "df": self.df, "extrapolated": True,
+            "sd_mm": middle * self.log_sd, "df": self.df, "extrapolated": True, "why": "never burned",
             "guessed": True, "basis": self.basis})
 
     def three_swatches(self, depth_mm: float) -> pd.DataFrame:

@@ -30,6 +30,11 @@ NAMES = ("board", "swatch", "reading", "gauge")
 # depth follows it. The others: judgement, no source, and weak on purpose.
 PRIORS = {"board": (0.10, 4.0), "swatch": (0.05, 2.0), "reading": (0.04, 2.0), "gauge": (0.02, 2.0)}
 NO_PRIORS = {name: (1.0, 0.0) for name in NAMES}
+# A group's slopes on log2 of power, pitch and passes, as a share of the depth a doubling. The second part is the
+# speed: at equal dose, twice the power or passes go with twice the speed, twice the pitch with half. The sizes are
+# judgement, weighed on simulated workshops; that power and speed count as more than their product is common practice.
+_ROUTE_SDS, _SPEED_SD, _SPEED = np.array([0.08, 0.10, 0.07]), 0.08, np.array([1.0, -1.0, 1.0])
+ROUTE_PRECISION = np.linalg.inv(np.diag(_ROUTE_SDS**2) + _SPEED_SD**2 * np.outer(_SPEED, _SPEED))
 # One move may shrink a component to a quarter or raise it 16-fold: from far off scoring overshoots.
 _LEAST_MOVE, _MOST_MOVE = 0.25, 16.0
 _ROUNDS = 200

@@ -31,6 +31,7 @@ the swatch component for all.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -46,6 +47,7 @@ _LEAST_MOVE = 1e-3              # relative move of a component that ends the rou
 _MOST_ROUNDS = 60
 _LARGE = 10_000                 # swatches above twice this start from the components of a part
 _NEARLY_STRAIGHT = 1e-3
+_MOST_CHOICES = 4              # of which swatches left a mark
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +73,8 @@ class CurveFit:
         Fitted depth, never below a tenth of the group's deepest swatch.
     rounds : (int, int)
         Rounds that the test and the fit took.
+    route_middle, route_slopes : (groups, 3) arrays
+        The route (log2 of power, pitch, passes) that the curve is of, and the share of depth a doubling off it.
     """
 
     swatches: Swatches
@@ -82,6 +86,24 @@ class CurveFit:
     residual: np.ndarray
     weight_depth_mm: np.ndarray
     rounds: tuple[int, int]
+    route_middle: np.ndarray
+    route_slopes: np.ndarray
+
+    @cached_property
+    def faintest_mm(self) -> np.ndarray:
+        """The depth of each group below which scatter is taken as if it stood there."""
+        return _faintest(self.swatches)
+
+    @cached_property
+    def live(self) -> np.ndarray:
+        """Which of (a, b, bend) each group carries: a slope needs two energies (groups × 3)."""
+        x, starts = self.swatches.regressor, self.swatches.swatch_start
+        low, high = np.minimum.reduceat(x, starts), np.maximum.reduceat(x, starts)
+        return np.column_stack([np.ones(len(low), bool), high - low > 1e-9 * high, self.curvature["bent"]])
+
+    def route_of(self, route, group: int) -> np.ndarray:
+        """Return routes (log2 of power, pitch and passes) about the group's middle one."""
+        return np.asarray(route, float) - self.route_middle[group]
 
     def group_index(self, *key) -> int:
         """Return the number of the group whose keys begin with these.
@@ -105,6 +127,7 @@ class _Solved:
     variances: np.ndarray
     step: reml.Step
     rounds: int
+    route_slopes: np.ndarray
 
 
 def fitted(swatches: Swatches, priors=PRIORS, alpha: float = 0.05) -> CurveFit:
@@ -126,12 +149,45 @@ def fitted(swatches: Swatches, priors=PRIORS, alpha: float = 0.05) -> CurveFit:
     if not marked.any():
         raise ValueError(f"None of the {len(marked)} swatches is deeper than one gauge step, so there "
                          "is no curve to fit. Burn slower, or with more power.")
-    used = swatches if marked.all() else reduction.kept(swatches, marked)
+    for _ in range(_MOST_CHOICES):
+        used = swatches if marked.all() else reduction.kept(swatches, marked)
+        found = _fitted(used, priors, alpha)
+        before, marked = marked, _marked(swatches, found, marked)
+        if (marked == before).all():
+            break
+    return found
+
+
+def _fitted(used, priors, alpha) -> CurveFit:
+    """Fit all groups to all these swatches."""
     prior = scatter.prior_variances(priors)
     if len(used.count) > 2 * _LARGE and len(used.group_start) > 3:
         some, tested = _fit(reduction.some_groups(used, _LARGE), priors, alpha, prior, None, 0)
         return _fit(used, priors, alpha, tested, some.components.variances, 2)[0]
     return _fit(used, priors, alpha, prior, None, 0)[0]
+
+
+def _marked(swatches, found: CurveFit, before) -> np.ndarray:
+    """Return which swatches the curve expects above two sds of the noise of their mean.
+
+    Judged by their own reading, the luckily deep ones alone would stay and bend the curve up. A swatch well
+    above its step is never taken out: the curve may be wrong there.
+    """
+    s, known = swatches, found.swatches
+    noise = np.sqrt((found.components.variances[3] + s.gauge_step_mm**2 / 12) / s.count)
+    faint = s.mean_mm < 4 * noise + s.gauge_step_mm
+    if not faint.any():
+        return before
+    keys = pd.MultiIndex.from_frame(known.group_keys).get_indexer(pd.MultiIndex.from_frame(s.group_keys))
+    group = s.of_group(keys)
+    judged = faint & (group >= 0)
+    at = group[judged]
+    expected = depth_and_slopes(s.regressor[judged] / found.unit[at], found.coefficients[at])[0]
+    marked = before.copy()
+    # No mark at all where a plain one is expected is no faint mark but something gone wrong: it stays out.
+    marked[judged] = (expected > 2 * noise[judged]) & (before[judged] | (expected < 6 * noise[judged]))
+    gone = np.setdiff1d(at, s.of_group(keys)[marked])       # a group is not lost over this
+    return np.where(np.isin(group, gone), before, marked)
 
 
 # Below, s are the swatches, x their energy / unit, p the number of coefficients, and `at` holds the
@@ -154,28 +210,35 @@ def _fit(s, priors, alpha, test_start, fit_start, light) -> tuple[CurveFit, np.n
     if fit_start is None:
         fit_start = quadratic.variances
     solved = _solve(s, x, start, fit_start, priors, is_bent, light)
-    shares = solved.step.shares
-    missing = 3 - shares.shape[2]
+    curve = 3 if is_bent.any() else 2
+    shares = solved.step.shares[:, :, :curve, :curve]
+    missing = 3 - curve
     shares = np.pad(shares, ((0, 0), (0, 0), (0, missing), (0, missing)))
     depth, _ = _depth_and_rows(x, [s.of_group(c) for c in solved.coefficients.T], is_bent.any())
     weight_depth = _weight_depth(s, depth)
+    middle, route = _centred(s)
+    slopes = solved.route_slopes if route is not None else np.zeros((len(unit), 3))
+    off = 0.0 if route is None else (route * s.of_group(slopes)).sum(axis=1)
     return CurveFit(s, unit, solved.coefficients, shares,
                     scatter.finished(solved.variances, solved.step, priors), curvature,
-                    (s.mean_mm - depth) / weight_depth, weight_depth,
-                    (quadratic.rounds, solved.rounds)), quadratic.variances
+                    (s.mean_mm - depth) / weight_depth - off, weight_depth,
+                    (quadratic.rounds, solved.rounds), middle, slopes), quadratic.variances
 
 
 def _solve(s, x, coefficients, variances, priors, is_bent, light, most=_MOST_ROUNDS) -> _Solved:
     """Iterate curves and components; `is_bent` None asks for a quadratic in every group."""
     coefficients = coefficients.copy()
     p = 3 if is_bent is None or is_bent.any() else 2
-    pinned = _pinned(s, x, p, is_bent)
+    pinned, (_, route) = _pinned(s, x, p, is_bent), _centred(s)
+    precision = None
+    if route is not None:
+        pinned, precision = np.pad(pinned, ((0, 0), (0, 3))), np.pad(scatter.ROUTE_PRECISION, (p, 0))
     for rounds in range(1, most + 1):
         at = [s.of_group(column) for column in coefficients.T[:p]]
         depth, rows = _quadratic(x, at) if is_bent is None else _depth_and_rows(x, at, p == 3)
-        data = _divided(s, depth, at, rows, pinned)
+        data = _divided(s, depth, at, rows, pinned, route, precision)
         step = reml.step(variances, data, only_curve=rounds <= light)
-        new = _allowed(step, coefficients, pinned, is_bent)
+        new = _allowed(step, coefficients, pinned, is_bent, p)
         moves = (new - coefficients[:, :p]).T
         gap = sum(row * s.of_group(move) for row, move in zip(data.rows, moves))
         coefficients[:, :p] = new
@@ -184,10 +247,10 @@ def _solve(s, x, coefficients, variances, priors, is_bent, light, most=_MOST_ROU
             move = np.max(np.abs(variances - before) / before)
             if gap @ gap < (0.1 * _LEAST_MOVE) ** 2 * len(gap) and move < _LEAST_MOVE:
                 break
-    return _Solved(coefficients, variances, step, rounds)
+    return _Solved(coefficients, variances, step, rounds, step.coefficients[:, p:])
 
 
-def _divided(s, depth, at, rows, pinned) -> reml.Divided:
+def _divided(s, depth, at, rows, pinned, route, precision) -> reml.Divided:
     """Linearise about the present curve and divide by it.
 
     The response is what is left, plus what the coefficients explain now. Rows of pinned
@@ -201,21 +264,31 @@ def _divided(s, depth, at, rows, pinned) -> reml.Divided:
     rows = [row * inverse for row in rows]
     for place in np.flatnonzero(pinned.any(axis=0)):
         rows[place] *= s.of_group(pinned[:, place] == 0)
-    return reml.Divided(s, divisor, response * inverse, rows, pinned)
+    # Route slopes are shares of the depth already.
+    rows += [] if route is None else list(np.ascontiguousarray(route.T))
+    return reml.Divided(s, divisor, response * inverse, rows, pinned, precision)
 
 
-def _allowed(step, old, pinned, is_bent) -> np.ndarray:
+def _centred(s):
+    """Return each group's middle route, and every swatch's about it; None where no route differs in a group."""
+    middle = np.column_stack([s.by_group(column) for column in s.route.T])
+    middle /= s.by_group(np.ones(len(s.count)))[:, None]
+    route = s.route - s.of_group(middle)
+    return middle, route if np.abs(route).max() > 1e-9 else None
+
+
+def _allowed(step, old, pinned, is_bent, p) -> np.ndarray:
     """Return the new coefficients, the bend within its range and moved by 1 at most.
 
     Where the bend is held back, the others are those that go with the bend it was given: left at
     what goes with the bend that was asked for, the slope would turn negative.
     """
-    new = np.where(pinned > 0, 0.0, step.coefficients)
-    if is_bent is not None and new.shape[1] == 3:
+    new = np.where(pinned > 0, 0.0, step.coefficients)[:, :p]
+    if is_bent is not None and p == 3:
         bend = np.clip(new[:, 2], np.maximum(old[:, 2] - 1, BEND_RANGE[0]),
                        np.minimum(old[:, 2] + 1, BEND_RANGE[1]))
         spread = np.where(is_bent, step.covariance[:, 2, 2], 1.0)
-        new -= step.covariance[:, :, 2] * ((new[:, 2] - bend) / spread)[:, None]
+        new -= step.covariance[:, :3, 2] * ((new[:, 2] - bend) / spread)[:, None]
         new[:, 2] = bend
     return new
 
@@ -234,8 +307,11 @@ def _depth_and_rows(x, at, with_bend):
 
 
 def _weight_depth(s, depth) -> np.ndarray:
-    lowest = FAINTEST_WEIGHT * np.maximum.reduceat(s.mean_mm, s.swatch_start)
-    return np.maximum(depth, s.of_group(np.maximum(lowest, 1e-6)))
+    return np.maximum(depth, s.of_group(_faintest(s)))
+
+
+def _faintest(s) -> np.ndarray:
+    return np.maximum(FAINTEST_WEIGHT * np.maximum.reduceat(s.mean_mm, s.swatch_start), 1e-6)
 
 
 def _start_line(s, x) -> np.ndarray:

@@ -20,12 +20,14 @@ from testburn.depthfit import boards, proving, swatches
 from testburn.depthfit.boards import BoardState, Predictive
 from testburn.depthfit.curves import CurveFit, fitted
 from testburn.depthfit.group import DOSE, GroupFit, LEVEL
+from testburn.depthfit.spreads import Spreads
 from testburn.depthfit.swatches import Swatches
 from testburn.labbook import columns, fingerprint, shown
 from testburn.labbook import NEXT
 
 GROUP = list(columns.GROUP_KEY)
 FEWEST_ENERGIES = 3
+LEVEL_AND_SLOPE = slice(6, 8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +54,11 @@ class DepthFit:
     proved_boards: dict[tuple[int, str], BoardState] = field(default_factory=dict)
     invented_proof: bool = False
     proof_marks: tuple[str, ...] = ()
+
+    @cached_property
+    def spreads(self) -> Spreads:
+        """How much boards of each wood differ, with its doubt; worked out when first asked."""
+        return Spreads(self.curves)
 
     @cached_property
     def groups(self) -> tuple[GroupFit, ...]:
@@ -135,32 +142,33 @@ class DepthFit:
         if (group.index, board) in self.proved_boards:
             return self.proved_boards[group.index, board]
         if board == NEXT:
-            return boards.next_board(self.curves, group.index)
+            return boards.next_board(self.spreads, group.index)
         if board in set(group.readings["board"]):
-            return boards.burned_board(self.curves, group.index, board)
+            return boards.burned_board(self.spreads, group.index, board)
         known = ", ".join(sorted(set(group.readings["board"])
                                  | {name for at, name in self.proved_boards if at == group.index}))
         raise LookupError(f"Board {board} is not known for {group.name}. Known are: {known}. "
                           f"Prove it with a swatch, or ask for the {NEXT} board.")
 
-    def predictive(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None,
-                   of: str = "reading", board: str = NEXT) -> tuple[Predictive, np.ndarray]:
-        """Return the predictive distribution at line energies, and where it is extrapolated."""
-        dose, strange_pitch = group.dose_of(line_energy_j_mm, line_pitch_mm)
+    def predictive(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None, of: str = "reading",
+                   board: str = NEXT, power_pct=None, passes=None) -> tuple[Predictive, np.ndarray, np.ndarray]:
+        """Return the predictive distribution at line energies, where it is outside the burns, and why in words."""
+        route, pitch = group.route(power_pct, line_pitch_mm, passes)
+        dose = energy.areal_dose(np.atleast_1d(np.asarray(line_energy_j_mm, float)), pitch)
         state = self.board_state(group, board)
         if of == "mean" and board == NEXT:
             # The mean curve is that of the average board: no board's own deviation in it.
-            parts = state.parts.copy()
-            parts[0, -1, -1] = 0
-            state = replace(state, parts=parts)
+            covariance = state.covariance.copy()
+            covariance[:, LEVEL_AND_SLOPE, :] = covariance[:, :, LEVEL_AND_SLOPE] = 0
+            state = replace(state, covariance=covariance)
         step = float(group.readings["gauge_step_mm"].median())
-        low, high = group.doses
-        outside = (dose < low * (1 - 1e-9)) | (dose > high * (1 + 1e-9)) | strange_pitch
-        return boards.predictive(self.curves, state, dose, of, step), outside
+        why = group.outside(dose, power_pct, line_pitch_mm, passes)
+        return boards.predictive(self.spreads, state, dose, route, of, step), why != "", why
 
     def predict(self, species: str, module_w: float, line_energy_j_mm, line_pitch_mm=None,
                 level: float = LEVEL, of: str = "reading", board: str = NEXT,
-                wavelength_nm: float | None = None) -> pd.DataFrame:
+                wavelength_nm: float | None = None, power_pct: float | None = None,
+                passes: int | None = None) -> pd.DataFrame:
         """Predict depth at line energies.
 
         Parameters
@@ -177,25 +185,28 @@ class DepthFit:
             board's own).
         board : "next" or a board's id
             One never seen, one that was burned, or one that was proved.
+        power_pct, passes : float and int, optional
+            The rest of the route; None: as burned.
 
         Returns
         -------
         DataFrame
-            line_energy_j_mm, depth_mm, lower_mm, upper_mm, sd_mm, df, extrapolated.
+            line_energy_j_mm, depth_mm, lower_mm, upper_mm, sd_mm, df, extrapolated (outside the burns), why
+            (in words, or empty).
         """
         return self.band(self.group(species, module_w, wavelength_nm), line_energy_j_mm, line_pitch_mm, level,
-                         of, board)
+                         of, board, power_pct, passes)
 
     def band(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None, level: float = LEVEL,
-             of: str = "reading", board: str = NEXT) -> pd.DataFrame:
+             of: str = "reading", board: str = NEXT, power_pct=None, passes=None) -> pd.DataFrame:
         """Predict depth in one group; see `predict`."""
-        spread, outside = self.predictive(group, line_energy_j_mm, line_pitch_mm, of, board)
+        spread, outside, why = self.predictive(group, line_energy_j_mm, line_pitch_mm, of, board, power_pct, passes)
         lower, upper = spread.limits(level)
         return pd.DataFrame({
             "line_energy_j_mm": np.atleast_1d(np.asarray(line_energy_j_mm, float)),
             "depth_mm": spread.depth_mm, "lower_mm": lower, "upper_mm": upper,
             "sd_mm": spread.sd_mm, "df": spread.df,
-            "extrapolated": outside})
+            "extrapolated": outside, "why": why})
 
     def proved(self, proof_readings: pd.DataFrame) -> "DepthFit":
         """Return a fit that has learned boards from proof swatches.
@@ -223,7 +234,12 @@ class DepthFit:
     @cached_property
     def board_deviations(self) -> pd.DataFrame:
         """How far each burned board lies off its curve; see `boards.deviations`."""
-        return boards.deviations(self.groups)
+        return boards.deviations(self.groups, self.spreads)
+
+    @cached_property
+    def woods(self) -> pd.DataFrame:
+        """How much the boards of each wood differ, and how sure that is; see `boards.by_wood`."""
+        return boards.by_wood(self.groups, self.spreads)
 
     @property
     def proofs(self) -> pd.DataFrame:

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from testburn import energy
 from testburn.depthfit import curves
 from testburn.depthfit.curves import BEND_RANGE, CurveFit
 from testburn.depthfit.lackoffit import LackOfFit, lack_of_fit
+from testburn.depthfit.swatches import ROUTE, route as route_of
 
 ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
 LEVEL = 0.95
@@ -56,15 +56,49 @@ class GroupFit:
         """Lowest and highest areal dose that was burned, J/mm²."""
         return self.readings[DOSE].min(), self.readings[DOSE].max()
 
-    def dose_of(self, line_energy_j_mm, line_pitch_mm=None) -> tuple[np.ndarray, bool]:
-        """Return the areal doses of these line energies, and whether the pitch was never burned."""
+    @cached_property
+    def routes(self) -> pd.DataFrame:
+        """A row per route burned: power_pct, line_pitch_mm, passes, and the doses it was burned at, lowest and highest."""
+        names = list(ROUTE)
+        return self.readings.groupby(names, sort=True)[DOSE].agg(["min", "max"]).reset_index()
+
+    def route(self, power_pct=None, line_pitch_mm=None, passes=None) -> tuple[np.ndarray, float]:
+        """Return log2 of a route and its pitch; what is None is as burned: on the whole, where that was several.
+
+        Raises
+        ------
+        ValueError
+            If several pitches were burned and none is said.
+        """
         burned = self.line_pitches_mm
         if line_pitch_mm is None and len(burned) > 1:
             raise ValueError(f"{self.name} was burned at several pitches "
                              f"({', '.join(f'{p:g}' for p in burned)} mm). Say line_pitch_mm.")
         pitch = burned[0] if line_pitch_mm is None else line_pitch_mm
-        joules = np.atleast_1d(np.asarray(line_energy_j_mm, float))
-        return energy.areal_dose(joules, pitch), not np.isclose(pitch, burned).any()
+        usual = 2.0 ** self.curves.route_middle[self.index]
+        power, times = (usual[place] if said is None else said for place, said in ((0, power_pct), (2, passes)))
+        return route_of(power, pitch, times), pitch
+
+    def outside(self, dose_j_mm2: np.ndarray, power_pct=None, line_pitch_mm=None, passes=None) -> np.ndarray:
+        """Return for each dose of a route why it lies outside the burns, in words; empty where it does not."""
+        said = dict(zip(ROUTE, (power_pct, line_pitch_mm, passes)))
+        same = np.ones(len(self.routes), bool)
+        for name, value in said.items():
+            same &= True if value is None else np.isclose(self.routes[name], value)
+        if not same.any():
+            return np.full(len(dose_j_mm2), self._never_burned(said), dtype=object)
+        low, high = self.routes["min"][same].min(), self.routes["max"][same].max()
+        inside = (dose_j_mm2 >= low * (1 - 1e-9)) & (dose_j_mm2 <= high * (1 + 1e-9))
+        words = f"this route was burned from {low:.3g} to {high:.3g} J/mm² only"
+        return np.where(inside, "", words).astype(object)
+
+    def _never_burned(self, said: dict) -> str:
+        """Say which part of a route was never burned, or that its parts were, but not together."""
+        units = {"power_pct": "{:g} % power", "line_pitch_mm": "a pitch of {:g} mm", "passes": "{:g} passes"}
+        told = {name: units[name].format(value).replace("1 passes", "1 pass") for name, value in said.items()
+                if value is not None}
+        new = [words for name, words in told.items() if not np.isclose(self.routes[name], said[name]).any()]
+        return f"{' and '.join(new)} never burned" if new else f"{' with '.join(told.values())} never burned together"
 
     def line_energy_of(self, dose_j_mm2, line_pitch_mm=None):
         """Return the line energy in J/mm that lays a dose (the inverse of the above)."""

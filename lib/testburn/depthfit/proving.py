@@ -61,26 +61,26 @@ def learned(fit, rows: pd.DataFrame) -> dict[tuple[int, str], BoardState]:
     Parameters
     ----------
     fit : DepthFit
-        Its `curves`, `proved_boards` and `group` are asked.
+        Its `spreads`, `proved_boards` and `group` are asked.
     rows : DataFrame
         From `checked`.
     """
     found = {}
     for (*key, board), member in rows.groupby([*columns.GROUP_KEY, "board"], sort=True):
         group = fit.group(*key)
-        state = fit.proved_boards.get((group.index, board)) or _before(fit.curves, group, board)
+        state = fit.proved_boards.get((group.index, board)) or _before(fit.spreads, group, board)
         tidy = swatches.reduced(member, member[DOSE].to_numpy())
-        found[group.index, board] = boards.proved(fit.curves, state, tidy.regressor, tidy.mean_mm, tidy.count,
-                                                  float(member["gauge_step_mm"].median()))
+        found[group.index, board] = boards.proved(fit.spreads, state, tidy.regressor, tidy.route, tidy.mean_mm,
+                                                  tidy.count, float(member["gauge_step_mm"].median()))
     return found
 
 
-def _before(curves, group: GroupFit, board: str) -> BoardState:
+def _before(known, group: GroupFit, board: str) -> BoardState:
     """Return what its burn says of a board, or what is known of any board."""
     try:
-        return boards.burned_board(curves, group.index, board)
+        return boards.burned_board(known, group.index, board)
     except LookupError:
-        return boards.next_board(curves, group.index)
+        return boards.next_board(known, group.index)
 
 
 def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,

@@ -40,6 +40,7 @@ class Divided:
 
     `response` and `rows` (one array per coefficient) are divided already; `pinned`
     (groups × coefficients) is 1 where a group cannot carry a coefficient, whose row is zero there.
+    `precision` (coefficients × coefficients) is the inverse covariance of random ones; zero for the others.
     """
 
     swatches: Swatches
@@ -47,6 +48,7 @@ class Divided:
     response: np.ndarray
     rows: Sequence[np.ndarray]
     pinned: np.ndarray | None = None
+    precision: np.ndarray | None = None
 
     @cached_property
     def inverse_square(self) -> np.ndarray:
@@ -137,6 +139,8 @@ def _least_squares(weights, data):
     normal = products[:, :, :p]
     if data.pinned is not None:
         normal[:, np.arange(p), np.arange(p)] += data.pinned
+    if data.precision is not None:
+        normal += data.precision
     covariance = np.linalg.inv(normal)
     coefficients = np.einsum("gij,gj->gi", covariance, products[:, :, p])
     e = solved[p]

@@ -15,6 +15,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+ROUTE = ("power_pct", "line_pitch_mm", "passes")
 _GROUP_KEYS = ("species", "module_w", "wavelength_nm")
 _SWATCH_KEYS = ("burn", "swatch")
 
@@ -40,6 +41,8 @@ class Swatches:
         The board's name.
     first_row : (swatches,) array of int
         Position in the readings of one reading of the swatch.
+    route : (swatches, 3) array
+        log2 of power, pitch and passes; see `route`.
     """
 
     regressor: np.ndarray
@@ -52,6 +55,7 @@ class Swatches:
     group_keys: pd.DataFrame
     boards: np.ndarray
     first_row: np.ndarray
+    route: np.ndarray
 
     @cached_property
     def board_of(self) -> np.ndarray:
@@ -132,7 +136,18 @@ def reduced(readings: pd.DataFrame, regressor: np.ndarray, group_keys: Sequence[
     keys = readings[list(group_keys)].iloc[heads[group_start]].reset_index(drop=True)
     return Swatches(np.asarray(regressor, float)[starts], *statistics,
                     readings["gauge_step_mm"].to_numpy(float)[starts], board_start, group_start,
-                    keys, readings["board"].iloc[heads].to_numpy(), starts)
+                    keys, readings["board"].iloc[heads].to_numpy(), starts, _routes(readings, starts))
+
+
+def route(power_pct, line_pitch_mm, passes) -> np.ndarray:
+    """Return log2 of one route: what lays a dose besides the speed."""
+    return np.log2([float(power_pct), float(line_pitch_mm), float(passes)])
+
+
+def _routes(readings, rows) -> np.ndarray:
+    """Return log2 of power, pitch and passes of these rows (n × 3); zero where readings have none."""
+    return np.column_stack([np.log2(readings[name].to_numpy(float)[rows]) if name in readings else np.zeros(len(rows))
+                            for name in ROUTE])
 
 
 def kept(swatches: Swatches, keep: np.ndarray) -> Swatches:
@@ -144,7 +159,7 @@ def kept(swatches: Swatches, keep: np.ndarray) -> Swatches:
     keys = s.group_keys.iloc[group[board_start][group_start]].reset_index(drop=True)
     return Swatches(s.regressor[keep], s.count[keep], s.mean_mm[keep], s.squares_mm2[keep],
                     s.gauge_step_mm[keep], board_start, group_start, keys,
-                    s.boards[board[board_start]], s.first_row[keep])
+                    s.boards[board[board_start]], s.first_row[keep], s.route[keep])
 
 
 def some_groups(swatches: Swatches, most: int) -> Swatches:

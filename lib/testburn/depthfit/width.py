@@ -3,66 +3,72 @@
 Decides what a plan is worth before any wood is burned. The width of the interval for the next board does
 not depend on the depths that will be read, only on where, on how many boards and how often they are
 read. So planned swatches are put beside those of the lab book as if they were read already, and the
-model's own algebra gives the rest: the covariance of the curve and its shares (`reml.step`), what the
-variances will rest on (`components.finished`), and the prediction for the next board
-(`boards.predictive`). The four variances are taken as they stand now; where nothing is known, as the
-priors say. If boards turn out to differ more than that, the interval will be wider than planned.
+model's own algebra gives the rest: at every node of the spreads the covariance of the curve
+(`spreads.at_nodes`), and the prediction for the next board (`boards.predictive`). How far the planned boards
+will tell the spreads is what they are expected to: boards and swatches that scatter as is thought now,
 
-What other groups of the lab book tell about the scatter is kept: the expected information of
-independent groups adds up, so only the group itself is worked out again.
+    -½ Σ degrees of freedom · (log v + v now / v),  v = board² + swatch² / swatches a board, and swatch²
+
+If boards turn out to differ more than that, the interval will be wider than planned.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
-from testburn.depthfit import boards, components as scatter, reml, swatches as reduction
+from testburn.depthfit import boards, components as scatter, spreads, swatches as reduction
 from testburn.depthfit.coldstart import Guess
 from testburn.depthfit.components import Components, PRIORS
-from testburn.depthfit.curves import CurveFit, FAINTEST_WEIGHT, depth_and_slopes
+from testburn.depthfit.curves import CurveFit, depth_and_slopes
 from testburn.depthfit.depths import DepthFit
+from testburn.depthfit.group import GroupFit
+from testburn.depthfit.spreads import NODES, Spreads
 from testburn.depthfit.swatches import Swatches
 
 
 @dataclass(frozen=True, eq=False)
 class Start:
-    """What a plan starts from: a curve, the variances and what they rest on so far.
+    """What a plan starts from: a curve, and what is thought of the spreads so far.
 
     Attributes
     ----------
     unit, coefficients, bent
         The curve in areal dose, as in `CurveFit`; a guessed one is straight.
     components : Components
-    information : (4, 4) array
-        Expected information about the variances from all other groups.
+        Its reading and gauge are taken.
+    weights : (nodes,) array
+        The chance of each node of `spreads.NODES`.
+    route_middle, route : (3,) arrays
+        The route that the curve is of, and that of the planned swatches and the target; see `swatches.route`.
     swatches : Swatches or None
-        What was burned of this group already, with `weight_depth_mm` of each.
+        What was burned of this group already, with `residual` and `route_slopes` as in `CurveFit`.
     """
 
     unit: float
     coefficients: np.ndarray
     bent: bool
     components: Components
-    information: np.ndarray
+    weights: np.ndarray
+    route_middle: np.ndarray
+    route: np.ndarray
     swatches: Swatches | None = None
-    weight_depth_mm: np.ndarray | None = None
+    residual: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    route_slopes: np.ndarray = field(default_factory=lambda: np.zeros(3))
 
     def depth_mm(self, dose_j_mm2) -> np.ndarray:
         """Return the depth to be expected at areal doses."""
         return depth_and_slopes(np.asarray(dose_j_mm2, float) / self.unit, self.coefficients)[0]
 
 
-def from_group(fit: DepthFit, index: int) -> Start:
-    """Return the start where the group was burned before."""
-    curves = fit.curves
+def from_group(fit: DepthFit, group: GroupFit, line_pitch_mm: float | None = None) -> Start:
+    """Return the start where the group was burned before; the plan keeps to one pitch."""
+    curves, index = fit.curves, group.index
     own = curves.swatches.group_of == index
-    start = Start(float(curves.unit[index]), curves.coefficients[index],
-                  bool(curves.curvature["bent"].iloc[index]), curves.components, np.zeros((4, 4)),
-                  reduction.kept(curves.swatches, own), curves.weight_depth_mm[own])
-    alone = _step(start, start.swatches, start.weight_depth_mm).information
-    return replace(start, information=curves.components.information - alone)
+    return Start(float(curves.unit[index]), curves.coefficients[index],
+                 bool(curves.curvature["bent"].iloc[index]), curves.components, fit.spreads.weights(index),
+                 curves.route_middle[index], group.route(line_pitch_mm=line_pitch_mm)[0],
+                 reduction.kept(curves.swatches, own), curves.residual[own], curves.route_slopes[index])
 
 
 def from_guess(fit: DepthFit | None, guessed: Guess, doses: tuple[float, float]) -> Start:
@@ -72,7 +78,8 @@ def from_guess(fit: DepthFit | None, guessed: Guess, doses: tuple[float, float])
     line = np.array([low - slope, slope, 0.0])
     known = fit.curves.components if fit else Components(
         scatter.prior_variances(PRIORS), np.zeros((4, 4)), np.zeros((4, 4)), PRIORS)
-    return Start(doses[0], line, False, known, known.information)
+    weights = fit.spreads.weights(None) if fit else spreads.PRIOR
+    return Start(doses[0], line, False, known, weights, np.zeros(3), np.zeros(3))
 
 
 def half_width(start: Start, plan_doses, planned_boards: int, readings: int, target_dose: float,
@@ -99,16 +106,16 @@ def half_width(start: Start, plan_doses, planned_boards: int, readings: int, tar
     ValueError
         If neither the lab book nor the plan holds a swatch.
     """
-    curves = _as_if_burned(start, np.asarray(plan_doses, float), planned_boards, readings, gauge_step_mm)
-    state, share = boards.next_board(curves, 0), {}
+    doses, share = np.asarray(plan_doses, float), {}
+    known, state = _as_if_burned(start, doses, planned_boards, readings, gauge_step_mm)
     for name, of in (("reading", "reading"), ("recess", "swatch")):
-        spread = boards.predictive(curves, state, target_dose, of, gauge_step_mm)
-        share[name] = float(special.stdtrit(spread.df, (1 + level) / 2)[0] * spread.relative_sd[0])
+        spread = boards.predictive(known, state, target_dose, start.route, of, gauge_step_mm)
+        share[name] = float((spread.limits(level)[1] / spread.depth_mm - 1)[0])
     return pd.Series(share)
 
 
-def _as_if_burned(start, doses, planned_boards, readings, gauge_step_mm) -> CurveFit:
-    """Return the fit that the lab book and the planned swatches would make together."""
+def _as_if_burned(start, doses, planned_boards, readings, gauge_step_mm) -> tuple[Spreads, boards.BoardState]:
+    """Return what would be known of the next board, had the planned swatches been burned as well."""
     size = len(doses) * planned_boards
     if start.swatches is None and not size:
         raise ValueError("Nothing was burned and nothing is planned. Plan one board or more.")
@@ -116,35 +123,34 @@ def _as_if_burned(start, doses, planned_boards, readings, gauge_step_mm) -> Curv
     planned = Swatches(
         x, np.full(size, float(readings)), mean, np.zeros(size), np.full(size, gauge_step_mm),
         np.arange(planned_boards) * len(doses), np.zeros(1, int), pd.DataFrame({"group": [0]}),
-        np.array([f"planned {board}" for board in range(planned_boards)], object), np.zeros(size, int))
+        np.array([f"planned {board}" for board in range(planned_boards)], object), np.zeros(size, int),
+        np.tile(start.route, (size, 1)))
     together = planned if start.swatches is None else _joined(start.swatches, planned)
-    own = () if start.weight_depth_mm is None else start.weight_depth_mm
-    faintest = FAINTEST_WEIGHT * together.mean_mm.max()
-    divisor = np.r_[own, np.maximum(mean, faintest)]
-    step = _step(start, together, divisor)
-    held = replace(step, information=start.information + step.information)
-    known = scatter.finished(start.components.variances, held, start.components.priors)
-    return CurveFit(together, np.array([start.unit]), start.coefficients[None], step.shares, known,
-                    pd.DataFrame({"bent": [start.bent]}), np.zeros(len(divisor)), divisor, (0, 0))
+    curves = CurveFit(together, np.array([start.unit]), start.coefficients[None], np.zeros((1, 5, 3, 3)),
+                      start.components, pd.DataFrame({"bent": [start.bent]}), np.r_[start.residual, np.zeros(size)],
+                      np.ones(len(together.count)), (0, 0), start.route_middle[None], start.route_slopes[None])
+    known, before = Spreads(curves), 0 if start.swatches is None else len(start.swatches.board_start)
+    told = _expected_to_tell(start, len(doses), planned_boards - (before == 0), planned_boards)
+    weights = spreads.normed(np.log(np.maximum(start.weights, 1e-300)) + told)
+    return known, boards.next_board(known, 0, weights)
+
+
+def _expected_to_tell(start: Start, swatches: int, levels: int, planned_boards: int) -> np.ndarray:
+    """Return the log likelihood of each node that the planned boards are expected to bring."""
+    level, own = NODES[:, 0] ** 2, NODES[:, 2] ** 2
+    told = np.zeros(len(NODES))
+    for free, variance in ((levels, level + own / max(swatches, 1)), (planned_boards * max(swatches - 2, 0), own)):
+        told -= 0.5 * max(free, 0) * (np.log(variance) + np.exp(start.weights @ np.log(variance)) / variance)
+    return told
 
 
 def _joined(burned: Swatches, planned: Swatches) -> Swatches:
     """Return both, the planned boards behind the burned ones, as one group."""
-    pairs = {name: np.r_[getattr(burned, name), getattr(planned, name)]
+    pairs = {name: np.concatenate([getattr(burned, name), getattr(planned, name)])
              for name in ("regressor", "count", "mean_mm", "squares_mm2", "gauge_step_mm", "boards",
-                          "first_row")}
-    return replace(planned, **pairs, board_start=np.r_[
+                          "first_row", "route")}
+    return Swatches(**pairs, group_start=planned.group_start, group_keys=planned.group_keys, board_start=np.r_[
         burned.board_start, len(burned.count) + planned.board_start])
-
-
-def _step(start: Start, swatches: Swatches, divisor) -> reml.Step:
-    """Return covariance, shares and information of these swatches at the variances of the start."""
-    _, slopes = depth_and_slopes(swatches.regressor / start.unit, start.coefficients)
-    slopes[:, 2] *= start.bent
-    pinned = np.array([[0.0, 0.0, float(not start.bent)]])
-    rows = list(np.ascontiguousarray((slopes / divisor[:, None]).T))
-    data = reml.Divided(swatches, divisor, np.ones_like(divisor), rows, pinned)
-    return reml.step(start.components.variances, data)
 
 
 def target_dose(start: Start, depth_mm: float, most_j_mm2: float) -> float:

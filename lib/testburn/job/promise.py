@@ -57,27 +57,30 @@ def of(fit: DepthFit, choices: pd.DataFrame, board: str = NEXT,
     promised = rows.loc[:, list(_SETTING)].assign(
         card=fit.fingerprint, readings_mark=fit.readings_mark, board=board,
         aim_mm=rows.get("aim_mm", np.nan), **ends,
-        swatch_sd=scatter["swatch"], reading_sd=scatter["reading"],
+        reading_sd=scatter["reading"],
         gauge_sd_mm=scatter["gauge"], invented="yes" if fit.invented else "")
-    # Settings of one group and pitch are predicted at once.
-    parts = [_expected(fit, part, board, float(scatter["board"]), *key)
-             for key, part in rows.groupby([*columns.GROUP_KEY, "line_pitch_mm"], sort=False)]
+    # Settings of one group and route are predicted at once.
+    parts = [_expected(fit, part, board, *key)
+             for key, part in rows.groupby([*columns.GROUP_KEY, "power_pct", "line_pitch_mm", "passes"], sort=False)]
     expected = pd.concat(parts) if parts else pd.DataFrame(
-        columns=["expected_mm", "curve_sd", "board_sd", "df"], dtype=float)
+        columns=["expected_mm", "curve_sd", "board_sd", "swatch_sd", "df"], dtype=float)
     return promised.join(expected)[list(COLUMNS)].transform(_shortened)
 
 
-def _expected(fit, part, board, free_board_sd, species, module_w, wavelength_nm,
-              line_pitch_mm) -> pd.DataFrame:
-    """Return the expected depth, and how far curve and board may be off, of settings of one group."""
+def _expected(fit, part, board, species, module_w, wavelength_nm, power_pct, line_pitch_mm, passes) -> pd.DataFrame:
+    """Return the expected depth, and how far curve and board may be off, of settings of one route."""
     group = fit.group(species, module_w, wavelength_nm)
-    joules = part["line_energy_j_mm"].to_numpy(float)
-    mean, recess = (fit.predictive(group, joules, line_pitch_mm, kind, board)[0]
-                    for kind in ("mean", "swatch"))
-    free = board == NEXT
-    return pd.DataFrame({
-        "expected_mm": recess.depth_mm, "curve_sd": mean.relative_sd if free else 0.0,
-        "board_sd": free_board_sd if free else mean.relative_sd, "df": recess.df}, index=part.index)
+    mean, recess = (fit.predictive(group, part["line_energy_j_mm"].to_numpy(float), line_pitch_mm, kind, board,
+                                   power_pct, passes)[0] for kind in ("mean", "swatch"))
+    whole, curve = recess.relative_sd**2, mean.relative_sd**2
+    if board != NEXT:
+        return pd.DataFrame({"expected_mm": recess.depth_mm, "curve_sd": 0.0, "board_sd": mean.relative_sd,
+                             "swatch_sd": np.sqrt(np.maximum(whole - curve, 0)), "df": recess.df}, index=part.index)
+    # What the recess may be off by, less curve and swatch, is the board's.
+    swatch = min(fit.components.set_index("component").loc["swatch", "sd"] ** 2, 0.5 * (whole - curve).min())
+    return pd.DataFrame({"expected_mm": recess.depth_mm, "curve_sd": mean.relative_sd,
+                         "board_sd": np.sqrt(whole - curve - swatch), "swatch_sd": np.sqrt(swatch), "df": recess.df},
+                        index=part.index)
 
 
 def _shortened(cells: pd.Series) -> pd.Series:

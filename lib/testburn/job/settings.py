@@ -57,7 +57,7 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
         species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
         line_energy_j_mm, depth_mm, lower_mm, upper_mm and level (of a single reading),
         chance_inside and chance_shallow (of the recess: its mean depth), good, minutes, way and
-        turns_counted (with artwork), extrapolated.
+        turns_counted (with artwork), extrapolated and why (in words). Rows outside the burns stand last.
 
     Raises
     ------
@@ -80,17 +80,22 @@ def for_group(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm: fl
     for tried in _combinations(group, machine):
         options = timed(_predicted(fit, group, machine.speeds(), *tried, board))
         recess = _recess(fit, group, options, board)
-        options["chance_inside"] = recess.chance_inside(at_least_mm, at_most_mm)
-        options["chance_shallow"] = recess.chance_inside(-np.inf, at_least_mm)
-        options["good"] = options["chance_inside"] >= chance
+        options["chance_shallow"] = recess.chance_below(at_least_mm)
+        options["chance_inside"] = recess.chance_below(at_most_mm) - options["chance_shallow"]
+        options["good"] = reaches(options["chance_inside"], chance)
         good = options[options["good"]]
         pick = good["minutes"].idxmin() if len(good) else options["chance_inside"].idxmax()
         found.append(options.loc[[pick]])
     table = pd.concat(found, ignore_index=True)
-    # Settings that reach the wanted chance come first, however slow: the others are no answer.
-    # Then those inside the burns: the band of the others does not know what it does not know.
-    return table.sort_values(["good", "extrapolated", "minutes"], ascending=[False, True, True],
+    # What was burned comes first: a setting outside the burns rests on what such machines usually do.
+    # Then those that reach the wanted chance, however slow: the others are no answer.
+    return table.sort_values(["extrapolated", "good", "minutes"], ascending=[True, False, True],
                              ignore_index=True)
+
+
+def reaches(chance_inside, wanted: float):
+    """Return whether a chance is the wanted one, as both are said: in whole percent."""
+    return np.round(100 * chance_inside) >= np.round(100 * wanted)
 
 
 def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
@@ -119,7 +124,9 @@ def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: flo
     said = (f"{choice['speed_mm_s']:g} mm/s at {choice['power_pct']:g} %: "
             f"{100 * choice['chance_inside']:.0f} % chance to land between {at_least_mm:.3g} and "
             f"{at_most_mm:.3g} mm")
-    if choice["chance_inside"] >= wanted:
+    if choice["why"]:
+        said += f" ({choice['why']})"
+    if reaches(choice["chance_inside"], wanted):
         return said + "."
     row = choice.to_frame().T
     step = float(group.readings["gauge_step_mm"].median())
@@ -143,15 +150,15 @@ def chance_inside(fit: DepthFit, group: GroupFit, options: pd.DataFrame, at_leas
     Parameters
     ----------
     options : DataFrame
-        Rows with line_energy_j_mm and one line_pitch_mm.
+        Rows with line_energy_j_mm, of one power_pct, line_pitch_mm and passes.
     """
     return _recess(fit, group, options, board).chance_inside(at_least_mm, at_most_mm)
 
 
 def _recess(fit, group, options, board):
-    """Return the distribution of a recess burned with each setting of one pitch."""
-    return fit.predictive(group, options["line_energy_j_mm"].to_numpy(), options["line_pitch_mm"].iloc[0],
-                          "swatch", board)[0]
+    """Return the distribution of a recess burned with each setting of one route."""
+    power, pitch, passes = (options[name].iloc[0] for name in ("power_pct", "line_pitch_mm", "passes"))
+    return fit.predictive(group, options["line_energy_j_mm"].to_numpy(), pitch, "swatch", board, power, passes)[0]
 
 
 def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Machine = Machine(),
@@ -168,9 +175,9 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
 def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
     """Return the steps of one group; see `steps`."""
     rows = []
-    for aim in depths_mm:
-        tried = [_nearest(fit, group, machine, aim, *one, board)
-                 for one in _combinations(group, machine)]
+    every = [_nearest(fit, group, machine, depths_mm, *one, board) for one in _combinations(group, machine)]
+    for place, aim in enumerate(depths_mm):
+        tried = [options.iloc[[place]] for options in every]
         table = _clock(CARD_AREA_MM2, machine)(pd.concat(tried, ignore_index=True))
         # A setting more than a hundredth of the aim off is no match for one that is nearer.
         miss = ((table["depth_mm"] - aim).abs() / aim).clip(lower=0.01).round(2)
@@ -252,20 +259,19 @@ def _combinations(group, machine) -> list[tuple[float, float, int]]:
 def _predicted(fit, group, speeds, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
     """Predict one power, pitch and number of passes at each speed."""
     joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
-    band = fit.band(group, joules, line_pitch_mm, board=board)
-    burned = group.readings
-    strange = (not burned["passes"].eq(passes).any()
-               or not burned["power_pct"].min() <= power_pct <= burned["power_pct"].max())
+    band = fit.band(group, joules, line_pitch_mm, board=board, power_pct=power_pct, passes=passes)
     return band.assign(species=group.species, module_w=group.module_w,
                        wavelength_nm=group.wavelength_nm, power_pct=power_pct, speed_mm_s=speeds,
-                       line_pitch_mm=line_pitch_mm, passes=passes, level=LEVEL,
-                       extrapolated=band["extrapolated"] | strange)
+                       line_pitch_mm=line_pitch_mm, passes=passes, level=LEVEL)
 
 
-def _nearest(fit, group, machine, aim_mm, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
-    """Return the one speed whose predicted depth is nearest to the aim."""
-    options = _predicted(fit, group, machine.speeds(), power_pct, line_pitch_mm, passes, board)
-    return options.loc[[(options["depth_mm"] - aim_mm).abs().idxmin()]]
+def _nearest(fit, group, machine, depths_mm, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
+    """Return for each depth the one speed whose predicted depth is nearest to it."""
+    speeds = machine.speeds()
+    joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
+    expected = fit.predictive(group, joules, line_pitch_mm, "reading", board, power_pct, passes)[0].depth_mm
+    nearest = np.abs(expected - np.asarray(depths_mm)[:, None]).argmin(axis=1)
+    return _predicted(fit, group, speeds[nearest], power_pct, line_pitch_mm, passes, board)
 
 
 def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataFrame]:

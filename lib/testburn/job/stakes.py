@@ -12,11 +12,10 @@ time. A lost board is replaced once; that the next one may fail too is left out.
 maker's, in the maker's money.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from testburn.depthfit import DepthFit, NEXT, proof
 from testburn.job import settings
@@ -247,13 +246,13 @@ def _lost_share(row, prices: Prices) -> float:
 
 def _may_show(fit, group, own, board, readings) -> np.ndarray:
     """Return depths of equal probability that a proof swatch's mean of readings may have."""
-    asked = group, own["line_energy_j_mm"].to_numpy(), own["line_pitch_mm"].iloc[0]
-    recess, reading = (fit.predictive(*asked, of, board)[0] for of in ("swatch", "reading"))
+    route = {name: own[name].iloc[0] for name in ("line_pitch_mm", "power_pct", "passes")}
+    recess, reading = (fit.predictive(group, own["line_energy_j_mm"].to_numpy(), of=of, board=board, **route)[0]
+                       for of in ("swatch", "reading"))
     # What a reading scatters beyond its recess shrinks with their number; the recess's own part stays.
-    noise = reading.relative_sd**2 - recess.relative_sd**2
-    sd = recess.scale_mm * np.sqrt(recess.relative_sd**2 + noise / readings)
+    variance = recess.sds_mm**2 + (reading.sds_mm**2 - recess.sds_mm**2) / readings
     points = (np.arange(_POINTS) + 0.5) / _POINTS
-    return recess.depth_mm + sd * special.stdtrit(recess.df, points)
+    return replace(recess, sds_mm=np.sqrt(variance)).quantile(points)
 
 
 def _chances(fit, group, option, at_least_mm, at_most_mm, board) -> dict[str, float]:
