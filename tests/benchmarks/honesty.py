@@ -22,7 +22,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
-import pandas as pd
+
 import published
 import scoring
 from simulated_workshops import MODULE_W, SPECIES, USUAL_ROUTE, burned, draw_truth
