@@ -16,6 +16,7 @@ from testburn.charts.style import LOOKS, plain, rounded, styled
 from testburn.sweep import SweepPlan, lines, run_up_mm, timedruns
 
 BURN, BLANK, RUN_UP, TRAVEL = "burning", "blank wood", "run-up and turn", "travel"
+_MOST_SPEEDS = 2000
 _STROKES = {
     BLANK: dict(color="#9AA5B1", width=1), RUN_UP: dict(color="#D98A4B", width=1, dash="dash"),
     BURN: dict(color="#111111", width=2.5), TRAVEL: dict(color="#0072B2", width=2, dash="dot"),
@@ -81,7 +82,7 @@ def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
 
 def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> go.Figure:
     """Draw minutes over speed for each way, and where another way becomes the fastest."""
-    speeds = plan.machine.speeds() if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
+    speeds = plan.machine.speeds(_MOST_SPEEDS) if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
     minutes, figure = plan.minutes(speeds, passes), go.Figure()
     for way, (colour, dash, _) in zip(minutes, LOOKS):
         figure.add_scatter(

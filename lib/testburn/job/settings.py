@@ -27,6 +27,8 @@ LINE_LENGTH_MM = 100.0
 GOOD_CHANCE, SURE_CHANCE = 0.80, 0.95
 _ROUND_MM = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 _MOST_STEPS = 8
+# Up to so many speeds are all tried; of more, a ladder of so many, and then those beside its best.
+_ALL_SPEEDS, _LADDER = 2000, 300
 _A_PROOF = "(a proof)"
 _FARTHEST_MISS = 0.05
 
@@ -77,20 +79,43 @@ def for_group(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm: fl
                          "Give a least depth above 0 and a greater largest depth.")
     group.must_rise()
     found, timed = [], _clock(area_mm2, machine, artwork)
-    for tried in _combinations(group, machine):
-        options = timed(_predicted(fit, group, machine.speeds(), *tried, board))
+
+    def options_at(speeds, tried):
+        options = timed(_predicted(fit, group, speeds, *tried, board))
         recess = _recess(fit, group, options, board)
-        options["chance_shallow"] = recess.chance_below(at_least_mm)
-        options["chance_inside"] = recess.chance_below(at_most_mm) - options["chance_shallow"]
-        options["good"] = reaches(options["chance_inside"], chance)
-        good = options[options["good"]]
-        pick = good["minutes"].idxmin() if len(good) else options["chance_inside"].idxmax()
-        found.append(options.loc[[pick]])
+        shallow = recess.chance_below(at_least_mm)
+        inside = recess.chance_below(at_most_mm) - shallow
+        return options.assign(chance_shallow=shallow, chance_inside=inside, good=reaches(inside, chance))
+
+    for tried in _combinations(group, machine):
+        found.append(_best(machine.speeds(), lambda speeds, tried=tried: options_at(speeds, tried), _fastest_good))
     table = pd.concat(found, ignore_index=True)
     # What was burned comes first: a setting outside the burns rests on what such machines usually do.
     # Then those that reach the wanted chance, however slow: the others are no answer.
     return table.sort_values(["extrapolated", "good", "minutes"], ascending=[True, False, True],
                              ignore_index=True)
+
+
+def _fastest_good(options: pd.DataFrame) -> int:
+    """Return the row of the good speed that takes the fewest minutes, or else of the best chance there is."""
+    good = options[options["good"]]
+    return good["minutes"].idxmin() if len(good) else options["chance_inside"].idxmax()
+
+
+def _best(speeds: np.ndarray, options_at: Callable, pick: Callable) -> pd.DataFrame:
+    """Return the one best speed: of all where they are few, else between the neighbours of the best of some.
+
+    Depth and minutes change steadily with the speed, so that what is best lies beside the best of a ladder.
+    """
+    while True:
+        ladder = np.unique(np.geomspace(1, len(speeds), _LADDER).round().astype(int)) - 1
+        tried = speeds[ladder] if len(speeds) > _ALL_SPEEDS else speeds
+        options = options_at(tried)
+        best = options.loc[[pick(options)]]
+        if len(tried) == len(speeds):
+            return best
+        at = int(np.searchsorted(tried, best["speed_mm_s"].iloc[0]))
+        speeds = speeds[ladder[max(at - 1, 0)]:ladder[min(at + 1, len(ladder) - 1)] + 1]
 
 
 def reaches(chance_inside, wanted: float):
@@ -106,7 +131,7 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
     Only speeds whose depth lies between half the window's floor and twice its ceiling are kept.
     """
     group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
-    options = _predicted(fit, group, machine.speeds(), choice["power_pct"],
+    options = _predicted(fit, group, machine.speeds(_ALL_SPEEDS), choice["power_pct"],
                          choice["line_pitch_mm"], choice["passes"], board)
     options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
     if options.empty:
@@ -267,11 +292,16 @@ def _predicted(fit, group, speeds, power_pct, line_pitch_mm, passes, board) -> p
 
 def _nearest(fit, group, machine, depths_mm, power_pct, line_pitch_mm, passes, board) -> pd.DataFrame:
     """Return for each depth the one speed whose predicted depth is nearest to it."""
-    speeds = machine.speeds()
+    speeds = machine.speeds(_ALL_SPEEDS)
     joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
     expected = fit.predictive(group, joules, line_pitch_mm, "reading", board, power_pct, passes)[0].depth_mm
-    nearest = np.abs(expected - np.asarray(depths_mm)[:, None]).argmin(axis=1)
-    return _predicted(fit, group, speeds[nearest], power_pct, line_pitch_mm, passes, board)
+    if len(speeds) > 1 and speeds[1] - speeds[0] > machine.speed_step_mm_s * 1.5:
+        # Of more speeds than are tried: the one between two of them, as depth falls steadily with the speed.
+        wanted, step = np.interp(depths_mm, expected[::-1], speeds[::-1]), machine.speed_step_mm_s
+        nearest = machine.min_speed_mm_s + step * np.round((wanted - machine.min_speed_mm_s) / step)
+    else:
+        nearest = speeds[np.abs(expected - np.asarray(depths_mm)[:, None]).argmin(axis=1)]
+    return _predicted(fit, group, nearest, power_pct, line_pitch_mm, passes, board)
 
 
 def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataFrame]:

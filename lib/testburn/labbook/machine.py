@@ -145,10 +145,11 @@ class Machine:
         except ValueError as fault:
             raise ReadingsError([Problem(path.name, None, "", "", str(fault).rstrip("."), "")], path.name) from None
 
-    def speeds(self) -> np.ndarray:
-        """Return every speed that can be set, in mm/s."""
+    def speeds(self, most: int | None = None) -> np.ndarray:
+        """Return every speed that can be set, in mm/s; of more than `most`, so many at even distances."""
         steps = int((self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s + 1e-9)
-        return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(steps + 1)
+        apart = 1 if most is None else -(-(steps + 1) // most)
+        return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(0, steps + 1, apart)
 
     def stock(self, board_thickness_mm: float) -> Stock:
         """Say whether a board goes under the module in focus.

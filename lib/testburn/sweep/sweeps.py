@@ -21,6 +21,8 @@ NO_ACCELERATION = ("Without acceleration_mm_s2 in machine.toml only burning and 
                    "no turns and no travel.")
 _SPENT = {"blank_minutes": "over blank wood", "turn_minutes": "turning round", "travel_minutes": "travelling",
           "burn_minutes": "burning"}
+# A way becomes the fastest at some speed among so many; a finer one has no use.
+_MOST_SPEEDS = 2000
 _CALLED = {EACH: "sweeping each piece by itself", ROWS: "sweeping in rows", FULL: "one full-width sweep"}
 
 
@@ -120,7 +122,7 @@ class SweepPlan:
         speeds_mm_s : array, optional
             Rising. By default every speed of the machine.
         """
-        speeds = self.machine.speeds() if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
+        speeds = self.machine.speeds(_MOST_SPEEDS) if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
         names = self.ways_at(speeds)
         new = np.append(True, names[1:] != names[:-1])
         return pd.DataFrame({"from_mm_s": speeds[new], "way": names[new],
