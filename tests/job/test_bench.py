@@ -198,11 +198,13 @@ def test_a_proof_typed_in_inches_makes_no_setting_until_it_is_confirmed(labdata,
     demo = depthfit.fit(labbook.read(labdata))
     head = 'species = "black cherry"\nmodule_w = 15\nboard = "Gate-1"\n'
     job = on_bench(tmp_path, head + IN_INCHES, demo)
-    assert job.trouble.startswith("job.toml, [proof]: a mean of 0.0265 mm is not what the lab book's curve expects of this "
-                                  "setting. Perhaps ")
+    assert job.trouble.startswith("job.toml, [proof]: a mean of 0.0265 mm at this setting: one board in ")
     assert "0.0265 inches would be 0.673 mm" in job.trouble and 'write a line confirmed = "why"' in job.trouble
     with pytest.raises(ValueError, match="inches would be"):
         job.proved
+    odd = head + PROOF.replace("[0.66, 0.68]", "[1.9, 1.95]")
+    assert "one board in " in on_bench(tmp_path, odd, demo).trouble
+    assert on_bench(tmp_path, f'{odd}confirmed = "punky wood"\n', demo).trouble == ""
     assert on_bench(tmp_path, f'{head}{IN_INCHES}confirmed = "a board of cork"\n', demo).trouble == ""
 
 

@@ -21,6 +21,8 @@ from testburn.labbook import Machine, columns
 from testburn.sweep import Artwork, artwork
 
 _VARIANT = "brush-filled"
+# A proof that fewer boards than this would show is taken for a slip until the maker confirms it: our own judgement.
+_IMPOSSIBLE = 0.001
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,25 +124,30 @@ class Job:
         Raises
         ------
         ValueError
-            If a slip of unit would explain the proof, and the sheet does not confirm it.
+            If the proof is next to impossible or a slip would explain it, and the sheet does not confirm it.
         """
         if self.board == NEXT:
             return self.fit
         proved = self.sheet.proof
-        self._must_be_likely(proved)
         burned = pd.Series({name: getattr(self.group, name) for name in columns.GROUP_KEY}
                            | {name: proved[name] for name in columns.MACHINE_SETTING})
-        return self.fit.proved(proof(burned, self.board, proved["depths_mm"], proved["gauge_step_mm"],
-                                     invented=proved.get("invented", False)))
+        learned = self.fit.proved(proof(burned, self.board, proved["depths_mm"], proved["gauge_step_mm"],
+                                        invented=proved.get("invented", False)))
+        if not proved.get("confirmed"):
+            self._must_be_likely(proved, float(learned.proofs["surprise_p"].iloc[0]))
+        return learned
 
-    def _must_be_likely(self, proved: dict) -> None:
-        """Refuse a proof that the lab book's curve does not expect and a slip would explain, unless it is confirmed."""
+    def _must_be_likely(self, proved: dict, surprise_p: float) -> None:
+        """Refuse a proof that the lab book calls next to impossible, or that a slip would explain."""
         mean = sum(proved["depths_mm"]) / len(proved["depths_mm"])
         setting = {name: proved[name] for name in columns.MACHINE_SETTING}
         words = suspects.slip(self.group, setting | {"module_w": self.group.module_w, "depth_mm": mean})
-        if words and not proved.get("confirmed"):
-            raise ValueError(f"{FILE}, [proof]: a mean of {mean:.3g} mm is not what the lab book's curve expects of this "
-                             f"setting. Perhaps {words}. Correct it; if it is so all the same, write a line "
+        if words or surprise_p < _IMPOSSIBLE:
+            odds = f"one board in {1 / max(surprise_p, 1e-6):,.0f} would show it" if surprise_p < _IMPOSSIBLE else (
+                "the lab book's curve does not expect it")
+            raise ValueError(f"{FILE}, [proof]: a mean of {mean:.3g} mm at this setting: {odds}."
+                             + f" Perhaps {words}." * bool(words) + " No setting is made from it. Check species, module, "
+                             "setting and gauge, and correct it; if it is so all the same, write a line "
                              'confirmed = "why" under [proof].')
 
     def choose(self, chance: float = settings.GOOD_CHANCE) -> pd.DataFrame:
