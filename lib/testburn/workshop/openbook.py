@@ -8,6 +8,7 @@ copy where that is not set.
 
 import atexit
 import hashlib
+import json
 import os
 import shutil
 import sys
@@ -23,6 +24,9 @@ PROJECT = Path(__file__).resolve().parents[3]
 DEMO = PROJECT / "labdata"
 BOOK_FILES = ("burns", "jobs", "artwork", "woods.csv", "strikes.csv", "timed_runs.csv", "machine.toml",
               "job.toml", "datapackage.json")
+
+# The kind of output that JupyterLab's extension for charts draws.
+_CHART = "application/vnd.plotly.v1+json"
 
 
 @dataclass(frozen=True, repr=False)
@@ -82,6 +86,17 @@ def cards_folder() -> Path:
     return Path(os.environ.get("TESTBURN_CARDS") or PROJECT / "cards")
 
 
+def _shows_charts_plainly(shell) -> None:
+    """Let a notebook show a chart by its numbers alone.
+
+    plotly's own way looks for every program that could show one, and loads a grammar of web addresses to do it: a
+    second in each kernel.
+    """
+    shell.display_formatter.ipython_display_formatter.for_type_by_name(
+        "plotly.graph_objs._figure", "Figure",
+        lambda chart: shell.display_pub.publish({_CHART: json.loads(chart.to_json())}))
+
+
 def open_workshop() -> Workshop:
     """Open the maker's lab book, or a scratch copy of the demo.
 
@@ -93,6 +108,7 @@ def open_workshop() -> Workshop:
     if "IPython" in sys.modules and (shell := sys.modules["IPython"].get_ipython()):
         # A fault is said in words, without the pages of program lines that lead to it.
         shell.InteractiveTB.set_mode("Minimal")
+        _shows_charts_plainly(shell)
     named, cards = os.environ.get("TESTBURN_LABDATA"), os.environ.get("TESTBURN_CARDS")
     if named and not Path(named).is_dir():
         raise FileNotFoundError(f"There is no lab book folder at {named}. Check --labdata.")
