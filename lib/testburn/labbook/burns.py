@@ -64,8 +64,8 @@ def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
         problems = _idle(readings, struck)
     readings = _applied(readings, struck)
     if not problems and not as_typed:
-        kept = readings["struck_because"] == ""
-        problems = beyond_wood(readings[kept], text[kept], woods.gravity(wood))
+        kept = (readings["struck_because"] == "").to_numpy()
+        problems = beyond_wood(readings, text, woods.gravity(wood), kept)
     if problems:
         raise ReadingsError(problems)
     return readings

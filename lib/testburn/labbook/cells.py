@@ -121,6 +121,9 @@ def _different(cells) -> tuple[np.ndarray, np.ndarray]:
 def _parsed(kind, text) -> tuple[np.ndarray, np.ndarray]:
     """Return the texts as values of `kind`, and which could not be turned."""
     if kind == "text":
+        # Looked through at once: one that cannot be printed is rare.
+        if not UNWRITABLE.search("".join(text)):
+            return text, np.zeros(len(text), dtype=bool)
         bad = np.array([bool(UNWRITABLE.search(cell)) for cell in text], dtype=bool)
         return np.array([UNWRITABLE.sub("?", cell) for cell in text], dtype=object), bad
     filled = text != ""

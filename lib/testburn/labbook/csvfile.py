@@ -30,6 +30,7 @@ _BLOCK_ROWS = 50_000
 _FEW_BYTES = 50_000
 # The full-width signs too: a spreadsheet takes them for the narrow ones.
 _FORMULA = re.compile(r"'*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]")
+_TO_CLEAN = re.compile(r"\0[\s']|\s\0")
 # A quoted cell as RFC 4180 has it, and what stands around one: nothing, a comma or a line end.
 _QUOTED = re.compile(rb'"[^"]*(?:""[^"]*)*"')
 _ENDS = (b"", b",", b"\r", b"\n")
@@ -289,6 +290,9 @@ def _by_rows(name, width, rows) -> tuple[list, np.ndarray, list[Problem]]:
 
 def _cleaned(codes: np.ndarray, texts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return a column with its texts stripped and restored, each different one once."""
+    # No cell holds NUL. Where none begins or ends with a space or may be a formula, nothing is to be done.
+    if not _TO_CLEAN.search("\0" + "\0".join(texts) + "\0"):
+        return codes, texts
     # The numbers in the file, not in pandas: what is not there any more is no text of the column.
     places, different = pd.factorize(np.array([restored(text.strip()) for text in texts], dtype=object))
     return places[codes], different

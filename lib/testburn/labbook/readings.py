@@ -120,11 +120,12 @@ def swatches_of(readings) -> tuple[np.ndarray, np.ndarray]:
 
 def unlike_the_first(cells, swatch, first) -> list[tuple]:
     """Return the rows, and what their swatch began with, that say something else than it did."""
-    if cells.isna().any():
-        began = cells.groupby(swatch, sort=False).transform("first")
-    else:
-        values = cells.to_numpy(object if cells.dtype == "str" else None)
-        began = pd.Series(values[first][swatch], index=cells.index, dtype=cells.dtype)
+    text = cells.dtype == "str"
+    if text or not cells.isna().any():
+        values = cells.to_numpy(object if text else None)
+        began = values[first][swatch]
+        return [(cells.index[place], began[place]) for place in told(values != began)]
+    began = cells.groupby(swatch, sort=False).transform("first")
     other = cells.notna() & began.notna() & (cells != began)
     return [(place, began[place]) for place in told(other)]
 

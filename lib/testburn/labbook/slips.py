@@ -72,7 +72,7 @@ def explaining(reading: Mapping, off: Callable[[dict], float]) -> str:
     return ", or ".join(words for _, words in sorted(found, key=lambda one: one[0])[:2])
 
 
-def beyond_wood(readings: pd.DataFrame, where: pd.DataFrame, gravity: pd.Series) -> list[Problem]:
+def beyond_wood(readings: pd.DataFrame, where: pd.DataFrame, gravity: pd.Series, among=True) -> list[Problem]:
     """Find depths that took less energy than wood can have cost, with the slip that would explain each.
 
     Parameters
@@ -83,6 +83,8 @@ def beyond_wood(readings: pd.DataFrame, where: pd.DataFrame, gravity: pd.Series)
         _file and _row of each.
     gravity : Series
         Specific gravity at 12 % by species.
+    among : array of bool, optional
+        Which readings are looked at.
     """
     dense = readings["species"].map(gravity).to_numpy(float)
     joules = energy.line_energy(*(readings[name].to_numpy(float) for name in ("module_w", "power_pct", "speed_mm_s",
@@ -92,7 +94,7 @@ def beyond_wood(readings: pd.DataFrame, where: pd.DataFrame, gravity: pd.Series)
         dose = joules / readings["line_pitch_mm"].to_numpy(float)
     # Multiplied, not divided: a depth of nothing took no energy.
     sound = (readings[["module_w", *columns.MACHINE_SETTING]].to_numpy(float) > 0).all(axis=1)
-    bad = sound & (dose < least * depths)
+    bad = sound & (dose < least * depths) & among
     return [fault(columns.BY_NAME["depth_mm"], where, row, f"{depths[place]:g}",
                   f"{dose[place] / depths[place]:.2g} J/mm³ are less than heating {readings['species'][row]} takes "
                   f"({least[place]:.2g})", _remedy(readings.loc[row], dense[place]))
