@@ -32,7 +32,7 @@ SWATCH_SDS = np.geomspace(0.015, 0.22, 7)
 NODES = np.array([axis.ravel() for axis in np.meshgrid(LEVEL_SDS, SLOPE_SDS, SWATCH_SDS, indexing="ij")]).T
 SHAPE = (len(LEVEL_SDS), len(SLOPE_SDS), len(SWATCH_SDS))
 # (middle, sd of the logarithm)
-BOARD, SLOPE, SWATCH = (0.10, 0.4), (0.03, 0.7), (0.05, 0.5)
+BOARD, SLOPE, SWATCH = (0.10, 0.4), (0.04, 0.7), (0.05, 0.5)
 ALIKE, DIFFERENT = 0.10, 0.45
 _MOST_GROUPS = 12               # whose likelihoods tell the shared spreads of a large lab book
 CURVE, ROUTE, LEVEL, TILT = slice(0, 3), slice(3, 6), 6, 7
