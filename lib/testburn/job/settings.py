@@ -199,19 +199,16 @@ def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Mach
 
 def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
     """Return the steps of one group; see `steps`."""
-    rows = []
-    every = [_nearest(fit, group, machine, depths_mm, *one, board) for one in _combinations(group, machine)]
-    for place, aim in enumerate(depths_mm):
-        tried = [options.iloc[[place]] for options in every]
-        table = _clock(CARD_AREA_MM2, machine)(pd.concat(tried, ignore_index=True))
-        # A setting more than a hundredth of the aim off is no match for one that is nearer.
-        miss = ((table["depth_mm"] - aim).abs() / aim).clip(lower=0.01).round(2)
-        table = table.assign(aim_mm=aim, miss=miss)[miss <= _FARTHEST_MISS]
-        # What was burned comes before what was not, however well that fits.
-        rows.append(table.sort_values(["extrapolated", "miss", "minutes"]).head(1))
-    table = pd.concat(rows, ignore_index=True)
-    return table.drop(columns="miss").rename(columns={"minutes": "minutes_per_10cm2"}).assign(
-        chance_inside=np.nan)
+    aims = np.asarray(depths_mm, float)
+    every = [_nearest(fit, group, machine, aims, *one, board).assign(aim_mm=aims, place=np.arange(len(aims)))
+             for one in _combinations(group, machine)]
+    table = _clock(CARD_AREA_MM2, machine)(pd.concat(every, ignore_index=True))
+    # A setting more than a hundredth of the aim off is no match for one that is nearer.
+    table["miss"] = ((table["depth_mm"] - table["aim_mm"]).abs() / table["aim_mm"]).clip(lower=0.01).round(2)
+    # What was burned comes before what was not, however well that fits.
+    table = table[table["miss"] <= _FARTHEST_MISS].sort_values(["place", "extrapolated", "miss", "minutes"])
+    table = table.drop_duplicates("place", ignore_index=True).drop(columns=["miss", "place"])
+    return table.rename(columns={"minutes": "minutes_per_10cm2"}).assign(chance_inside=np.nan)
 
 
 def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> pd.DataFrame:
