@@ -21,10 +21,11 @@ def fit(burns):
      "leave the line out."),
     ("lens = 3", "lens: nothing asks for this line. Known are: min_speed_mm_s, "),
     ("max_sped_mm_s = 3", "max_sped_mm_s: nothing asks for this line. Perhaps max_speed_mm_s?"),
+    ("turn_overhead_s = 1\nturn_overhead_s = 2\n", "line 2: a name stands twice. Keep one of the two lines."),
     ("max speed = 3", "this is no TOML: ")])
 def test_a_machine_that_cannot_be(text, words, tmp_path):
     (tmp_path / "machine.toml").write_text(text, encoding="utf-8")
-    with pytest.raises(ValueError, match=re.escape(f"machine.toml, line 1{': ' * words.startswith('this') or ', '}{words}")):
+    with pytest.raises(ValueError, match=re.escape(words)):
         Machine.read(tmp_path / "machine.toml")
 
 

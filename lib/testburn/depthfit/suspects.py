@@ -32,7 +32,7 @@ _CHANCE = 0.05
 # Deviations have longer tails than the normal: boards are in them too.
 _SWATCH_TIMES = 1.5
 # No board comes out half or twice as deep as its wood's curve; put right, a slip lies near it. Our own judgement.
-_ODD, _LIKELY, _NO_DEPTH_MM = 2.0, 1.5, 1e-4
+_ODD, _LIKELY, _NO_DEPTH_MM = 2.0, 2.0, 1e-4
 
 
 def suspects(fit: DepthFit, wood_table: pd.DataFrame) -> pd.DataFrame:

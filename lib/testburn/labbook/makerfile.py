@@ -149,9 +149,10 @@ def toml(path: str | Path, example: str) -> dict:
         raise refused(path.name, "", "brackets stand in brackets too many times over",
                       "Take out what does not belong in it.") from None
     except ValueError as fault:
-        line = _TOML_LINE.search(str(fault))
+        line, twice = _TOML_LINE.search(str(fault)), "overwrite a value" in str(fault)
         raise ReadingsError([Problem(path.name, int(line[1]) if line else None, "", "",
-                                     f"this is no TOML: {fault}", example)], path.name) from None
+                                     "a name stands twice" if twice else f"this is no TOML: {fault}",
+                                     "Keep one of the two lines." if twice else example)], path.name) from None
 
 
 def line_too_long(name: str, read: bytes) -> Problem | None:
