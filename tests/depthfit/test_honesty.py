@@ -19,12 +19,10 @@ BOUNDS = {
     "home, 1 boards": {"holds": (0.955, 0.999), "width": (0.60, 0.85), "plain holds": (0.55, 0.82)},
     "home, 3 boards": {"holds": (0.935, 0.985), "width": (0.42, 0.58), "plain holds": (0.80, 0.92),
                        "first try": (0.74, 0.90), "after a proof": (0.96, 1), "said 80 %": (0.73, 0.88)},
-    "unbalanced": {"holds": (0.935, 0.99)},
     "pairs never burned": {"flagged": (1, 1), "first row burned": (1, 1), "holds": (0.90, 1)},
     "two pitches a board": {"holds": (0.93, 0.985), "width": (0.40, 0.55)},
     "proof at 60, job at 240, 3 boards": {"holds": (0.87, 0.98), "width": (0.40, 0.55)},
     "board half as deep, 3 proofs": {"holds": (0.90, 1), "warned after 1": (0.80, 1), "warned after 3": (0.80, 1)},
-    "false alarms": {"warned after 3": (0, 0.03)},
 }
 
 

@@ -50,7 +50,7 @@ def nasty():
 def pages(pdf: bytes) -> int:
     """Pages of a PDF, its compressed streams unpacked."""
     streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", pdf, re.DOTALL)
-    text = pdf + b"".join(zlib.decompress(part) for part in streams if part[:1] == b"\x78")
+    text = pdf + b"".join(zlib.decompressobj().decompress(part) for part in streams if part[:1] == b"\x78")
     return len(re.findall(rb"/Type\s*/Page\b", text))
 
 

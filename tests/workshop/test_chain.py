@@ -12,7 +12,7 @@ import pytest
 from testburn import labbook
 from testburn.labbook import Machine
 from testburn.labbook import columns
-from testburn.workshop import chain, newbook, openbook as workshop
+from testburn.workshop import cards, chain, newbook, openbook as workshop
 
 
 @pytest.fixture
@@ -132,7 +132,7 @@ def test_a_job_that_cannot_be_stops_the_chain_with_what_else_can_be_done(small, 
     assert chain.main([]) == 1
     said = capsys.readouterr().out
     assert said.startswith("The job on the bench (job.toml): Brush-filled: no depth will do.")
-    assert said.endswith("The cards of all woods need no job: python3 lib/start.py binder.\n")
+    assert said.endswith(f"The cards of all woods need no job: python3 lib/start.py binder --labdata \"{small}\"\n")
 
 
 def test_a_small_lab_book_runs_through_every_notebook_to_its_cards(small, tmp_path):
@@ -220,3 +220,18 @@ def test_a_notebook_that_fails_is_said_and_leaves_the_old_cards(small, tmp_path)
     assert "Notebook 1_made_up.ipynb stopped: The gauge is in the other room." in said
     assert "Traceback" not in said and "Card:" not in said
     assert [card.read_bytes() for card in (tmp_path / "cards").iterdir()] == [b"the old card"]
+
+
+def test_a_burn_in_inches_makes_no_card_and_is_named(small, capsys, burns):
+    rows = burns(boards=1).drop(columns="struck_because").assign(burn="in-inches")
+    labbook.save(rows.assign(depth_mm=(rows["depth_mm"] / 25.4).round(3)), small / "burns")
+    assert cards.main([]) == 1
+    said = capsys.readouterr().out
+    assert said.startswith("No card is made: most readings of these burns cannot be right: in-inches (") and "in inches" in said
+
+
+def test_a_proof_of_another_board_than_the_job_s_is_said(small, capsys):
+    (small / "job.toml").write_text("board = 'K1'\n[proof]\nboard = 'K2'\ndepths_mm = [0.5]\ngauge_step_mm = 0.01\n"
+                                    "power_pct = 90\nspeed_mm_s = 90\nline_pitch_mm = 0.05\npasses = 1\n", encoding="utf-8")
+    cards.main([])
+    assert "The proof in job.toml is of board K2 and the job on board K1: it is not used." in capsys.readouterr().out

@@ -126,8 +126,10 @@ def _volume_words(rows: pd.DataFrame, wood_table: pd.DataFrame) -> np.ndarray:
     limits = woods.volume_energy_limits(known).set_axis(rows.index)
     spent = energy.volume_energy(rows[DOSE], rows["depth_mm"].where(rows["depth_mm"] > 0))
     said = [f"{joules:.3g} J/mm³ is less than heating wood to 300 °C takes" if joules < low
-            else f"{joules:.3g} J/mm³ is more than wood is known to take" if joules > high else ""
-            for joules, low, high in zip(spent, limits["refuse_below"], limits["warn_above"])]
+            else f"{joules:.3g} J/mm³ is more than wood is known to take"
+            + ", perhaps typed in inches" * (usual_low <= joules / energy.MM_PER_INCH <= usual_high) if joules > high else ""
+            for joules, low, high, usual_low, usual_high in zip(spent, limits["refuse_below"], limits["warn_above"],
+                                                                limits["warn_below"], limits["usual_high"])]
     return np.array(said, dtype=object)
 
 

@@ -117,6 +117,14 @@ class Job:
         """
         return self.sheet.board if self.sheet.proof.get("board") == self.sheet.board else NEXT
 
+    @property
+    def proof_unused(self) -> str:
+        """Say that the sheet's proof is of another board than the job's; mostly nothing."""
+        proved = self.sheet.proof.get("board", self.sheet.board)
+        return "" if proved == self.sheet.board else (
+            f"The proof in {FILE} is of board {proved} and the job on board {self.sheet.board}: it is not used. Name the "
+            f"board above all tables: board = \"{proved}\".")
+
     @cached_property
     def proved(self) -> DepthFit:
         """The fit with what the sheet's proof swatch taught; without one, the fit itself.

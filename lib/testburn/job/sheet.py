@@ -30,7 +30,8 @@ _PROOF = (
 )
 SHEET = (
     columns.Field("name", "text", "The job's name.", "", required=False, names_file=True),
-    *(replace(columns.BY_NAME[name], required=False) for name in (*columns.GROUP_KEY, "board_thickness_mm")),
+    *(replace(columns.BY_NAME[name], required=False) for name in columns.GROUP_KEY),
+    replace(columns.BY_NAME["board_thickness_mm"], at_least=1, at_most=200),
     columns.Field("board", "text", "The board it is burned on.", "", required=False, names_file=True),
     columns.Field("artwork", "text", "A drawing in artwork/ of the lab book.", "", required=False),
     columns.Field("area_mm2", "number", "To engrave, where there is no drawing.", "Use mm²: 60 cm² are 6000 mm².", "mm²",

@@ -124,7 +124,7 @@ def unlike_the_first(cells, swatch, first) -> list[tuple]:
     if text or not cells.isna().any():
         values = cells.to_numpy(object if text else None)
         began = values[first][swatch]
-        return [(cells.index[place], began[place]) for place in told(values != began)]
+        return [(cells.index[place], cells.iloc[first[swatch[place]]]) for place in told(values != began)]
     began = cells.groupby(swatch, sort=False).transform("first")
     other = cells.notna() & began.notna() & (cells != began)
     return [(place, began[place]) for place in told(other)]

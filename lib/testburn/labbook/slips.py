@@ -20,6 +20,7 @@ from testburn.labbook import columns, woods
 from testburn.labbook.cells import fault
 from testburn.labbook.makerfile import Problem, told
 
+_LESS_OFTEN = 0.5
 _SETTING = ("module_w", *columns.MACHINE_SETTING)
 
 
@@ -68,8 +69,9 @@ def explaining(reading: Mapping, off: Callable[[dict], float]) -> str:
         typed = float(reading[slip.column])
         meant = {**reading, slip.column: typed * slip.factor}
         if meant["power_pct"] <= 100 and (distance := abs(off(meant))) <= 1:
-            found.append((distance, slip.said(typed)))
-    return ", or ".join(words for _, words in sorted(found, key=lambda one: one[0])[:2])
+            # A unit is taken for another more often than a point is put elsewhere.
+            found.append((distance + _LESS_OFTEN * ("decimal" in slip.words), slip.said(typed)))
+    return ", or ".join(words for _, words in sorted(found, key=lambda one: one[0])[:3])
 
 
 def beyond_wood(readings: pd.DataFrame, where: pd.DataFrame, gravity: pd.Series, among=True) -> list[Problem]:

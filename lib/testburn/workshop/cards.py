@@ -50,9 +50,12 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
                   "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
             return None
         fit = depthfit.fit(readings)
+        doubtful = suspects.suspects(fit, workshop.woods)
+        if wrong := _mostly_doubtful(fit, doubtful):
+            shown.say(wrong)
+            return None
         rows = settings.for_card(fit, workshop.machine)
         left_off = settings.left_off(fit, rows)
-        doubtful = suspects.suspects(fit, workshop.woods)
     except (labbook.ReadingsError, OSError, ValueError) as fault:
         shown.say(str(fault))
         return None
@@ -62,15 +65,35 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
     except (OSError, ValueError) as fault:
         trouble = str(fault)
     if trouble:
-        shown.say(f"The job on the bench (job.toml): {trouble}\nThe cards of all woods need no job: "
-              "python3 lib/start.py binder.")
+        shown.say(f"The job on the bench (job.toml): {trouble}\nNo card was made; those in {workshop.cards} are from "
+                  f"before. The cards of all woods need no job: python3 lib/start.py binder{_own()}")
         return None
+    if job.proof_unused:
+        shown.say(job.proof_unused)
     if left_off:
         shown.say(f"Not on the card: {left_off}.")
     for doubt in doubtful.itertuples():
         shown.say(f"Doubtful: burn {doubt.burn}, swatch {doubt.swatch}, reading {doubt.reading}, "
               f"{doubt.depth_mm:g} mm: {doubt.why}.")
     return job, rows
+
+
+def _own() -> str:
+    """Return what a command needs to work on the maker's own lab book."""
+    own = os.environ.get("TESTBURN_LABDATA")
+    return f' --labdata "{own}"' if own else ""
+
+
+def _mostly_doubtful(fit: depthfit.DepthFit, doubtful: pd.DataFrame) -> str:
+    """Say which burns hold more doubtful readings than others: no card is made of them; mostly nothing."""
+    counts = pd.DataFrame({"doubtful": doubtful.groupby("burn").size(), "all": fit.fitted.groupby("burn").size()}).fillna(0)
+    wrong = counts[counts["doubtful"] > counts["all"] / 2]
+    if wrong.empty:
+        return ""
+    said = "; ".join(f"{burn} ({int(row['doubtful'])} of {int(row['all'])}: {doubtful.loc[doubtful['burn'] == burn, 'why'].iloc[0]})"
+                     for burn, row in wrong.iterrows())
+    return (f"No card is made: most readings of these burns cannot be right: {said}. Correct the burn, or set its readings "
+            "aside.")
 
 
 def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callable[[], Path]]:
@@ -103,8 +126,7 @@ def make(workshop: Workshop) -> int:
         made.append(write())
         bar(done, len(making), name)
     shown.say("\n".join(f"Card: {path}" for path in sorted(made)))
-    own = os.environ.get("TESTBURN_LABDATA")
-    shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + (f' --labdata "{own}"' if own else ""))
+    shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + _own())
     return 0
 
 
