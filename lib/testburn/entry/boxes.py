@@ -6,7 +6,6 @@ its description as a label for screen readers; inside the grid, where the headin
 the label is there but not shown. Message colours have a contrast of at least 9 : 1.
 """
 
-
 import ipywidgets as widgets
 
 from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER

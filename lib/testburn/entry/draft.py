@@ -39,6 +39,11 @@ def home(book: Path, scratch: bool) -> Path:
     return folder
 
 
+def new_name() -> str:
+    """Return a name that no other draft has."""
+    return f"{datetime.datetime.now():%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
+
+
 class Draft:
     """One draft; it begins in the journal with the first cell that is kept.
 
@@ -53,9 +58,8 @@ class Draft:
     """
 
     def __init__(self, folder: Path, name: str = "", correcting: dict | None = None):
-        now = datetime.datetime.now()
         self.folder, self.correcting, self.begun = Path(folder), correcting, bool(name)
-        self.name = name or f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
+        self.name = name or new_name()
         self._hold = None
 
     def take(self) -> "Draft":
@@ -78,8 +82,7 @@ class Draft:
         with files.locked(self.folder):
             if self.begun and self._hold and not self._hold.still():
                 self._let_go()
-                now = datetime.datetime.now()
-                self.name, self.begun = f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}", False
+                self.name, self.begun = new_name(), False
                 said = _TAKEN_OVER
             if not self._hold:
                 self.take()

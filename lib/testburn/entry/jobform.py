@@ -10,7 +10,6 @@ Accepting jobs that the drift check finds off since some job takes a second pres
 import datetime
 import hashlib
 import re
-import secrets
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -21,7 +20,7 @@ from testburn import drift
 from testburn.depthfit import NEXT
 from testburn.entry import boxes
 from testburn.entry.boxes import as_html, button, field
-from testburn.entry.draft import home
+from testburn.entry.draft import home, new_name
 from testburn.entry.typed import MM_OF, length_mm, short
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
@@ -143,7 +142,7 @@ class JobForm(widgets.VBox):
         # What is open in another window is that window's.
         left = left[[not journal.elsewhere(self._folder, name) for name in left.get("draft", [])]]
         if left.empty:
-            return _new_draft(), False
+            return new_name(), False
         typed = journal.replay(self._folder, name := left["draft"].iloc[0])
         self._lost = typed.pop("card", "not kept")
         places = {_mark(row): place for place, row in self.promises.iterrows()}
@@ -179,7 +178,7 @@ class JobForm(widgets.VBox):
         try:
             with files.locked(self._folder):
                 if self._hold and not self._hold.still():
-                    self._draft, self._kept, self._hold = _new_draft(), False, None
+                    self._draft, self._kept, self._hold = new_name(), False, None
                 self._hold = self._hold or journal.Hold(self._folder, self._draft)
                 for cell in [name] if self._kept else LABELS:
                     box = self.boxes[cell]
@@ -298,7 +297,7 @@ class JobForm(widgets.VBox):
                 self._hold.let_go()
         except OSError as error:
             said = [Remark("doubt", f"The draft could not be put away: {error}")]
-        self._draft, self._kept, self._hold = _new_draft(), False, None
+        self._draft, self._kept, self._hold = new_name(), False, None
         return said
 
     def _tell(self, *said) -> None:
@@ -310,10 +309,6 @@ def _mark(row) -> str:
     cells = ("" if pd.isna(cell) else cell if isinstance(cell, str) else f"{cell:.6g}"
              for cell in row[list(promise.COLUMNS)])
     return hashlib.sha256("|".join(cells).encode()).hexdigest()[:12]
-
-
-def _new_draft() -> str:
-    return f"{datetime.datetime.now():%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
 
 
 def _in_words(error: ReadingsError) -> list[str]:

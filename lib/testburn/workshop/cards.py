@@ -66,7 +66,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         trouble = str(fault)
     if trouble:
         shown.say(f"The job on the bench (job.toml): {trouble}\nNo card was made; those in {workshop.cards} are from "
-                  f"before. The cards of all woods need no job: python3 lib/start.py binder{_own()}")
+                  f"before. The cards of all woods need no job: python3 lib/start.py binder{own_option()}")
         return None
     if job.proof_unused:
         shown.say(job.proof_unused)
@@ -78,7 +78,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
     return job, rows
 
 
-def _own() -> str:
+def own_option() -> str:
     """Return what a command needs to work on the maker's own lab book."""
     own = os.environ.get("TESTBURN_LABDATA")
     return f' --labdata "{own}"' if own else ""
@@ -126,7 +126,7 @@ def make(workshop: Workshop) -> int:
         made.append(write())
         bar(done, len(making), name)
     shown.say("\n".join(f"Card: {path}" for path in sorted(made)))
-    shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + _own())
+    shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + own_option())
     return 0
 
 

@@ -20,7 +20,7 @@ from nbclient.exceptions import CellExecutionError
 from traitlets.config import Config
 
 from testburn.labbook import files, shown
-from testburn.workshop.cards import bar, ready
+from testburn.workshop.cards import bar, own_option, ready
 from testburn.workshop.lab import encryption
 from testburn.workshop.openbook import PROJECT, cards_folder, open_workshop
 
@@ -136,9 +136,7 @@ def _keep_cards(made: Path, folder: Path) -> None:
         _keep_records(made, folder, records.relative_to(made))
     for card in sorted(made.glob("*.pdf")):
         shown.say(f"Card: {shutil.move(card, folder / card.name)}")
-    own = os.environ.get("TESTBURN_LABDATA")
-    shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab"
-          + (f' --labdata "{own}"' if own else ""))
+    shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + own_option())
 
 
 def _keep_records(source: Path, target: Path, records: Path) -> None:
