@@ -134,7 +134,7 @@ def strokes(plan: SweepPlan, speed_mm_s: float, most_lines: int = 60) -> pd.Data
     at = at[(len(at) - 1) % max(1, len(at) // most_lines) // 2::max(1, len(at) // most_lines)]
     a = plan.machine.acceleration_mm_s2
     run_up = 0.0 if a is None else float(run_up_mm(speed_mm_s, a))
-    line, piece, left, right = (np.concatenate(parts) for parts in zip(*lines.cut(plan.artwork.pieces, at)))
+    line, piece, left, right = (np.concatenate(parts) for parts in zip(*lines.cut(plan.artwork, at)))
     spans = pd.DataFrame({"line": line, "piece": piece, "x0_mm": left, "x1_mm": right, "y0_mm": at[line]})
     return pd.concat([_of(way, spans, at, run_up, plan.machine.skips_blanks) for way in plan.ways],
                      ignore_index=True)
