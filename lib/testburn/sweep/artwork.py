@@ -167,7 +167,7 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
         raise ArtworkError(f"{drawing.name} has {len(table)} separate pieces; {MOST_PIECES} are read at most. Take "
                            "away specks, or split the drawing.")
     table["goes_round"] = grouping.goes_round(seen.row, seen.first, seen.after, piece) if table["holes"].any() else False
-    order = np.lexsort((table["left_mm"], table["top_mm"]))
+    order = np.lexsort((table["left_mm"], np.round(table["top_mm"] / seen.step_mm)))
     remarks, marks = _remarks(drawing, seen, table)
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
                   seen.right * seen.step_mm, np.argsort(order)[piece], table.iloc[order].reset_index(drop=True), remarks,
@@ -205,14 +205,14 @@ def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str,
         count, *box = seen.pale[kind]
         if count * step ** 2 > 0.5:
             left, top, right, bottom = (float(end) * step for end in box)
-            said.append(f"{count * step ** 2 / 100:.2g} cm² of {what}, from {left:.0f} to {right:.0f} mm across and {top:.0f} to "
+            said.append(f"About {count * step ** 2 / 100:.1g} cm² of {what}, from {left:.0f} to {right:.0f} mm across and {top:.0f} to "
                         f"{bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
             marks.append((left, top, right, bottom))
             break
     if table["area_mm2"].sum() > 0.98 * drawing.width_mm * drawing.height_mm:
         said.append("The whole page burns. If that is a ground behind the drawing, make it white or take it away.")
     if (off := picture.beyond_page(drawing)) > 1e-3:
-        said.append(f"About {off * drawing.width_mm * drawing.height_mm / 100:.2g} cm² lie off the page and are left out.")
+        said.append(f"About {off * drawing.width_mm * drawing.height_mm / 100:.1g} cm² lie off the page and are left out.")
     if step > 0.101:
         said.append(f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be missed.")
     hairs = np.flatnonzero(2 * table["area_mm2"] < CUT_MM * table["perimeter_mm"])

@@ -29,7 +29,7 @@ _PX_MM, _AROUND = 96 / 25.4, 4
 class Picture:
     """The burned runs of a drawing in pixels of `step_mm`, row by row, and the points of their rims.
 
-    `row`, `first`, `after`: whole pixels; `left`, `right`: the run's ends in pixels. `rim` has a row a place where a row
+    `row`, `first`, `after`: whole pixels; `left`, `right`: the run's ends in pixels; `paint`: its area. `rim` has a row a place where a row
     or a column of pixels crosses an outline: x, y, the inward normal's x and y, the length of outline it stands for,
     and the run it belongs to. `pale` holds for nearly white paint and for shades their pixels and their box.
     """
@@ -40,6 +40,7 @@ class Picture:
     after: np.ndarray
     left: np.ndarray
     right: np.ndarray
+    paint: np.ndarray
     rim: np.ndarray
     pale: dict
 
@@ -61,7 +62,9 @@ def rendered(drawing: Drawing, left_mm, top_mm, width_mm, height_mm, width_px: i
         with tempfile.TemporaryDirectory() as empty:
             png = typst.compile(page.encode(), root=empty, format="png", ppi=72, sys_inputs={"svg": svg},
                                 ignore_system_fonts=True)
-    except (RuntimeError, ValueError) as fault:
+    except BaseException as fault:  # what the renderer did not foresee comes as no Exception
+        if isinstance(fault, (KeyboardInterrupt, SystemExit)):
+            raise
         raise ArtworkError(f"{drawing.name} is not taken by the renderer ({str(fault)[:200]}). Save it again as plain SVG.") from None
     return Image.open(io.BytesIO(png))
 
@@ -82,7 +85,7 @@ def taken_apart(drawing: Drawing, paler_than: int = WHITE) -> Picture:
     for top in range(0, height, rows):
         high = min(rows, height - top)
         # Three rows of the strip above, so that every row and every pair of rows has its neighbours once.
-        ink = np.zeros((high + 3 + (top + high == height), width + 2), np.uint8)
+        ink = np.zeros((high + 3 + 2 * (top + high == height), width + 2), np.uint8)
         ink[:3] = above
         ink[3:high + 3, 1:-1] = _ink(rendered(drawing, 0, top / fine, width / fine, high / fine, width, high), paler_than)
         above = ink[high:high + 3].copy()
@@ -92,13 +95,13 @@ def taken_apart(drawing: Drawing, paler_than: int = WHITE) -> Picture:
             if count > MOST_RUNS:
                 raise ArtworkError(f"{drawing.name} is too fine a pattern: more than {MOST_RUNS} strokes of the head at "
                                    f"{fine:.3g} lines a mm. Take away what is finer than the beam, and save again.")
-    none = [np.zeros(0, int)] * 3 + [np.zeros(0)] * 2 + [np.zeros((0, 6))]
+    none = [np.zeros(0, int)] * 3 + [np.zeros(0)] * 3 + [np.zeros((0, 6))]
     return Picture(1 / fine, *(np.concatenate(found) for found in zip(*(parts or [none]))), pale)
 
 
 def beyond_page(drawing: Drawing) -> float:
     """Return the painted area off the page as a share of the page, seen coarsely over four pages each way."""
-    around, side = 2 * _AROUND + 1, 100
+    around, side = 2 * _AROUND + 1, 50
     width, height = drawing.width_mm, drawing.height_mm
     ink = _ink(rendered(drawing, -_AROUND * width, -_AROUND * height, around * width, around * height, around * side,
                         around * side), WHITE)
@@ -125,11 +128,12 @@ def _strip(ink, top, count, pale):
     mask[1:-1, 1:-1] = within | (ink[1:-1, 1:-1] > highest // 2)
     if (shaded := within & (highest < 255)).any():
         full[1:-1, 1:-1] = np.maximum(highest, 1)
+        full[1:-1, 1:-1][within] = ink[1:-1, 1:-1][within]
         for kind, seen in pale.items():
             y, x = np.nonzero((shaded & (highest <= kind))[1:])
             if len(x):
-                seen[:] = [seen[0] + len(x), *np.minimum(seen[1:3], [x.min(), y.min() + top + 2]),
-                           *np.maximum(seen[3:], [x.max() + 1, y.max() + top + 3])]
+                seen[:] = [seen[0] + len(x), *np.minimum(seen[1:3], [x.min() - 1, y.min() + top + 1]),
+                           *np.maximum(seen[3:], [x.max() + 2, y.max() + top + 4])]
     return _runs(ink.ravel(), full.ravel(), mask.ravel(), ink.shape, top, count)
 
 
@@ -142,16 +146,23 @@ def _runs(ink, full, mask, shape, top, count):
     old = np.searchsorted(first, 2 * wide)  # runs of the strip above
     upper = np.flatnonzero(mask[2 * wide:-wide] != mask[wide:-2 * wide]) + wide
     begins = mask[upper + wide]
-    rim = []
+    rim, outside = [], []
     for inside, step in ((first[old:], -1), (last[old:], 1), (upper[begins] + wide, -wide), (upper[~begins], wide)):
         place = np.sign(step) * _crossing(ink, full, mask, inside, step)
-        level, normal = abs(step) == 1, _normal(ink, inside, wide)
+        level, normal = abs(step) == 1, _normal(ink, mask, inside, step, wide)
         run = np.searchsorted(first, inside, side="right") - 1 - old + count
         rim.append(np.column_stack([inside % wide - 0.5 + place * level, inside // wide + top + 0.5 + place * (not level), *normal,
                                     np.abs(normal[0 if level else 1]), run]))
-    left, right = rim[0][:, 0], rim[1][:, 0]
-    first, last = first[old:], last[old:]
-    return first // wide + top, first % wide - 1, last % wide, left, np.maximum(right, left + 1e-3), np.concatenate(rim)
+        outside.append(inside + step)
+    first, last, (left, right) = first[old:], last[old:], (rim[at][:, 0] for at in (0, 1))
+    rim, (outside, at) = np.concatenate(rim), np.unique(np.concatenate(outside), return_index=True)
+    share = ink / full.astype(np.float32)
+    # What is painted of a run's pixels, and of those beside it.
+    paint = np.add.reduceat(share, np.column_stack([first, last + 1]).ravel())[::2] if len(first) else np.zeros(0)
+    run = rim[at, 5].astype(int) - count
+    mine = (run >= 0) & ~mask[outside]
+    paint += np.bincount(run[mine], share[outside[mine]], len(first))
+    return first // wide + top, first % wide - 1, last % wide, left, np.maximum(right, left + 1e-3), paint, rim
 
 
 def _crossing(ink, full, mask, inside, step):
@@ -165,12 +176,15 @@ def _crossing(ink, full, mask, inside, step):
     return np.where(thin, (beyond - behind) / paint + paint / 2, np.minimum(place, 1))
 
 
-def _normal(ink, inside, wide):
-    """Return the unit vector into the paint at burned pixels on the rim."""
-    own = ink[inside]
-    around = {(dx, dy): np.minimum(ink[inside + dx + dy * wide], own).astype(float)
-              for dx in (-1, 0, 1) for dy in (-1, 0, 1)}
-    x = sum(weight * (around[1, dy] - around[-1, dy]) for dy, weight in ((-1, 3), (0, 10), (1, 3)))
-    y = sum(weight * (around[dx, 1] - around[dx, -1]) for dx, weight in ((-1, 3), (0, 10), (1, 3)))
+def _normal(ink, mask, inside, step, wide):
+    """Return the unit vector into the paint at burned pixels on the rim; one pixel across counts as thick."""
+    own, thin, out = ink[inside], ~mask[inside - step], np.sign(step)
+    around = {}
+    for dx, dy in ((dx, dy) for dx in (-1, 0, 1) for dy in (-1, 0, 1)):
+        back = (dx if abs(step) == 1 else dy) == -out
+        at = inside + dx + dy * wide
+        around[dx, dy] = np.minimum(np.where(thin, ink[at + step], ink[at]) if back else ink[at], own).astype(float)
+    x, y = (sum(weight * (around[(1, side)[::turn]] - around[(-1, side)[::turn]]) for side, weight in ((-1, 3), (0, 10), (1, 3)))
+            for turn in (1, -1))
     long = np.hypot(x, y)
     return np.stack([x, y]) / np.where(long > 0, long, 1)

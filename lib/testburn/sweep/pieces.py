@@ -53,7 +53,7 @@ def table(picture, piece, contacts) -> pd.DataFrame:
         np.minimum.at(end, owner, values)
     return pd.DataFrame({
         "left_mm": ends[0] * step, "top_mm": ends[1] * step, "right_mm": -ends[2] * step, "bottom_mm": -ends[3] * step,
-        "area_mm2": np.bincount(piece, picture.right - picture.left, number) * step ** 2,
+        "area_mm2": np.bincount(piece, picture.paint, number) * step ** 2,
         "perimeter_mm": np.bincount(owner, stands_for, number) * step,
         "holes": 1 - np.bincount(piece, minlength=number) + np.bincount(piece[contacts[0]], minlength=number)})
 
