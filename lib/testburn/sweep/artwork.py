@@ -6,7 +6,6 @@ wood, x along the lines and y across them, from the page's top left corner.
 """
 
 import base64
-import html
 import io
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -15,13 +14,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from testburn.labbook import shown
 from testburn.sweep import picture, pieces as grouping, svgfile
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
 MOST_PIECES = 20_000
 # No diode module's line is narrower: our own judgement. An outline below it is drawn to cut along.
 CUT_MM, NARROWEST_MM = 0.1, 0.05
-_SHOWN_PX, _SHOWN_ROWS, _CARD_PX = 420, 300, 600
+_SHOWN_PX, _SHOWN_ROWS, _CARD_PX = 420, 240, 600
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +88,13 @@ class Artwork:
             f"({self.width_mm / 25.4:.3g} × {self.height_mm / 25.4:.3g} in), "
             f"{self.area_mm2 / 100:.1f} cm² burned within {right - left:.1f} × {bottom - top:.1f} mm.", *self.remarks])
 
+    @property
+    def stroke_words(self) -> str:
+        """Say how narrow the strokes are, and what that may do."""
+        return (f"Its narrowest stroke is {self.narrowest_stroke_mm:.1f} mm wide. Strokes narrower than your swatches may come out "
+                "otherwise: short lines return sooner and run hotter, and a head without run-up burns their ends deeper. A proof "
+                "with strokes of that width tells.")
+
     def without(self, *pieces: int) -> "Artwork":
         """Return the drawing without some pieces of `table`, by their numbers: lines to cut along, not to engrave."""
         gone = np.isin(np.arange(1, len(self.pieces) + 1), pieces)
@@ -102,27 +109,27 @@ class Artwork:
         """What burns as a small picture, black on white, for a card."""
         high = max(1, round(_CARD_PX * self.height_mm / self.width_mm))
         path = f'<path transform="scale({96 / 25.4})" d="{self._path()}"/>'
-        drawing, shown = Drawing(self.name, self.width_mm, self.height_mm, path, (), b""), io.BytesIO()
-        picture.rendered(drawing, 0, 0, self.width_mm, self.height_mm, _CARD_PX, high).convert("L").save(shown, "PNG")
-        return shown.getvalue()
+        drawing, png = Drawing(self.name, self.width_mm, self.height_mm, path, (), b""), io.BytesIO()
+        picture.rendered(drawing, 0, 0, self.width_mm, self.height_mm, _CARD_PX, high).convert("L").save(png, "PNG")
+        return png.getvalue()
 
     def __repr__(self) -> str:
-        return self.words
+        return shown.harmless(self.words)
 
     def _repr_html_(self) -> str:
         """Draw the drawing, and what burns laid over it; a picture runs no script and fetches nothing."""
-        shown = f'width="{_SHOWN_PX}" style="max-width:100%;background:#fff;border:1px solid #bbb"'
+        frame = f'width="{_SHOWN_PX}" style="max-width:100%;background:#fff;border:1px solid #bbb"'
         box = f'viewBox="0 0 {self.width_mm:.2f} {self.height_mm:.2f}"'
         whole = f'width="{self.width_mm:.2f}" height="{self.height_mm:.2f}"'
         uri = "data:image/svg+xml;base64," + base64.b64encode(self.content).decode()
-        drawn = f'<img alt="the drawing" {shown} src="{uri}">' * bool(self.content)
+        drawn = f'<img alt="the drawing" {frame} src="{uri}">' * bool(self.content)
         under = f'<image {whole} opacity="0.35" href="{uri}"/>' * bool(self.content)
         marks = "".join(f'<rect x="{left:.2f}" y="{top:.2f}" width="{right - left:.2f}" height="{bottom - top:.2f}" '
                         'fill="none" stroke="#d55e00" stroke-width="2" vector-effect="non-scaling-stroke"/>'
                         for left, top, right, bottom in self.marks_mm)
-        return (f'{drawn} <svg xmlns="http://www.w3.org/2000/svg" {shown} role="img" aria-label="what burns" {box}>{under}'
+        return (f'{drawn} <svg xmlns="http://www.w3.org/2000/svg" {frame} role="img" aria-label="what burns" {box}>{under}'
                 f'<path fill="#3a2a1a" fill-opacity="0.85" d="{self._path()}"/>{marks}</svg>'
-                f"<p>{html.escape(self.words)}</p>")
+                f"<p>{shown.as_html(self.words)}</p>")
 
     def _path(self) -> str:
         """Return some rows of what burns as a path."""
