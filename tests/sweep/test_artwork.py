@@ -419,7 +419,7 @@ def test_nothing_beside_the_file_is_read(drawn, tmp_path):
 
 
 def test_a_missing_file_is_said(tmp_path):
-    with pytest.raises(ArtworkError, match=r"^sign\.svg cannot be opened: No such file or directory\.$"):
+    with pytest.raises(ArtworkError, match=r"^sign\.svg: the file cannot be read: No such file or directory\. Close it"):
         artwork.read(tmp_path / "sign.svg")
 
 

@@ -21,7 +21,7 @@ from testburn.sweep.svgfile import ArtworkError, Drawing
 MOST_PIECES = 20_000
 # No diode module's line is narrower: our own judgement. An outline below it is drawn to cut along.
 CUT_MM, NARROWEST_MM = 0.1, 0.05
-_SHOWN_PX, _SHOWN_ROWS, _CARD_PX = 420, 240, 600
+_SHOWN_PX, _SHOWN_ROWS, _CARD_PX = 420, 150, 600
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,16 +68,16 @@ class Artwork:
         """The narrowest stroke; see `pieces`. Found to about 2 %, or half a pixel; 0.05 mm at least."""
         if self.rim is None:
             return float(min(self.width_mm, self.height_mm))
-        return max(NARROWEST_MM, grouping.narrowest_px(self.rim, self.piece[self.rim[:, 5].astype(int)]) * self.step_mm)
+        owner = self.piece[self.rim[:, 5].astype(int)]
+        return max(NARROWEST_MM, grouping.narrowest_px(self.rim, owner, self.pieces, self.step_mm) * self.step_mm)
 
     @property
     def table(self) -> pd.DataFrame:
         """A row per piece: piece, left_mm, top_mm, width_mm, height_mm, area_mm2, perimeter_mm, holes."""
-        found = self.pieces
-        return pd.DataFrame({
-            "piece": np.arange(1, len(found) + 1), "left_mm": found["left_mm"], "top_mm": found["top_mm"],
-            "width_mm": found["right_mm"] - found["left_mm"], "height_mm": found["bottom_mm"] - found["top_mm"],
-            "area_mm2": found["area_mm2"], "perimeter_mm": found["perimeter_mm"], "holes": found["holes"]})
+        ends = self.pieces[["left_mm", "top_mm"]].assign(
+            width_mm=self.pieces["right_mm"] - self.pieces["left_mm"], height_mm=self.pieces["bottom_mm"] - self.pieces["top_mm"])
+        ends.insert(0, "piece", np.arange(1, len(ends) + 1))
+        return ends.join(self.pieces[["area_mm2", "perimeter_mm", "holes"]])
 
     @property
     def words(self) -> str:
@@ -173,14 +173,13 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     if len(table) > MOST_PIECES:
         raise ArtworkError(f"{drawing.name} has {len(table)} separate pieces; {MOST_PIECES} are read at most. Take "
                            "away specks, or split the drawing.")
-    table["goes_round"] = grouping.goes_round(seen.row, seen.first, seen.after, piece) if table["holes"].any() else False
     order = np.lexsort((table["left_mm"], np.round(table["top_mm"] / seen.step_mm)))
     remarks, marks = _remarks(drawing, seen, table)
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
                   seen.right * seen.step_mm, np.argsort(order)[piece], table.iloc[order].reset_index(drop=True), remarks,
                   seen.rim, drawing.content, marks)
-    cut = _cut_around(art.pieces)
-    return art.without(cut + 1) if cut is not None and len(art.pieces) > 1 else art
+    around = _cut_around(art.pieces)
+    return art.without(around) if around else art
 
 
 def _kept(art: Artwork, keep: np.ndarray, remarks) -> Artwork:
@@ -195,14 +194,10 @@ def _kept(art: Artwork, keep: np.ndarray, remarks) -> Artwork:
 
 
 def _cut_around(pieces: pd.DataFrame) -> int | None:
-    """Return the piece that is an outline around everything, thinner than any line could burn."""
-    hair = (2 * pieces["area_mm2"] < CUT_MM * pieces["perimeter_mm"]) & (pieces["holes"] > 0)
-    for one in np.flatnonzero(hair):
-        row = pieces.iloc[one]
-        if (row["left_mm"] <= pieces["left_mm"].min() and row["top_mm"] <= pieces["top_mm"].min()
-                and row["right_mm"] >= pieces["right_mm"].max() and row["bottom_mm"] >= pieces["bottom_mm"].max()):
-            return int(one)
-    return None
+    """Return the number of a piece that is an outline around everything, thinner than any line could burn."""
+    ends = pieces[["left_mm", "top_mm", "right_mm", "bottom_mm"]].to_numpy() * [1, 1, -1, -1]
+    around = (2 * pieces["area_mm2"] < CUT_MM * pieces["perimeter_mm"]) & pieces["goes_round"] & (ends <= ends.min(axis=0)).all(axis=1)
+    return int(around.argmax()) + 1 if around.any() else None
 
 
 def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str, ...], tuple]:

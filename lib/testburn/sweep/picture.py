@@ -30,8 +30,8 @@ class Picture:
     """The burned runs of a drawing in pixels of `step_mm`, row by row, and the points of their rims.
 
     `row`, `first`, `after`: whole pixels; `left`, `right`: the run's ends in pixels; `paint`: its area. `rim` has a row a place where a row
-    or a column of pixels crosses an outline: x, y, the inward normal's x and y, the length of outline it stands for,
-    and the run it belongs to. `pale` holds for nearly white paint and for shades their pixels and their box.
+    or a column of pixels crosses an outline: x, y, the inward normal's x and y, the length of outline it stands for, the
+    run it belongs to, and whether a row crosses. `pale` holds for nearly white paint and for shades their pixels and their box.
     """
 
     step_mm: float
@@ -95,7 +95,7 @@ def taken_apart(drawing: Drawing, paler_than: int = WHITE) -> Picture:
             if count > MOST_RUNS:
                 raise ArtworkError(f"{drawing.name} is too fine a pattern: more than {MOST_RUNS} strokes of the head at "
                                    f"{fine:.3g} lines a mm. Take away what is finer than the beam, and save again.")
-    none = [np.zeros(0, int)] * 3 + [np.zeros(0)] * 3 + [np.zeros((0, 6))]
+    none = [np.zeros(0, int)] * 3 + [np.zeros(0)] * 3 + [np.zeros((0, 7))]
     return Picture(1 / fine, *(np.concatenate(found) for found in zip(*(parts or [none]))), pale)
 
 
@@ -152,7 +152,7 @@ def _runs(ink, full, mask, shape, top, count):
         level, normal = abs(step) == 1, _normal(ink, mask, inside, step, wide)
         run = np.searchsorted(first, inside, side="right") - 1 - old + count
         rim.append(np.column_stack([inside % wide - 0.5 + place * level, inside // wide + top + 0.5 + place * (not level), *normal,
-                                    np.abs(normal[0 if level else 1]), run]))
+                                    np.abs(normal[0 if level else 1]), run, np.full(len(run), level)]))
         outside.append(inside + step)
     first, last, (left, right) = first[old:], last[old:], (rim[at][:, 0] for at in (0, 1))
     rim, (outside, at) = np.concatenate(rim), np.unique(np.concatenate(outside), return_index=True)

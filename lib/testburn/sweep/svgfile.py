@@ -11,6 +11,7 @@ import xml.etree.ElementTree as ElementTree
 from dataclasses import dataclass
 from pathlib import Path
 
+from testburn.labbook import ReadingsError, makerfile
 from testburn.sweep import svgstyle
 from testburn.sweep.svgstyle import Unread, tag
 
@@ -78,15 +79,11 @@ def opened(path: str | Path) -> Drawing:
 def _tree(path: Path) -> tuple[ElementTree.Element, bytes]:
     """Return the parsed XML and the file's bytes."""
     try:
-        size = path.stat().st_size
-        if size > MOST_BYTES:
-            raise ArtworkError(f"{path.name} has {size / 1e6:.0f} MB; {MOST_BYTES / 1e6:.0f} MB are read at "
-                               "most. Simplify its paths, or save it without pictures.")
-        content = path.read_bytes()
-    except OSError as fault:
-        raise ArtworkError(f"{path.name} cannot be opened: {fault.strerror}.") from None
+        content = makerfile.content(path, MOST_BYTES)
+    except ReadingsError as refusal:
+        raise ArtworkError(f"{path.name}: {refusal.faults[0].problem}. {refusal.faults[0].remedy}") from None
     # The parser itself bounds what entities unfold to: 8 MB, then a hundred times the file.
-    if b"<!ENTITY" in content and size > MOST_BYTES / 100:
+    if b"<!ENTITY" in content and len(content) > MOST_BYTES / 100:
         raise ArtworkError(f"{path.name} is large and defines XML entities, which are not read. Save it as plain SVG.")
     try:
         root = ElementTree.fromstring(content)
