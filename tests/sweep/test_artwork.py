@@ -287,7 +287,7 @@ def test_strips_change_nothing(drawn, monkeypatch):
     np.testing.assert_allclose(cut.table[["left_mm", "top_mm", "area_mm2"]], whole.table[["left_mm", "top_mm", "area_mm2"]], atol=0.05, rtol=1e-3)
 
 
-@pytest.mark.parametrize(("page_mm", "px_mm"), [((20, 20), 20), ((300, 180), 10), ((600, 400), 10), ((2000, 2000), 3.162)])
+@pytest.mark.parametrize(("page_mm", "px_mm"), [((20, 20), 20), ((300, 180), 10), ((600, 400), 10), ((2000, 2000), 2.449)])
 def test_how_finely_a_page_is_looked_at(page_mm, px_mm):
     assert picture.px_per_mm(*page_mm) == pytest.approx(px_mm, abs=1e-3)
 
@@ -428,16 +428,18 @@ def test_the_page_shows_the_drawing_and_what_burns_and_runs_nothing(drawn):
                 'height="25" fill="#ccc"/>')
     shown = re.sub(r"data:image/svg\+xml;base64,[A-Za-z0-9+/=]+", "data", art._repr_html_())
     assert re.fullmatch(r'<img alt="the drawing" [^<>]* src="data"> <svg [^<>]*><image [^<>]* href="data"/>'
-                        r'<path fill="#3a2a1a" fill-opacity="0.85" d="[MHvz0-9. ]+"/><rect [^<>]*/></svg><p>[^<>]*</p>', shown)
+                        r'<image [^<>]* href="data:image/png;base64,[A-Za-z0-9+/=]+"/><rect [^<>]*/></svg><p>[^<>]*</p>', shown)
     assert '<rect x="20.00" y="10.00" width="50.00" height="25.00"' in shown
-    small = np.asarray(Image.open(io.BytesIO(art.picture_png)))
+    small = np.asarray(Image.open(io.BytesIO(art.picture_png)))[:, :, 3]
     assert small.shape == (300, 600)
-    assert (small < 128).mean() == pytest.approx(0.25, abs=0.01)
+    assert (small > 127).mean() == pytest.approx(0.25, abs=0.005)
+    np.testing.assert_array_equal(np.argwhere(small > 127)[[0, -1]], [[60, 120], [209, 419]])
 
 
 def test_a_block_is_a_rectangle_as_large_as_its_page():
     art = artwork.block("a block", 100, 60)
     assert (art.area_mm2, art.perimeter_mm, art.narrowest_stroke_mm, art.bounds_mm) == (6000, 320, 60, (0, 0, 100, 60))
+    assert (np.asarray(Image.open(io.BytesIO(art.picture_png)))[:, :, 3] == 255).all() and "<img" not in art._repr_html_()
 
 
 def test_a_drawing_that_the_renderer_does_not_take_is_said(drawn):

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from PIL import Image
 
 from testburn.labbook import shown
 from testburn.sweep import picture, pieces as grouping, svgfile
@@ -21,7 +22,7 @@ from testburn.sweep.svgfile import ArtworkError, Drawing
 MOST_PIECES = 20_000
 # No diode module's line is narrower: our own judgement. An outline below it is drawn to cut along.
 CUT_MM, NARROWEST_MM = 0.1, 0.05
-_SHOWN_PX, _SHOWN_ROWS, _CARD_PX = 420, 150, 600
+_PAGE_PX, _SHOWN_PX = 420, 600
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,13 +105,22 @@ class Artwork:
         said = f"{gone.sum()} outline(s) {wide.max():.2g} mm wide are taken for cut lines and not engraved."
         return _kept(self, ~gone, (*self.remarks, *[said] * bool(gone.any())))
 
-    @property
+    @cached_property
     def picture_png(self) -> bytes:
-        """What burns as a small picture, black on white, for a card."""
-        high = max(1, round(_CARD_PX * self.height_mm / self.width_mm))
-        path = f'<path transform="scale({96 / 25.4})" d="{self._path()}"/>'
-        drawing, png = Drawing(self.name, self.width_mm, self.height_mm, path, (), b""), io.BytesIO()
-        picture.rendered(drawing, 0, 0, self.width_mm, self.height_mm, _CARD_PX, high).convert("L").save(png, "PNG")
+        """What burns as a small picture, dark brown on nothing, for the page and for a card."""
+        scale = _SHOWN_PX / self.width_mm
+        rows = max(int(np.ceil(self.height_mm / self.step_mm - 1e-6)), int(self.row[-1]) + 1)
+        high = min(max(1, round(self.height_mm * scale)), rows)
+        shares, falls_in = np.zeros((high, _SHOWN_PX + 2)), np.arange(rows) * high // rows
+        for ends, sign in ((self.left_mm, 1), (self.right_mm, -1)):
+            x = np.clip(ends * scale, 0, _SHOWN_PX)
+            np.add.at(shares, (falls_in[self.row], x.astype(int)), sign * (1 - x % 1))
+            np.add.at(shares, (falls_in[self.row], x.astype(int) + 1), sign * (x % 1))
+        full = np.bincount(falls_in)[:, None]
+        alpha, png = np.clip(255 * np.cumsum(shares, axis=1)[:, :_SHOWN_PX] / full, 0, 255).astype(np.uint8), io.BytesIO()
+        brown = Image.new("RGBA", alpha.shape[::-1], "#3a2a1a")
+        brown.putalpha(Image.fromarray(alpha))
+        brown.resize((_SHOWN_PX, max(1, round(self.height_mm * scale))), Image.Resampling.NEAREST).save(png, "PNG")
         return png.getvalue()
 
     def __repr__(self) -> str:
@@ -118,26 +128,19 @@ class Artwork:
 
     def _repr_html_(self) -> str:
         """Draw the drawing, and what burns laid over it; a picture runs no script and fetches nothing."""
-        frame = f'width="{_SHOWN_PX}" style="max-width:100%;background:#fff;border:1px solid #bbb"'
-        box = f'viewBox="0 0 {self.width_mm:.2f} {self.height_mm:.2f}"'
+        frame, box = f'width="{_PAGE_PX}" style="max-width:100%;background:#fff;border:1px solid #bbb"', (
+            f'viewBox="0 0 {self.width_mm:.2f} {self.height_mm:.2f}"')
         whole = f'width="{self.width_mm:.2f}" height="{self.height_mm:.2f}"'
-        uri = "data:image/svg+xml;base64," + base64.b64encode(self.content).decode()
-        drawn = f'<img alt="the drawing" {frame} src="{uri}">' * bool(self.content)
-        under = f'<image {whole} opacity="0.35" href="{uri}"/>' * bool(self.content)
+        drawn, burned = (f"data:image/{kind};base64,{base64.b64encode(content).decode()}" for kind, content in (
+            ("svg+xml", self.content), ("png", self.picture_png)))
         marks = "".join(f'<rect x="{left:.2f}" y="{top:.2f}" width="{right - left:.2f}" height="{bottom - top:.2f}" '
                         'fill="none" stroke="#d55e00" stroke-width="2" vector-effect="non-scaling-stroke"/>'
                         for left, top, right, bottom in self.marks_mm)
-        return (f'{drawn} <svg xmlns="http://www.w3.org/2000/svg" {frame} role="img" aria-label="what burns" {box}>{under}'
-                f'<path fill="#3a2a1a" fill-opacity="0.85" d="{self._path()}"/>{marks}</svg>'
-                f"<p>{shown.as_html(self.words)}</p>")
-
-    def _path(self) -> str:
-        """Return some rows of what burns as a path."""
-        every = max(1, round(self.height_mm / self.step_mm / _SHOWN_ROWS))
-        taken = self.row % every == every // 2
-        high = every * self.step_mm
-        return "".join(f"M{left:.2f} {row * high:.2f}H{right:.2f}v{high:.2f}H{left:.2f}z" for row, left, right in zip(
-            self.row[taken] // every, self.left_mm[taken], self.right_mm[taken]))
+        beside = f'<img alt="the drawing" {frame} src="{drawn}"> ' * bool(self.content)
+        under = f'<image {whole} opacity="0.35" href="{drawn}"/>' * bool(self.content)
+        return (f'{beside}<svg xmlns="http://www.w3.org/2000/svg" {frame} role="img" '
+                f'aria-label="what burns" {box}>{under}'
+                f'<image {whole} opacity="0.85" href="{burned}"/>{marks}</svg><p>{shown.as_html(self.words)}</p>')
 
 
 def block(name: str, width_mm: float, height_mm: float) -> Artwork:
@@ -207,14 +210,14 @@ def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str,
         count, *box = seen.pale[kind]
         if count * step ** 2 > 0.5:
             left, top, right, bottom = (float(end) * step for end in box)
-            said.append(f"About {count * step ** 2 / 100:.1g} cm² of {what}, from {left:.0f} to {right:.0f} mm across and {top:.0f} to "
+            said.append(f"About {_about(count * step ** 2 / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and {top:.0f} to "
                         f"{bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
             marks.append((left, top, right, bottom))
             break
     if table["area_mm2"].sum() > 0.98 * drawing.width_mm * drawing.height_mm:
         said.append("The whole page burns. If that is a ground behind the drawing, make it white or take it away.")
     if (off := picture.beyond_page(drawing)) > 1e-3:
-        said.append(f"About {off * drawing.width_mm * drawing.height_mm / 100:.1g} cm² lie off the page and are left out.")
+        said.append(f"About {_about(off * drawing.width_mm * drawing.height_mm / 100)} cm² lie off the page and are left out.")
     if step > 0.101:
         said.append(f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be missed.")
     hairs = np.flatnonzero(2 * table["area_mm2"] < CUT_MM * table["perimeter_mm"])
@@ -222,3 +225,7 @@ def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str,
         ends = table.iloc[hairs[0]][["left_mm", "top_mm", "right_mm", "bottom_mm"]]
         marks.append(tuple(map(float, ends)))
     return tuple(said), tuple(marks)
+
+
+def _about(number: float) -> str:
+    return f"{float(f'{number:.1g}'):g}"

@@ -18,7 +18,7 @@ from PIL import Image, ImageChops
 
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
-FINEST_PX_MM, COARSEST_PX_MM, FEW_PX, MOST_PX, STRIP_PX = 20, 10, 3e6, 40e6, 5e6
+FINEST_PX_MM, COARSEST_PX_MM, FEW_PX, MOST_PX, STRIP_PX = 20, 10, 3e6, 24e6, 5e6
 MOST_RUNS = 2_000_000
 # Of 255: paler than white is white; nearly white; a shade.
 WHITE, NEARLY, SHADE = 2, 25, 127

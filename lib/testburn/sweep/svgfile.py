@@ -73,7 +73,10 @@ def opened(path: str | Path) -> Drawing:
     inner = ElementTree.tostring(root, encoding="unicode")
     if ground not in ("", "none", "transparent"):
         inner = '<rect xmlns="{}" width="{width:.9g}" height="{height:.9g}" fill="{}"/>'.format(_SVG[1:-1], ground, **px) + inner
-    return Drawing(path.name, width, height, inner, remarks + _remarks(content.decode("utf-8", "replace")), content)
+    remarks += _remarks(content.decode("utf-8", "replace"))
+    if "{" not in root.tag:  # a browser shows no svg that does not say it is one
+        content = f'<svg xmlns="{_SVG[1:-1]}" width="{px["width"]:.9g}" height="{px["height"]:.9g}">{inner}</svg>'.encode()
+    return Drawing(path.name, width, height, inner, remarks, content)
 
 
 def _tree(path: Path) -> tuple[ElementTree.Element, bytes]:
