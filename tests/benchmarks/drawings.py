@@ -93,7 +93,9 @@ def main(count: int = 1200, seed: int = 20261126) -> int:
     dice, seconds, refused, wrong, judged, failed = random.Random(seed), [], [], [], [], []
     with tempfile.TemporaryDirectory() as name:
         place = Path(name)
-        files = [path for found in fetched(place).values() for path in dice.sample(found, min(len(found), count // 3))]
+        files, packages = [], sorted(fetched(place).values(), key=len)
+        for left, found in zip((3, 2, 1), packages):  # what a small package lacks, the larger ones give
+            files += dice.sample(found, min(len(found), (count - len(files)) // left))
         plain = [path for path in files if not TEXT.search(path.read_bytes())]
         pool = ProcessPoolExecutor(1)
         for path in files:
