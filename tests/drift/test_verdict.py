@@ -197,7 +197,7 @@ def test_jobs_before_and_after_a_proof_of_their_board_share_what_the_proof_left_
     assert expected[0, 1] == pytest.approx(left) and expected[1, 1] == pytest.approx(left)
     pair = finished([0.0, 0.0], boards=[0, 0]).assign(curve_sd=[0.04, 0.0], board_sd=[0.09, left**0.5])
     rows = drift.check(pair).jobs
-    found = drift._covariance(rows) - np.diag(rows["own_variance"])
+    found = depthfit.states.covariance(rows) - np.diag(rows["own_variance"])
     assert found == pytest.approx(expected, rel=1e-9)
 
 

@@ -19,7 +19,7 @@ from testburn.labbook import ReadingsError, columns, csvfile
 # its name without the unit where the unit is typed too.
 HEADER = {
     "burn": "Burn id", "burned_on": "Day, year-month-day", "species": "Species", "board": "Board",
-    "module_w": "Module W", "wavelength_nm": "Wavelength nm", "power_pct": "Power %",
+    "module_w": "Module W", "wavelength_nm": "Wavelength nm", "module": "Module and lens", "power_pct": "Power %",
     "passes": "Passes", "line_spacing": "Pitch", "line_spacing_unit": "Pitch in",
     "depth_unit": "Depths in", "depth_as": "Gauge shows", "gauge_step": "Gauge step",
     "board_thickness": "Board thickness",

@@ -33,7 +33,7 @@ LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "bo
 _WIDTHS = {"card": "520px", "readings": "220px", "unit": "80px", "note": "260px"}
 _FAULT_LABELS = LABELS | {"depth_mm": "Readings", "gauge_step_mm": "Gauge step"}
 _FAR_OFF = 2.0
-_APART = {"wavelength_nm": "{:g} nm", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
+_APART = {"wavelength_nm": "{:g} nm", "module": "{}", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
           "at_least_mm": "at least {:.3g} mm", "at_most_mm": "at most {:.3g} mm", "expected_mm": "said {:.3g} mm"}
 _LOST = "The card of this draft is not in the list: choose it again."
 

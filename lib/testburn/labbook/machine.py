@@ -7,7 +7,7 @@ thickness + gap is no more than the clearance between the support and the nose w
 less than that clearance less the module's travel. Without the support there is the support's height more.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +45,11 @@ FIELDS = (
     Field("support_height_mm", "number", "Height of what the board lies on; 0 without one.",
           f"Measure it in mm, {_LEAVE}.", at_least=0, **_HEIGHT),
     Field("focus_gap_mm", "number", "Nose to face, in focus.", f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
+    Field("state", "table", "How much work on the machine may change it.", "Write [state] on a line of its own, and its lines under it.",
+          required=False, of=tuple(
+              Field(f"{done.replace(' ', '_')}_pct", "number", f"How much less or more energy may reach the wood after: {done}.",
+                    f"Use percent, e.g. {usual:g}, or leave the line out.", "%", False, at_least=0, at_most=100)
+              for done, usual in columns.DONE.items())),
     Field("focus_travel_mm", "number", "How far the module moves up and down.", f"Measure it in mm, {_LEAVE}.", at_least=0,
           **_HEIGHT),
 )
@@ -117,11 +122,12 @@ class Machine:
     support_height_mm: float | None = None
     focus_gap_mm: float | None = None
     focus_travel_mm: float | None = None
+    state: dict = field(default_factory=dict, hash=False)
 
     def __post_init__(self):
-        for field in FIELDS:
-            if (value := getattr(self, field.name)) is not None:
-                tomlfile.must_be(field, value)
+        for line in FIELDS:
+            if line.kind != "table" and (value := getattr(self, line.name)) is not None:
+                tomlfile.must_be(line, value)
         if self.min_speed_mm_s > self.max_speed_mm_s:
             raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
                              f"{self.max_speed_mm_s:g} mm/s. Give a lowest that is not above the highest.")
@@ -144,6 +150,11 @@ class Machine:
             return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in said.items()})
         except ValueError as fault:
             raise ReadingsError([Problem(path.name, None, "", "", str(fault).rstrip("."), "")], path.name) from None
+
+    @property
+    def spreads_pct(self) -> dict[str, float]:
+        """What machine.toml says under [state], by the kinds of `columns.DONE`."""
+        return {name.removesuffix("_pct").replace("_", " "): value for name, value in self.state.items()}
 
     def speeds(self, most: int | None = None) -> np.ndarray:
         """Return every speed that can be set, in mm/s; of more than `most`, so many at even distances."""

@@ -116,6 +116,7 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
     """
     if paper not in PAPERS:
         raise ValueError(f"Paper {paper!r} is unknown. Use one of: {', '.join(PAPERS)}.")
+    choices = columns.with_module(choices)
     missing = [column for column in CHOICE_COLUMNS if column not in choices]
     if missing:
         raise ValueError(f"The chosen settings lack: {', '.join(missing)}. Pass what "
@@ -150,8 +151,8 @@ def _invented(fit: "DepthFit") -> str | None:
 def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
     """Return one species × module's page."""
     first = rows.iloc[0]
-    species, module_w, wavelength_nm = (first[name] for name in columns.GROUP_KEY)
-    module, wavelength = f"{module_w:g} W", f"{wavelength_nm:g} nm"
+    species, module_w, wavelength_nm, named = (first[name] for name in columns.GROUP_KEY)
+    module, wavelength = f"{module_w:g} W" + f", {shortened(named, 40)}" * bool(named), f"{wavelength_nm:g} nm"
     if len(rows) > MOST_DEPTHS:
         raise ValueError(f"{species} at {module}, {wavelength} has {len(rows)} depths; a page holds "
                          f"up to {MOST_DEPTHS}. Choose fewer, or print two cards.")
@@ -179,7 +180,7 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
 
 def _same_group(frame: pd.DataFrame, row: pd.Series) -> pd.Series:
     """Return which rows of the frame are of the row's species, module and wavelength."""
-    return (frame[list(columns.GROUP_KEY)] == row[list(columns.GROUP_KEY)]).all(axis="columns")
+    return (columns.with_module(frame)[list(columns.GROUP_KEY)] == row[list(columns.GROUP_KEY)]).all(axis="columns")
 
 
 def _columns(rows: pd.DataFrame) -> list[dict]:

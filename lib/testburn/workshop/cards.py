@@ -49,7 +49,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
             shown.say("The lab book holds no readings yet. Enter a burn first: "
                   "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
             return None
-        fit = depthfit.fit(readings)
+        fit = depthfit.fit(readings, workshop.past)
         doubtful = suspects.suspects(fit, workshop.woods)
         if wrong := _mostly_doubtful(fit, doubtful):
             shown.say(wrong)
@@ -70,6 +70,8 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         return None
     if job.proof_unused:
         shown.say(job.proof_unused)
+    for words in fit.states["words"] if fit.modules else ():
+        shown.say(words)
     if left_off:
         shown.say(f"Not on the card: {left_off}.")
     for doubt in doubtful.itertuples():
@@ -132,7 +134,7 @@ def make(workshop: Workshop) -> int:
 
 def bind(workshop: Workshop) -> int:
     """Bind the lab book's cards on both papers, and say which sheets are out of date; return the exit code."""
-    fit = depthfit.fit(labbook.read(workshop.book))
+    fit = workshop.fit()
     kept = record.kept(workshop.records)
     made = [binder.write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)
             for paper, name in binder.FILES.items()]
