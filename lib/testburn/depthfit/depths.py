@@ -49,6 +49,8 @@ class DepthFit:
         The fingerprint of each proof's readings.
     modules : dict
         What is known of the states of each module that had more than one: `columns.MODULE_KEY` → `states.States`.
+    conditions : DataFrame
+        See `states.conditions`.
     """
 
     readings: pd.DataFrame
@@ -58,6 +60,7 @@ class DepthFit:
     invented_proof: bool = False
     proof_marks: tuple[str, ...] = ()
     modules: dict[tuple, states.States] = field(default_factory=dict)
+    conditions: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @cached_property
     def spreads(self) -> Spreads:
@@ -297,8 +300,10 @@ class DepthFit:
         return pd.DataFrame([one.row for one in self.modules.values()])
 
     def said_of(self, group: GroupFit) -> str:
-        """Say what a maker should know of the present state of a group's module; mostly nothing."""
-        return self.modules[group.module_key].said if group.module_key in self.modules else ""
+        """Say what a maker should know of a group's module as it is now, and of burns under other conditions; mostly nothing."""
+        known = [self.modules[group.module_key].said] if group.module_key in self.modules else []
+        own = self.conditions[_of_key(self.conditions, [getattr(group, name) for name in GROUP])] if len(self.conditions) else {}
+        return " ".join([*known, *own.get("words", ())])
 
     def _repr_html_(self) -> str:
         return shown.table_as_html(self.table.round(3))
@@ -326,7 +331,7 @@ def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
     if not used.any():
         raise ValueError(_nothing([]))
     tidy = _reduced(rows, used)
-    energies = _energies(tidy)
+    energies = swatches.different_doses(tidy)
     thin = tidy.group_keys[energies < FEWEST_ENERGIES].assign(
         why=[f"left a mark at {count} different energies, {FEWEST_ENERGIES} are needed"
              for count in energies[energies < FEWEST_ENERGIES]])
@@ -335,10 +340,17 @@ def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
     if len(thin):
         used &= ~pd.MultiIndex.from_frame(rows[GROUP]).isin(list(thin[GROUP].itertuples(index=False)))
         tidy = _reduced(rows, used)
-    curves, known, factor = _in_states(rows[used], fitted(tidy), past)
+    curves = fitted(tidy)
+    conditions = states.conditions(curves, rows[used])
+    if len(apart := conditions[~conditions["one_curve"].astype(bool)]):
+        used &= ~np.logical_or.reduce([_of_key(rows, one[GROUP].tolist()) & (rows[one["condition"]] == one["value"])
+                                       for _, one in apart.iterrows()])
+        curves = fitted(_reduced(rows, used))
+    curves, known, factor = _in_states(rows[used], curves, past)
     reached = rows[DOSE].to_numpy().copy()
     reached[used] *= factor
-    return DepthFit(rows.assign(used=used, **{REACHED: reached}), curves, thin.reset_index(drop=True), modules=known)
+    return DepthFit(rows.assign(used=used, **{REACHED: reached}), curves, thin.reset_index(drop=True), modules=known,
+                    conditions=conditions)
 
 
 def _in_states(rows, curves, past) -> tuple[CurveFit, dict, np.ndarray]:
@@ -372,17 +384,6 @@ def _reduced(rows: pd.DataFrame, used: np.ndarray) -> Swatches:
     return swatches.reduced(kept, kept[DOSE].to_numpy())
 
 
-def _energies(tidy: Swatches) -> np.ndarray:
-    """Return at how many different doses each group got a mark deeper than its gauge's step."""
-    marked = tidy.mean_mm > tidy.gauge_step_mm
-    group, dose = tidy.group_of[marked], tidy.regressor[marked]
-    order = np.lexsort((dose, group))
-    group, dose = group[order], dose[order]
-    fresh = np.ones(len(group), bool)
-    fresh[1:] = (np.diff(group) > 0) | (np.diff(dose) > 1e-9 * dose[1:])
-    return np.bincount(group[fresh], minlength=len(tidy.group_keys))
-
-
 def _nothing(thin: list[dict]) -> str:
     why = "; ".join(f"{one['species']} with {one['module_w']:g} W {one['why']}" for one in thin)
     return (f"There is nothing to fit yet: {why or 'the lab book has no readings'}. "
@@ -394,3 +395,7 @@ def _joined_marks(first: str, *others: str) -> str:
     if not others:
         return first
     return hashlib.sha256(" ".join((first, *others)).encode("ascii")).hexdigest()[:12]
+
+
+def _of_key(rows: pd.DataFrame, key: list) -> np.ndarray:
+    return (rows[GROUP] == key).all(axis=1).to_numpy()

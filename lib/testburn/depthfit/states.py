@@ -38,7 +38,10 @@ NO_CURE = ("belt", "other")
 MODULE = list(columns.MODULE_KEY)
 _FLAT = 10.0                    # sd of a wood's level before anything was burned: no limit at all
 _ELASTICITY = (0.3, 3.0)        # near "no mark" a curve answers without bound; no evidence rests on that
-_SHOWN = 0.005                  # a factor nearer to 1 is not told
+# Burns under other conditions share a curve where the readings show that it differs by less than this, at 5 % on either
+# side (two one-sided tests: Schuirmann 1987, J. Pharmacokin. Biopharm. 15:657-680, from memory). The margin is judgement.
+_ALIKE, _ONE_SIDED = np.log(1.2), 1.645
+CONDITIONS = {"focus_offset_mm": "focus {:+g} mm", "air_assist": "air {}", "sweep_vs_grain": "swept {} the grain"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +53,7 @@ class Past:
     log : DataFrame
         As in `labbook.machinelog`.
     jobs : DataFrame
-        A row per job and board, from `finished`.
+        A row per job and board, from `drift.finished`.
     called : DataFrame
         The fades that finished jobs were called for: module_w, wavelength_nm, module, since (job), since_on.
     spreads_pct : mapping
@@ -62,12 +65,20 @@ class Past:
     called: pd.DataFrame
     spreads_pct: Mapping[str, float] = field(default_factory=dict)
 
+    def strangers(self, readings: pd.DataFrame) -> str:
+        """Say which modules the log names that no burn has: such an entry changes nothing; mostly nothing."""
+        readings = columns.with_module(readings)
+        names = [name for name in self.log["module"].unique() if name and not columns.of_module(readings, name).any()]
+        there = sorted({columns.module_name(*one) for one in zip(readings["module"], readings["module_w"])})
+        return "" if not names else (f"The machine's log names {', '.join(names)}, and no burn is of a module called so: these "
+                                     f"entries count for nothing. Modules are: {', '.join(there)}.")
+
 
 @dataclass(frozen=True, eq=False)
 class States:
     """The states of one module: `since` (NaT: from the first on), `done` and `words` say when and why each began.
 
-    `mean` and `covariance` are of the logarithms of their factors; `weights` holds for each group of the fit how much of
+    `mean` and `covariance` are of the logarithms of their factors, `steep` is how depth answers them; `weights` holds for each group of the fit how much of
     its curve rests on each state. `told` counts for each state the boards, check boards and jobs that tell of it.
     """
 
@@ -79,6 +90,7 @@ class States:
     covariance: np.ndarray
     weights: dict[int, np.ndarray]
     told: pd.DataFrame
+    steep: float
 
     @property
     def factor(self) -> float:
@@ -97,10 +109,15 @@ class States:
         known = f"{self.key} {[str(day) for day in self.since]} {self.done} {self.mean[-1]:.3f} {self.covariance[-1, -1]:.5f}"
         return hashlib.sha256(known.encode("utf-8")).hexdigest()[:12]
 
+    @property
+    def depth_pct(self) -> np.ndarray:
+        """How much deeper, in percent, the module digs now than in its standard state: about 95 % limits and the middle."""
+        return 100 * np.expm1(self.steep * (self.mean[-1] + np.array([-2, 0, 2]) * np.sqrt(self.covariance[-1, -1])))
+
     @cached_property
     def row(self) -> dict:
         """This module's row of `DepthFit.states`."""
-        low, off, high = 100 * np.expm1(self.mean[-1] + np.array([-2, 0, 2]) * np.sqrt(self.covariance[-1, -1]))
+        low, off, high = self.depth_pct
         return dict(zip(MODULE, self.key)) | {
             "since": self.since.iloc[-1], "done": self.done[-1], "off_pct": off, "lower_pct": low, "upper_pct": high,
             **self.told.iloc[-1], "words": self.said}
@@ -111,52 +128,8 @@ class States:
         return said(self)
 
 
-def finished(jobs: pd.DataFrame) -> pd.DataFrame:
-    """Return a row per job, board and module: how far off what its card would say of the standard state, and why.
-
-    Parameters
-    ----------
-    jobs : DataFrame
-        From `jobs.read`.
-
-    Returns
-    -------
-    DataFrame
-        job, the group's key, board, finished_on, recesses, expected_mm, depth_mm, log_ratio, own_variance, curve_sd,
-        board_sd, log_sd, z, off_pct, df, dose_j_mm2, invented; in order of module and day.
-    """
-    key = ["burn", "species", "board", *MODULE]
-    readings = columns.with_module(jobs).assign(made_up=jobs["invented"] == "yes", day=pd.to_datetime(jobs["burned_on"]))
-    told = {name: (name, "first") for name in ("expected_mm", "curve_sd", "board_sd", "swatch_sd", "reading_sd",
-                                               "gauge_sd_mm", "df")}
-    setting = [name for name in columns.MACHINE_SETTING if name in readings]
-    counted = "state_factor" in readings
-    recess = readings.groupby([*key, "swatch"], sort=False).agg(
-        finished_on=("day", "max"), mean_mm=("depth_mm", "mean"), count=("depth_mm", "size"), step=("gauge_step_mm", "first"),
-        made_up=("made_up", "any"), **told, **{name: (name, "first") for name in setting},
-        **({"state_factor": ("state_factor", "first")} if counted else {})).reset_index()
-    gauge = (recess["gauge_sd_mm"]**2 + recess["step"]**2 / 12) / recess["expected_mm"]**2
-    # Never quite 0, so that promises without any scatter do not divide by it.
-    recess["weight"] = 1 / (recess["swatch_sd"]**2 + (recess["reading_sd"]**2 + gauge) / recess["count"] + 1e-8)
-    standard_mm = recess["expected_mm"] / (recess["state_factor"].fillna(1.0) if counted else 1.0)
-    recess["log_ratio"] = np.log(np.maximum(recess["mean_mm"], recess["step"]) / standard_mm)
-    recess["dose_j_mm2"] = _dose(recess) if len(setting) == len(columns.MACHINE_SETTING) else np.nan
-    averaged = ["expected_mm", "mean_mm", "log_ratio", "curve_sd", "board_sd", "df", "dose_j_mm2"]
-    recess[averaged] = recess[averaged].mul(recess["weight"], axis=0)
-    rows = recess.groupby(key, sort=False).agg(
-        **{name: (name, "sum") for name in (*averaged, "weight")}, recesses=("swatch", "size"),
-        finished_on=("finished_on", "max"), invented=("made_up", "any")).reset_index()
-    rows[averaged] = rows[averaged].div(rows["weight"], axis=0)
-    rows["own_variance"] = 1 / rows["weight"]
-    rows["log_sd"] = np.sqrt(rows["own_variance"] + rows["curve_sd"]**2 + rows["board_sd"]**2)
-    rows["z"] = rows["log_ratio"] / rows["log_sd"]
-    rows["off_pct"] = 100 * np.expm1(rows["log_ratio"])
-    rows = rows.rename(columns={"burn": "job", "mean_mm": "depth_mm"}).drop(columns="weight")
-    return rows.sort_values([*MODULE, "finished_on", "job", "species", "board"], ignore_index=True)
-
-
 def covariance(rows: pd.DataFrame, common_curve: bool = True) -> np.ndarray:
-    """Return the covariance of the log ratios of `finished` jobs where nothing but chance shifts them."""
+    """Return the covariance of the log ratios of finished jobs (`drift.finished`) where nothing but chance shifts them."""
     species, board = rows["species"].to_numpy(), rows["board"].to_numpy()
     wood = species[:, None] == species
     same = wood & (board[:, None] == board)
@@ -203,8 +176,9 @@ def known(curves: CurveFit, readings: pd.DataFrame, past: Past, shift: Mapping[t
             state = numbered(begun["since"], burned_on)
             used = shift.get(key, np.zeros(len(begun)))
             own = jobs[(jobs[MODULE] == list(key)).all(axis=1)] if len(jobs) else jobs
+            steep = np.mean([elasticity(curves, group, curves.unit[group])[0] for group in mine])
             found[key] = _solved(key, begun, pd.concat([_boards(curves, group, state, used) for group in mine]),
-                                 _works(curves, mine, own, begun))
+                                 _works(curves, mine, own, begun), float(steep))
     return found
 
 
@@ -250,10 +224,10 @@ def cures(done: str) -> bool:
     return done != FADE and any(kind not in NO_CURE for kind in done.split(" and "))
 
 
-def _boards(curves: CurveFit, group: int, state, shift) -> pd.DataFrame:
-    """Return each board of a group in each state: y, own variance, and the board's and curve's variance."""
+def _boards(curves: CurveFit, group: int, state, shift, at=None) -> pd.DataFrame:
+    """Return each board of a group in each state, of these swatches only: y, its own variance and the board's."""
     s = curves.swatches
-    own = np.flatnonzero(s.group_of == group)
+    own = np.flatnonzero(s.group_of == group) if at is None else np.asarray(at)
     at = state[own]
     steep = elasticity(curves, group, s.regressor[own])
     board_sd2, swatch, _, _ = curves.components.variances
@@ -277,7 +251,7 @@ def _works(curves: CurveFit, mine: list[int], jobs: pd.DataFrame, begun: pd.Data
     return state, (jobs["log_ratio"].to_numpy() / steep if len(jobs) else steep), total, jobs
 
 
-def _solved(key, begun, cells: pd.DataFrame, works) -> States:
+def _solved(key, begun, cells: pd.DataFrame, works, steep: float) -> States:
     """Return what boards and jobs say of the states, over what is thought of them before."""
     count, (job_state, job_y, job_v, jobs) = len(begun), works
     boards_v, weights = _of_boards(cells, count)
@@ -292,7 +266,7 @@ def _solved(key, begun, cells: pd.DataFrame, works) -> States:
         "boards": int((cells["state"] == place).sum()),
         "check_boards": int(((cells["state"] == place) & (per_board > 1)).sum()),
         "jobs": int(jobs.loc[job_state == place, "job"].nunique()) if len(jobs) else 0} for place in range(count)])
-    return States(key, begun["since"], begun["done"].tolist(), begun["words"].tolist(), mean, spread, weights, told)
+    return States(key, begun["since"], begun["done"].tolist(), begun["words"].tolist(), mean, spread, weights, told, steep)
 
 
 def prior(begun: pd.DataFrame, standard: int = 0) -> np.ndarray:
@@ -349,24 +323,71 @@ def elasticity(curves: CurveFit, group: int, dose) -> np.ndarray:
     return np.clip(x * b * np.exp(-bend * x) / depth, *_ELASTICITY)
 
 
-def _dose(rows) -> pd.Series:
-    return (rows["module_w"] * rows["power_pct"] / 100 / rows["speed_mm_s"] * rows["passes"] / rows["line_pitch_mm"])
-
-
 def said(states: States) -> str:
     """Say in words what is known of a module now, and what would make it surer."""
-    name, off, told = columns.module_name(states.key[2], states.key[0]), states.mean[-1], states.told.iloc[-1]
-    sd, done = float(np.sqrt(states.covariance[-1, -1])), states.done[-1]
-    way = f"{abs(100 * np.expm1(off)):.0f} % {'less' if off < 0 else 'more'}"
-    check = "Burn three swatches again on a board burned before: it tells most."
+    name, told, done = columns.module_name(states.key[2], states.key[0]), states.told.iloc[-1], states.done[-1]
+    low, off, high = states.depth_pct
     if done == FADE:
         cure = "Wipe the lens" if off < 0 else "Check gauge and power"
-        return (f"Since job {states.words[-1]} {name} has given the wood {way} energy: these settings count that in, give or take "
-                f"{200 * sd:.0f} %. {cure}, write it into the machine's log, and burn the check board.")
-    begun = f"{name}, {done} on {states.since.iloc[-1]:%Y-%m-%d}: "
+        return (f"{name} has come out {_between(low, off, high)} since {states.words[-1]}: these settings count that in. {cure}, "
+                "write it into the machine's log, and burn the check board.")
+    begun, half = f"{name}, {done} on {states.since.iloc[-1]:%Y-%m-%d}: ", (high - low) / 2
     if not told[["boards", "jobs"]].any():
-        return begun + f"nothing was burned since, so these settings are {200 * sd:.0f} % less sure. {check}"
+        return begun + (f"nothing was burned since, so these settings are less sure, by {half:.0f} %. Burn three swatches again "
+                        "on the check board: they know the machine to a few percent.")
     parts = [(told["boards"] - told["check_boards"], "new board"), (told["check_boards"], "check board"), (told["jobs"], "job")]
     seen = " and ".join(f"{count} {what}{'s' * (count != 1)}" for count, what in parts if count)
-    counted = f"it gives the wood {way} energy" if abs(off) > _SHOWN else "it gives the wood as much energy as before"
-    return begun + f"from {seen} since, {counted}, give or take {200 * sd:.0f} %; these settings count that in."
+    return begun + f"{seen} since came out {_between(low, off, high)} against before; these settings count that in."
+
+
+def _between(low: float, off: float, high: float) -> str:
+    if low * high > 0:
+        near, far = sorted(abs(round(end)) for end in (low, high))
+        return f"{abs(round(off))} % ({near} to {far} %) {'deeper' if off > 0 else 'shallower'}"
+    return f"{round(off):+d} % in depth ({round(low):+d} to {round(high):+d} %)"
+
+
+def conditions(curves: CurveFit, readings: pd.DataFrame) -> pd.DataFrame:
+    """Return a row for each focus, air or direction that some of a group's burns note otherwise than most do.
+
+    Returns
+    -------
+    DataFrame
+        The group's key, condition, value, usual, boards, off_pct, lower_pct, upper_pct (90 %), one_curve, words.
+        Where `one_curve` is False, burns with that value do not belong to the group's curve.
+    """
+    s, found = curves.swatches, []
+    for name in [name for name in CONDITIONS if name in readings]:
+        noted = readings[name].where(readings[name] != "").to_numpy(object)[s.first_row]
+        for group in range(len(s.group_keys)):
+            own = np.flatnonzero(s.group_of == group)
+            values = pd.Series(noted[own], index=own).dropna()
+            if values.nunique() < 2:
+                continue
+            boards = pd.Series(s.board_of[values.index]).groupby(values.to_numpy()).nunique()
+            usual = boards.sort_values(kind="stable").index[-1]
+            for value in boards.index.drop(usual):
+                found.append(dict(s.group_keys.iloc[group]) | _compared(
+                    curves, group, values.index[values.isin([usual, value])], noted, name, usual, value))
+    return pd.DataFrame(found, columns=[*columns.GROUP_KEY, "condition", "value", "usual", "boards", "off_pct", "lower_pct",
+                                        "upper_pct", "one_curve", "words"])
+
+
+def _compared(curves, group, at, noted, name, usual, value) -> dict:
+    """Compare what was burned under a value with what was burned under the usual one, boards' own deviations allowed."""
+    other = (noted == value).astype(int)
+    cells = _boards(curves, group, other, np.zeros(2), at)
+    own, _ = _of_boards(cells, 2)
+    design = np.eye(2)[cells["state"].to_numpy(int)]
+    mean, spread = posterior(np.diag([0.0, _FLAT**2]), design, cells["y"].to_numpy(), own)
+    half = _ONE_SIDED * np.sqrt(spread[1, 1])
+    one = bool(abs(mean[1]) + half < _ALIKE)
+    low, off, high = 100 * np.expm1(np.array([mean[1] - half, mean[1], mean[1] + half]))
+    said, most = (CONDITIONS[name].format(one) for one in (value, usual))
+    boards = int(cells.loc[cells["state"] == 1, "board"].nunique())
+    words = (f"{curves.swatches.group_keys['species'].iloc[group]}: {boards} board{'s' * (boards != 1)} burned with {said}, most with "
+             f"{most}. The energy differs in effect by {off:+.0f} % ({low:+.0f} to {high:+.0f} %): "
+             + ("the readings show that one curve serves both." if one else
+                "the readings do not show that one curve serves both, so they are not in it."))
+    return {"condition": name, "value": value, "usual": usual, "boards": boards, "off_pct": off, "lower_pct": low, "upper_pct": high,
+            "one_curve": one, "words": words}

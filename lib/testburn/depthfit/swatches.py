@@ -165,6 +165,17 @@ def kept(swatches: Swatches, keep: np.ndarray) -> Swatches:
                     s.boards[board[board_start]], s.first_row[keep], s.route[keep])
 
 
+def different_doses(swatches: Swatches) -> np.ndarray:
+    """Return at how many different doses each group got a mark deeper than its gauge's step."""
+    marked = swatches.mean_mm > swatches.gauge_step_mm
+    group, dose = swatches.group_of[marked], swatches.regressor[marked]
+    order = np.lexsort((dose, group))
+    group, dose = group[order], dose[order]
+    fresh = np.ones(len(group), bool)
+    fresh[1:] = (np.diff(group) > 0) | (np.diff(dose) > 1e-9 * dose[1:])
+    return np.bincount(group[fresh], minlength=len(swatches.group_keys))
+
+
 def some_groups(swatches: Swatches, most: int) -> Swatches:
     """Return every k-th group, about `most` swatches: a cheap first look at a large lab book."""
     step = int(np.ceil(len(swatches.count) / most))

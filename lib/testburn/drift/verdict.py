@@ -14,7 +14,7 @@ so large seldom enough: a lasting shift once in 20 workshops in step, an odd boa
 
 Judged is the present state of the module only: the jobs since the last work on it, by the machine's log, that may have
 cured a fade, with what that work may have changed in their covariance. A job is held to what its card would say of the
-standard state (`states.finished`), so that cards which count a fade in do not hide that it lasts.
+standard state (`finished`), so that cards which count a fade in do not hide that it lasts.
 
 What the maker is told to look at comes in order: the likeliest and cheapest cause first (common practice,
 no source).
@@ -39,9 +39,9 @@ import pandas as pd
 
 from testburn.depthfit import states
 from testburn.drift import controlcharts
+from testburn.drift.finished import MODULE, finished
 from testburn.labbook import columns, jobs, machinelog, shown
 
-MODULE = list(columns.MODULE_KEY)
 _BOARD = ["species", "board"]
 _NO_LOG = pd.DataFrame(columns=[field.name for field in columns.LOG])
 LASTING_P, SINGLE_P = 0.05, 0.01
@@ -53,8 +53,8 @@ _WIPE = ("Wipe the lens: machine off and unplugged, module cool, and only with w
          "allows.")
 _LOOK = "Check the focus: lens distance, board flat and down on its bed."
 _AIR = "Check the air at the nozzle: on, and as strong as when the card was burned."
-_BURN = ("Burn three swatches again, lowest, middle and highest setting of a wood you know, and "
-         "compare them with the card.")
+_BURN = ("Burn three swatches again, lowest, middle and highest setting, on a board that was burned while all was "
+         "well (the check board).")
 _SET = "Check that power, speed, pitch and passes were those of the card."
 _SAME = ("If these come out as the jobs did, it is the curve: accept the jobs into the fit, or burn a "
          "board again. If they come out as the card says, leave the jobs out of the fit.")
@@ -119,7 +119,7 @@ def check(jobs_frame: pd.DataFrame, module_w: float | None = None,
             kept &= (jobs_frame[name] == value).to_numpy()
     if since is not None:
         kept &= (jobs_frame["burned_on"] >= pd.Timestamp(since)).to_numpy()
-    rows = states.finished(jobs_frame[kept])
+    rows = finished(jobs_frame[kept])
     modules = [_charted(part) for _, part in rows.groupby(MODULE, sort=True)]
     charted = pd.concat(modules, ignore_index=True) if modules else _charted(rows)
     table = pd.DataFrame([_periods(part, _NO_LOG if log is None else log, spreads_pct)[-1] for part in modules],
@@ -135,7 +135,7 @@ def past(jobs_frame: pd.DataFrame, log: pd.DataFrame | None = None,
 
     A fade is called for the jobs of each state, also of one that is over: its burns were made through it.
     """
-    rows = states.finished(jobs_frame)
+    rows = finished(jobs_frame)
     log = _NO_LOG if log is None else log
     said = [verdict for _, part in rows.groupby(MODULE, sort=True) for verdict in _periods(part, log, spreads_pct)]
     called = pd.DataFrame([one for one in said if one["reason"] in ("fade", "first")], columns=[*MODULE, "since", "since_on"])

@@ -229,6 +229,8 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
                      f"({span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if "way" in rows:
         notes.append(swept(rows))
+    if words := fit.said_of(fit.group_of(rows.iloc[0])):
+        notes.insert(0, shortened(words, 700))
     if rows["extrapolated"].any():
         notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
     sds = fit.components.set_index("component")

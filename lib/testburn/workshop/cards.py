@@ -70,7 +70,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         return None
     if job.proof_unused:
         shown.say(job.proof_unused)
-    for words in fit.states["words"] if fit.modules else ():
+    for words in dict.fromkeys(filter(None, [workshop.past.strangers(readings), *map(fit.said_of, fit.groups)])):
         shown.say(words)
     if left_off:
         shown.say(f"Not on the card: {left_off}.")
