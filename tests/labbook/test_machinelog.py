@@ -27,7 +27,7 @@ def test_a_book_without_a_log_has_no_entry(book):
 
 @pytest.mark.parametrize(("row", "words"), [
     ("2025-08-01,,lens polished,,,", "column done, value 'lens polished': allowed is one of lens wiped, lens changed"),
-    ("1.8.2025,,belt,,,", "column day, value '1.8.2025'"), (",,belt,,,", "column day, value '': this cell is empty"),
+    ("1.8.2025,,belt,,,", "column day, value '1.8.2025'"), (",,belt,,,", "column day: this cell is empty"),
     ("2025-08-01,,belt,perhaps,,", "column new_state, value 'perhaps': allowed is one of yes, no")])
 def test_a_row_that_is_none_is_named_and_nothing_is_added_to_it(row, words, book):
     file = book / "machine_log.csv"
@@ -71,12 +71,12 @@ def two_lenses(book, burns):
 
 
 def test_retired_burns_stay_where_they_are_and_out_of_the_fit_until_they_are_taken_back(two_lenses):
-    labbook.retire(two_lenses, datetime.date(2025, 9, 1), "burned with the old lens", "20 W", DAY)
+    machinelog.retire(two_lenses, datetime.date(2025, 9, 1), "burned with the old lens", "20 W", DAY)
     read = labbook.read(two_lenses)
     assert set(read.loc[read["burned_on"] < "2025-09-01", "struck_because"]) == {"retired: burned with the old lens"}
     assert set(read.loc[read["module"] == "lens B", "struck_because"]) == {""}
     assert [group.module for group in depthfit.fit(read).groups] == ["lens B"]
-    labbook.take_back(two_lenses, datetime.date(2025, 9, 1), "it was the same lens after all", "20 W", DAY)
+    machinelog.take_back(two_lenses, datetime.date(2025, 9, 1), "it was the same lens after all", "20 W", DAY)
     assert set(labbook.read(two_lenses)["struck_because"]) == {""}
     # What was done stays to be read.
     assert (two_lenses / "retired.csv").read_text(encoding="utf-8").splitlines()[1] == (
@@ -84,10 +84,10 @@ def test_retired_burns_stay_where_they_are_and_out_of_the_fit_until_they_are_tak
 
 
 @pytest.mark.parametrize(("act", "words"), [
-    (lambda book: labbook.retire(book, datetime.date(2025, 1, 1), "old"), "There is no burn of any module before 2025-01-01"),
-    (lambda book: labbook.retire(book, datetime.date(2026, 1, 1), "old", "20W"),
+    (lambda book: machinelog.retire(book, datetime.date(2025, 1, 1), "old"), "There is no burn of any module before 2025-01-01"),
+    (lambda book: machinelog.retire(book, datetime.date(2026, 1, 1), "old", "20W"),
      "There is no burn of 20W before 2026-01-01. Modules are: 20 W, lens B."),
-    (lambda book: labbook.take_back(book, datetime.date(2026, 1, 1), "no"), "No burns of every module before 2026-01-01 are")])
+    (lambda book: machinelog.take_back(book, datetime.date(2026, 1, 1), "no"), "No burns of every module before 2026-01-01 are")])
 def test_nothing_to_retire_is_said(act, words, two_lenses):
     with pytest.raises(ValueError) as refused:
         act(two_lenses)
@@ -96,7 +96,7 @@ def test_nothing_to_retire_is_said(act, words, two_lenses):
 
 def test_burns_are_not_retired_without_a_reason(two_lenses):
     with pytest.raises(labbook.ReadingsError, match="reason"):
-        labbook.retire(two_lenses, datetime.date(2026, 1, 1), " ")
+        machinelog.retire(two_lenses, datetime.date(2026, 1, 1), " ")
 
 
 @pytest.mark.parametrize(("name", "rows"), [("20 W", [0]), ("lens B", [1]), ("", [0, 1, 2]), ("40 W", [2]), ("B", [])])

@@ -130,8 +130,7 @@ class DepthFit:
         LookupError
             If it was never burned, or with several modules or wavelengths and none is said.
         """
-        found = [group for group in self.groups
-                 if group.species == species and np.isclose(group.module_w, module_w)
+        found = [group for group in self.groups if group.species == species and np.isclose(group.module_w, module_w)
                  and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))
                  and (module is None or module in (group.module, group.module_name))]
         if len(found) == 1:
@@ -296,7 +295,7 @@ class DepthFit:
 
     @property
     def states(self) -> pd.DataFrame:
-        """A row per module that had more than one state: what is known of the present one, and in words."""
+        """A row per module that had more than one state: what is known of the present one."""
         return pd.DataFrame([one.row for one in self.modules.values()])
 
     def said_of(self, group: GroupFit) -> str:

@@ -100,7 +100,7 @@ class Shift:
         return self.size - half, self.size + half
 
 
-def largest_shift(values, covariance, patterns, df: float = 1e6) -> Shift:
+def largest_shift(values, covariance, patterns, df: float = 1e9) -> Shift:
     """Find the pattern of values that is shifted most, by generalised least squares.
 
     Parameters

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn.labbook import columns, csvfile, files, machinelog, woods
-from testburn.labbook.cells import as_csv, as_text
+from testburn.labbook import columns, csvfile, files, woods
+from testburn.labbook.cells import as_csv, as_text, typed_file
 from testburn.labbook.columns import RETIRED, STRIKE_COLUMNS
 from testburn.labbook.files import (burn_files, burn_name_fault, foreign_burns, mark, must_be_readable, places, same_name,
                                     say_format, unchanged)
@@ -61,7 +61,7 @@ def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
     wood = woods.of(book)
     readings, faults = checked(text, set(wood.index))
     struck, strike_faults = _strikes(book / "strikes.csv")
-    gone, gone_faults = machinelog.typed(book / RETIRED_FILE, RETIRED)
+    gone, gone_faults = typed_file(book / RETIRED_FILE, RETIRED)
     problems += faults + foreign_burns(text) + strike_faults + gone_faults
     if not problems and not path.is_file():
         problems = _idle(readings, struck)
@@ -188,54 +188,6 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
             raise ValueError(f"There is no reading {reading} of swatch {swatch} in burn {burn}.")
         files.put_back(book, file, lambda: _csv_bytes(
             pd.concat([_strikes(file)[0], pd.DataFrame([row])], ignore_index=True)))
-    return file
-
-
-def retire(book: str | Path, before: datetime.date, reason: str, module: str = "",
-           retired_on: datetime.date | None = None) -> Path:
-    """Take the burns of a module before a day out of the fits, with a reason; they stay where they are.
-
-    Parameters
-    ----------
-    module : str
-        Its name, or its watts (20 W); empty: every module.
-
-    Raises
-    ------
-    ValueError
-        If there is no such burn.
-    ReadingsError
-        If there is no reason, or a file is at fault.
-    """
-    readings = read(book, as_typed=True)
-    if not (columns.of_module(readings, module) & (readings["burned_on"] < pd.Timestamp(before))).any():
-        names = ", ".join(sorted({columns.module_name(*one) for one in zip(readings["module"], readings["module_w"])}))
-        raise ValueError(f"There is no burn of {module or 'any module'} before {before:%Y-%m-%d}. Modules are: {names}.")
-    row = {"retired_on": (retired_on or datetime.date.today()).isoformat(), "module": module, "before": f"{before:%Y-%m-%d}",
-           "reason": reason.strip(), "taken_back_on": "", "taken_back_because": ""}
-    return machinelog.with_row(Path(book) / RETIRED_FILE, RETIRED, row)
-
-
-def take_back(book: str | Path, before: datetime.date, reason: str, module: str = "",
-              taken_back_on: datetime.date | None = None) -> Path:
-    """Take burns that were retired with these words back into the fits; the row stays, with this reason beside it.
-
-    Raises
-    ------
-    ValueError
-        If none are retired so.
-    """
-    book, file = Path(book), Path(book) / RETIRED_FILE
-    with files.locked(book):
-        rows, problems = machinelog.typed(file, RETIRED)
-        if problems:
-            raise ReadingsError(problems)
-        same = (rows["module"] == module) & (rows["before"] == pd.Timestamp(before)) & rows["taken_back_on"].isna()
-        if not same.any():
-            raise ValueError(f"No burns of {module or 'every module'} before {before:%Y-%m-%d} are retired.")
-        rows.loc[same, "taken_back_on"] = pd.Timestamp(taken_back_on or datetime.date.today())
-        rows.loc[same, "taken_back_because"] = reason.strip()
-        files.put_back(book, file, lambda: as_csv(rows, list(rows)))
     return file
 
 

@@ -25,9 +25,10 @@ import secrets
 from pathlib import Path
 
 import filelock
+import pandas as pd
 
 from testburn.labbook import columns, makerfile
-from testburn.labbook.cells import fault
+from testburn.labbook.cells import as_csv, as_text, fault, typed_file, typed_table
 from testburn.labbook.makerfile import MOST_PROBLEMS, Problem
 
 LOCK = ".testburn.lock"
@@ -276,6 +277,29 @@ def put_back(book: Path, file: Path, content) -> None:
         replace_whole(book, file, content(), still=lambda: unchanged(file, seen))
     else:
         add_whole(book, file, content())
+
+
+def add_row(file: Path, fields: tuple[columns.Field, ...], row: dict) -> Path:
+    """Add a row to a small file of a lab book, whole or not at all; it is checked before; return the file's path.
+
+    Raises
+    ------
+    ReadingsError
+        If the row, or what the file holds, is at fault.
+    NotWritten
+        If the file is open in a spreadsheet, or the disk refuses it.
+    """
+    _, faults = typed_table(fields, pd.DataFrame([row]).assign(_file=file.name, _row=None))
+    if faults:
+        raise makerfile.ReadingsError(faults)
+    with locked(file.parent):
+        rows, problems = typed_file(file, fields)
+        if problems:
+            raise makerfile.ReadingsError(problems)
+        say_format(file.parent)
+        added = pd.concat([rows.map(as_text).astype(object), pd.DataFrame([row])], ignore_index=True)
+        put_back(file.parent, file, lambda: as_csv(added, [field.name for field in fields]))
+    return file
 
 
 def must_be_readable(book: Path) -> None:

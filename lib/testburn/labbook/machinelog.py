@@ -1,8 +1,9 @@
-"""Machine log: what was done to the machine, day by day, in machine_log.csv of the lab book.
+"""Machine log: what was done to the machine, day by day, and which of its burns count no more.
 
-Decides how an entry is kept: one row in a file that is read by the declared fields of `columns.LOG` and written whole or
-not at all; rows that are there stay as they are. What an entry means for depth, `depthfit` decides. A lab book without
-the file has no entry.
+Decides how an entry is kept: one row in machine_log.csv of the lab book, read by the declared fields of `columns.LOG` and
+written whole or not at all; rows that are there stay as they are. What an entry means for depth, `depthfit` decides.
+Burns of a module before a day are retired in the same way, by a row in retired.csv, and taken back by two more cells of
+that row: nothing is deleted, and the reasons stay. A lab book without the files has no entry.
 """
 
 import datetime
@@ -10,13 +11,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn.labbook import csvfile, files
-from testburn.labbook.cells import as_csv, as_text, typed_table
-from testburn.labbook.columns import LOG, Field
-from testburn.labbook.makerfile import Problem, ReadingsError
+from testburn.labbook import burns, columns, files
+from testburn.labbook.cells import as_csv, typed_file
+from testburn.labbook.columns import LOG, RETIRED
+from testburn.labbook.makerfile import ReadingsError
 
 FILE = "machine_log.csv"
-_MOST_BYTES = 1_000_000
 
 
 def read(book: str | Path) -> pd.DataFrame:
@@ -29,7 +29,7 @@ def read(book: str | Path) -> pd.DataFrame:
     """
     book = Path(book)
     files.must_be_readable(book)
-    entries, problems = typed(book / FILE, LOG)
+    entries, problems = typed_file(book / FILE, LOG)
     if problems:
         raise ReadingsError(problems)
     return entries.sort_values("day", kind="stable", ignore_index=True)
@@ -57,31 +57,54 @@ def add(book: str | Path, day: datetime.date, done: str, module: str = "", note:
     NotWritten
         If the file is open in a spreadsheet, or the disk refuses it.
     """
-    return with_row(Path(book) / FILE, LOG, {
+    return files.add_row(Path(book) / FILE, LOG, {
         "day": f"{day:%Y-%m-%d}", "module": module.strip(), "done": done, "new_state": new_state, "note": note,
         "invented": "yes" if invented else ""})
 
 
-def with_row(file: Path, fields: tuple[Field, ...], row: dict) -> Path:
-    """Add a row to a small file of the lab book, whole or not at all; it is checked before; return the file's path."""
-    _, faults = typed_table(fields, pd.DataFrame([row]).assign(_file=file.name, _row=None))
-    if faults:
-        raise ReadingsError(faults)
-    with files.locked(file.parent):
-        rows, problems = typed(file, fields)
+def retire(book: str | Path, before: datetime.date, reason: str, module: str = "",
+           retired_on: datetime.date | None = None) -> Path:
+    """Take the burns of a module before a day out of the fits, with a reason; they stay where they are.
+
+    Parameters
+    ----------
+    module : str
+        Its name, or its watts (20 W); empty: every module.
+
+    Raises
+    ------
+    ValueError
+        If there is no such burn.
+    ReadingsError
+        If there is no reason, or a file is at fault.
+    """
+    readings = burns.read(book, as_typed=True)
+    if not (columns.of_module(readings, module) & (readings["burned_on"] < pd.Timestamp(before))).any():
+        names = ", ".join(sorted({columns.module_name(*one) for one in zip(readings["module"], readings["module_w"])}))
+        raise ValueError(f"There is no burn of {module or 'any module'} before {before:%Y-%m-%d}. Modules are: {names}.")
+    row = {"retired_on": (retired_on or datetime.date.today()).isoformat(), "module": module, "before": f"{before:%Y-%m-%d}",
+           "reason": reason.strip(), "taken_back_on": "", "taken_back_because": ""}
+    return files.add_row(Path(book) / burns.RETIRED_FILE, RETIRED, row)
+
+
+def take_back(book: str | Path, before: datetime.date, reason: str, module: str = "",
+              taken_back_on: datetime.date | None = None) -> Path:
+    """Take burns that were retired with these words back into the fits; the row stays, with this reason beside it.
+
+    Raises
+    ------
+    ValueError
+        If none are retired so.
+    """
+    book, file = Path(book), Path(book) / burns.RETIRED_FILE
+    with files.locked(book):
+        rows, problems = typed_file(file, RETIRED)
         if problems:
             raise ReadingsError(problems)
-        files.say_format(file.parent)
-        added = pd.concat([rows.map(as_text).astype(object), pd.DataFrame([row])], ignore_index=True)
-        files.put_back(file.parent, file, lambda: as_csv(added, [field.name for field in fields]))
+        same = (rows["module"] == module) & (rows["before"] == pd.Timestamp(before)) & rows["taken_back_on"].isna()
+        if not same.any():
+            raise ValueError(f"No burns of {module or 'every module'} before {before:%Y-%m-%d} are retired.")
+        rows.loc[same, "taken_back_on"] = pd.Timestamp(taken_back_on or datetime.date.today())
+        rows.loc[same, "taken_back_because"] = reason.strip()
+        files.put_back(book, file, lambda: as_csv(rows, list(rows)))
     return file
-
-
-def typed(file: Path, fields: tuple[Field, ...]) -> tuple[pd.DataFrame, list[Problem]]:
-    """Return a small file of the lab book, typed, and its faults; one that is not there is empty."""
-    rows, problems = pd.DataFrame(columns=[field.name for field in fields], dtype=object), []
-    if file.exists():
-        found, problems = csvfile.read_rows(file, [field.name for field in fields if field.required], _MOST_BYTES)
-        rows = rows if problems or found.empty else found
-    table, faults = typed_table(fields, rows.assign(_file=file.name, _row=rows.index).reset_index(drop=True))
-    return table, problems + faults
