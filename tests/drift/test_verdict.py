@@ -48,6 +48,52 @@ def test_jobs_as_promised_are_in_step():
                              "cards, no more than boards do.")
 
 
+FADE = [-0.2, -0.24, -0.22, -0.19, -0.21]
+
+
+def log(day, done):
+    return pd.DataFrame([{"day": pd.Timestamp(day), "module": "20 W", "done": done, "new_state": "", "note": "", "invented": ""}])
+
+
+def test_a_logged_cure_closes_the_old_state_and_the_jobs_since_are_judged():
+    jobs_of, wiped = finished(WIGGLE + FADE), log("2025-03-16", "lens wiped")
+    assert verdict(jobs_of)["reason"] == "fade"
+    assert verdict(jobs_of, log=wiped)[["state", "words"]].tolist() == [
+        "too few jobs", "No job was finished since lens wiped (2025-03-16)."]
+    good = verdict(finished(WIGGLE + FADE + WIGGLE), log=wiped)
+    assert (good["state"], good["jobs"]) == ("in step", 10)
+    assert good["words"].startswith("Since the machine's log says lens wiped (2025-03-16): In step: 10 jobs on 10 boards")
+    # In vain: the same fade goes on.
+    assert verdict(finished(WIGGLE + FADE + FADE + FADE), log=wiped)["state"] == "shallower"
+
+
+@pytest.mark.parametrize(("done", "state"), [("belt", "shallower"), ("other", "shallower"), ("lens changed", "too few jobs")])
+def test_work_that_cures_nothing_closes_nothing(done, state):
+    assert verdict(finished(WIGGLE + FADE), log=log("2025-03-16", done))["state"] == state
+
+
+def test_a_new_lens_may_dig_otherwise_as_far_as_its_kind_of_work_says():
+    jobs_of = finished([-0.12 + wiggle for wiggle in WIGGLE])
+    assert verdict(jobs_of)["reason"] == "first"
+    assert verdict(jobs_of, log=log("2025-02-01", "lens changed"))["state"] == "in step"
+
+
+def test_the_past_holds_the_fades_of_states_that_are_over_too():
+    told = verdict_past(finished(WIGGLE + FADE + WIGGLE), log("2025-03-16", "lens wiped"))
+    assert told.called[["module_w", "since"]].to_numpy().tolist() == [[20.0, "job-11"]]
+
+
+def verdict_past(frame, entries=None):
+    return drift.past(frame, entries)
+
+
+def test_a_card_that_counts_the_fade_in_does_not_hide_that_it_lasts():
+    frame = finished(WIGGLE + FADE + [0.0] * 6)
+    late = frame["burn"] > "job-15"
+    counted = frame.assign(state_factor=np.where(late, 0.8, np.nan))
+    assert verdict(counted)["since"] == "job-11" and verdict(counted)["off_pct"] == pytest.approx(-20.5, abs=1.5)
+
+
 def test_too_few_jobs_are_not_judged_in_step():
     said = verdict(finished(WIGGLE[:3]))
     assert said["state"] == "too few jobs"
@@ -104,8 +150,8 @@ def test_an_odd_board_does_not_hide_a_fade():
 WIPE = ("Wipe the lens: machine off and unplugged, module cool, and only with what its manual allows. ")
 REST = ("2. Check that power, speed, pitch and passes were those of the card. 3. Check the focus: lens "
         "distance, board flat and down on its bed. 4. Check the air at the nozzle: on, and as strong as when "
-        "the card was burned. 5. Burn three swatches again, lowest, middle and highest setting of a wood you "
-        "know, and compare them with the card. 6. If these come out as the jobs did, it is the curve: accept "
+        "the card was burned. 5. Burn three swatches again, lowest, middle and highest setting, on a board that "
+        "was burned while all was well (the check board). 6. If these come out as the jobs did, it is the curve: accept "
         "the jobs into the fit, or burn a board again. If they come out as the card says, leave the jobs out "
         "of the fit.")
 

@@ -336,7 +336,7 @@ def said(states: States) -> str:
         return begun + (f"nothing was burned since, so these settings are less sure, by {half:.0f} %. Burn three swatches again "
                         "on the check board: they know the machine to a few percent.")
     parts = [(told["boards"] - told["check_boards"], "new board"), (told["check_boards"], "check board"), (told["jobs"], "job")]
-    seen = " and ".join(f"{count} {what}{'s' * (count != 1)}" for count, what in parts if count)
+    seen = " and ".join(f"{count} {what}{'s' * int(count != 1)}" for count, what in parts if count)
     return begun + f"{seen} since came out {_between(low, off, high)} against before; these settings count that in."
 
 

@@ -197,20 +197,32 @@ def state(found: Drift | pd.DataFrame, species: str, module_w: float,
     return said["state"] if said["species"] in ("", species) else "in step"
 
 
-def three_swatches(fit, species: str, module_w: float,
-                   wavelength_nm: float | None = None, module: str | None = None) -> pd.DataFrame:
-    """Return the lowest, middle and highest setting that was burned, to burn again after a fade.
+def three_swatches(fit, species: str, module_w: float, wavelength_nm: float | None = None,
+                   module: str | None = None) -> pd.DataFrame:
+    """Return what to burn again after a fade or work on the machine: the check.
+
+    Lowest, middle and highest setting of the board that was burned with the most swatches: burned on that board again
+    (`board`), its own deviation drops out, and three swatches know the machine to `same_board_pct`; on a board that is
+    new only to `new_board_pct` (half of a 95 % interval).
 
     Returns
     -------
     DataFrame
-        The group's key, power_pct, speed_mm_s, line_pitch_mm, passes, line_energy_j_mm: ready for `promise.of`.
+        The group's key, power_pct, speed_mm_s, line_pitch_mm, passes, line_energy_j_mm, board, same_board_pct,
+        new_board_pct: ready for `promise.of`.
     """
-    names = ["species", *MODULE, "power_pct", "speed_mm_s", "line_pitch_mm", "passes",
-             "line_energy_j_mm"]
-    burned = fit.group(species, module_w, wavelength_nm, module).readings.sort_values("areal_dose_j_mm2")
+    names = ["species", *MODULE, "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm"]
+    readings = fit.group(species, module_w, wavelength_nm, module).readings
+    per_board = readings.groupby("board").apply(lambda own: len(own[["burn", "swatch"]].drop_duplicates()))
+    board = per_board.sort_values(kind="stable").index[-1]
+    burned = readings[readings["board"] == board].sort_values("areal_dose_j_mm2")
     settings = burned[names].drop_duplicates(ignore_index=True)
-    return settings.iloc[sorted({0, len(settings) // 2, len(settings) - 1})].reset_index(drop=True)
+    rows = settings.iloc[sorted({0, len(settings) // 2, len(settings) - 1})].reset_index(drop=True)
+    sds = fit.components.set_index("component")["sd"]
+    depth = float(readings["depth_mm"].median())
+    swatch = sds["swatch"]**2 + states.PLACE_SD**2 + (sds["reading"]**2 + (sds["gauge"] / depth)**2) / 3
+    same, new = swatch / len(rows) + swatch / per_board[board], swatch / len(rows) + sds["board"]**2
+    return rows.assign(board=board, same_board_pct=196 * np.sqrt(same), new_board_pct=196 * np.sqrt(new))
 
 
 def _charted(rows) -> pd.DataFrame:

@@ -26,7 +26,7 @@ from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
 from testburn.job import promise
-from testburn.labbook import ReadingsError, files, jobs, journal, shown
+from testburn.labbook import ReadingsError, files, jobs, journal, machinelog, shown
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
           "readings": "Readings", "unit": "In", "gauge_step": "Gauge step", "note": "Note"}
@@ -272,7 +272,7 @@ class JobForm(widgets.VBox):
 
     def _faded(self, job) -> str:
         """Return the drift check's words where this job is off with all since some job."""
-        found = drift.check(jobs.read(self.book))
+        found = drift.check(jobs.read(self.book), log=machinelog.read(self.book))
         # As objects, since without any job the two tables' empty columns differ in kind.
         both = found.jobs.astype(object).merge(found.table.astype(object), on=drift.MODULE)
         # Off from the first job on may be a lens fogged before it: no more for the fit than a fade.

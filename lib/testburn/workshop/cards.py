@@ -122,11 +122,14 @@ def make(workshop: Workshop) -> int:
     """Make every card of the lab book, and say where they are; return the exit code."""
     if (found := ready(workshop)) is None:
         return 1
+    before = record.kept(workshop.records, tell=lambda _: None)
     made, making = [], steps(workshop, *found)
     bar(0, len(making), "cards")
     for done, (name, write) in enumerate(making.items(), start=1):
         made.append(write())
         bar(done, len(making), name)
+    for words in record.moved(before, found[0].fit, found[1], WOODS["a5"]):
+        shown.say(words)
     shown.say("\n".join(f"Card: {path}" for path in sorted(made)))
     shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + own_option())
     return 0
