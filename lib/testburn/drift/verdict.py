@@ -153,17 +153,16 @@ def _periods(rows, log, spreads_pct) -> list[dict]:
     opened = states.entries(log, key, spreads_pct)
     opened = opened[opened["done"].map(states.cures).astype(bool)]
     days = [pd.Timestamp.min, *opened["since"], pd.Timestamp.max]
-    found, faded = [], False
+    found = []
     for place, (begun, end) in enumerate(zip(days, days[1:])):
         part = rows[(rows["finished_on"] >= begun) & (rows["finished_on"] < end)].reset_index(drop=True)
         work = opened.iloc[place - 1] if place else None
-        unsure = 0.0 if work is None else float(np.hypot(work["sd"], states.CURE_SD * faded))
+        unsure = 0.0 if work is None else float(work["sd"])
         part = part.assign(number=np.arange(1, len(part) + 1))
         said = _verdict(part, unsure) if len(part) else _nothing_yet(rows, work)
         if work is not None and len(part):
             said["words"] = f"Since the machine's log says {work['done']} ({work['since']:%Y-%m-%d}): {said['words']}"
         found.append(said)
-        faded = said["reason"] in ("fade", "first")
     return found
 
 
