@@ -19,7 +19,7 @@ from testburn import energy
 from testburn.depthfit import boards, proving, states, swatches
 from testburn.depthfit.boards import BoardState, Predictive
 from testburn.depthfit.curves import CurveFit, fitted
-from testburn.depthfit.group import DOSE, GroupFit, LEVEL, REACHED
+from testburn.depthfit.group import DOSE, GroupFit, LEVEL, REACHED, meant
 from testburn.depthfit.spreads import Spreads
 from testburn.depthfit.swatches import Swatches
 from testburn.labbook import columns, fingerprint, shown
@@ -130,21 +130,7 @@ class DepthFit:
         LookupError
             If it was never burned, or with several modules or wavelengths and none is said.
         """
-        found = [group for group in self.groups if group.species == species and np.isclose(group.module_w, module_w)
-                 and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))
-                 and (module is None or module in (group.module, group.module_name))]
-        if len(found) == 1:
-            return found[0]
-        known = "; ".join(group.name for group in found or self.groups) or "none"
-        asked = f"{species} with the {module_w:g} W module"
-        if len({group.wavelength_nm for group in found}) > 1:
-            raise LookupError(f"{asked} was burned at several wavelengths ({known}). "
-                              "Say wavelength_nm.")
-        if found:
-            names = ", ".join(repr(group.module_name) for group in found)
-            raise LookupError(f"{asked} was burned with several modules ({names}). Say which: module = one of these.")
-        raise LookupError(f"There is no fit for {asked}. Fitted are: {known}. "
-                          "Burn a board of it, or choose one of these.")
+        return meant(self.groups, species, module_w, wavelength_nm, module)
 
     def group_of(self, row) -> GroupFit:
         """Return the fit that a row of a table, or anything with its names, is of; see `group`."""
@@ -277,6 +263,12 @@ class DepthFit:
         return replace(self, proved_boards=self.proved_boards | proving.learned(self, rows),
                        proof_marks=(*self.proof_marks, fingerprint(rows)),
                        invented_proof=bool(self.invented_proof or made_up))
+
+    def proved_elsewhere(self, choice: pd.Series, board: str) -> str:
+        """Say how far a setting lies from the board's proofs; see `boards.elsewhere`."""
+        group = self.group(*(choice[name] for name in GROUP))
+        route, pitch = group.route(choice["power_pct"], choice["line_pitch_mm"], choice["passes"])
+        return boards.elsewhere(self.board_state(group, board), choice["line_energy_j_mm"] / pitch, route)
 
     @cached_property
     def board_deviations(self) -> pd.DataFrame:

@@ -8,6 +8,7 @@ free means at each energy, where both sides may use the same blocks, such as eac
 replicates, NIST/SEMATECH e-Handbook 4.4.4.6).
 """
 
+import difflib
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -303,3 +304,23 @@ class GroupFit:
             "line_pitch_mm": ", ".join(f"{pitch:g}" for pitch in self.line_pitches_mm),
             "formula": self.formula, "flags": "; ".join(self.flags),
         }
+
+
+def meant(groups, species: str, module_w: float, wavelength_nm: float | None, module: str | None) -> GroupFit:
+    """Return the one of these groups that is meant; see `DepthFit.group`."""
+    found = [group for group in groups if group.species == species and np.isclose(group.module_w, module_w)
+             and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))
+             and (module is None or module in (group.module, group.module_name))]
+    if len(found) == 1:
+        return found[0]
+    known = "; ".join(group.name for group in found or groups) or "none"
+    asked = f"{species} with the {module_w:g} W module"
+    if len({group.wavelength_nm for group in found}) > 1:
+        raise LookupError(f"{asked} was burned at several wavelengths ({known}). "
+                          "Say wavelength_nm.")
+    if found:
+        names = ", ".join(repr(group.module_name) for group in found)
+        raise LookupError(f"{asked} was burned with several modules ({names}). Say which: module = one of these.")
+    near = difflib.get_close_matches(species, {group.species for group in groups} - {species}, 1)
+    raise LookupError(f"There is no fit for {asked}. " + "".join(f"Perhaps {one}? " for one in near)
+                      + f"Fitted are: {known}. Burn a board of it, or choose one of these.")
