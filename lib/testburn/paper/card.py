@@ -87,7 +87,7 @@ def on_paper(content: dict, paper: str) -> dict:
 
 def page_of(choices: pd.DataFrame, group) -> int:
     """Return the page on which a group (anything with the names of `columns.GROUP_KEY`) stands."""
-    keys = choices[list(columns.GROUP_KEY)].drop_duplicates()
+    keys = columns.with_module(choices)[list(columns.GROUP_KEY)].drop_duplicates()
     at = [tuple(key) for key in keys.itertuples(index=False)].index(
         tuple(getattr(group, name) for name in columns.GROUP_KEY))
     return at + 1 + (len(keys) > 1)

@@ -61,7 +61,7 @@ def kept_alike(readings: pd.DataFrame) -> list[str]:
     words = []
     for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "swept {} the grain"),
                        ("focus_offset_mm", "focus {:+g} mm")):
-        values = set(readings[name].fillna("")) if name in readings else {""}
+        values = {"" if pd.isna(value) else value for value in readings[name].unique()} if name in readings else {""}
         if len(values) == 1 and values != {""}:
             words.append(form.format(values.pop()))
     return words

@@ -66,9 +66,10 @@ class Grid:
     @property
     def fields(self) -> pd.DataFrame:
         """The grid as text; an empty field was never burned."""
-        said = self.table.assign(
+        known = columns.with_module(self.table)
+        said = known.assign(
             module=[f"{watts:g} W, {nm:g} nm" + f", {named}" * bool(named) for watts, nm, named in
-                    zip(*(self.table[name] for name in columns.MODULE_KEY))],
+                    zip(*(known[name] for name in columns.MODULE_KEY))],
             field=[_field(row) for row in self.table.itertuples()])
         order = said.drop_duplicates("module").sort_values(["wavelength_nm", "module_w"])["module"]
         return said.pivot(index="species", columns="module", values="field")[order].fillna("")
@@ -116,7 +117,7 @@ def next_steps(table: pd.DataFrame) -> list[str]:
              table[(table["age_days"] > OLD_DAYS) & (table["drift"] != "in step")]),
             ("last burned after today, by this computer. Check its clock, else the day in the burn's file",
              table[table["age_days"] < 0])):
-        names = [f"{row.species} {columns.module_name(row.module, row.module_w)}" for row in rows.itertuples()]
+        names = [f"{row.species} {columns.module_name(row.module, row.module_w)}" for row in columns.with_module(rows).itertuples()]
         if names:
             burned = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
             said.append(f"{burned}: {words}.")
