@@ -165,7 +165,7 @@ def test_a_group_with_two_energies_is_left_out_and_says_why(burns):
     thin = thin[thin["swatch"].isin(["1", "2"])]
     fit = depthfit.fit(pd.concat([burns(), thin], ignore_index=True))
     assert fit.left_out.values.tolist() == [
-        ["sugar maple", 20.0, 450.0, "left a mark at 2 different energies, 3 are needed"]]
+        ["sugar maple", 20.0, 450.0, "", "left a mark at 2 different energies, 3 are needed"]]
     assert not fit.readings.loc[fit.readings["species"] == "sugar maple", "used"].any()
 
 
