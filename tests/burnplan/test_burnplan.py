@@ -16,6 +16,7 @@ from testburn.labbook import Machine, woods
 WOODS = woods.read()
 SCRAP = Scrap(300, 200, 19)
 MACHINE = Machine(acceleration_mm_s2=3000)
+ON_THE_WOOD = Machine(acceleration_mm_s2=3000, runs_up_outside=False)
 
 
 LABDATA = Path(__file__).parents[2] / "labdata"
@@ -180,7 +181,7 @@ def test_the_widths_promised_are_those_found_after_the_burn():
 @pytest.mark.parametrize("species", [None, "white ash", "black walnut", "sugar maple"])
 def test_more_boards_before_more_swatches(demo, species):
     """15 swatches on three boards leave less open than 16 on two; for every state of the lab book."""
-    plan = proposed(demo if species else None, species or "white ash", run_up_outside=True)
+    plan = proposed(demo if species else None, species or "white ash")
     half = plan.alternatives.set_index(["boards", "swatches"])["recess_pct"]
     assert half[3, 5] < half[2, 8] and half[5, 3] < half[2, 8]
     table = half.unstack()
@@ -212,7 +213,7 @@ def test_a_known_wood_is_burned_at_three_depths(demo):
 
 
 def test_a_wood_never_burned_is_burned_at_as_many_energies_as_swatches():
-    plan = proposed(swatches=8, boards=1, run_up_outside=True, power_pct=50)
+    plan = proposed(swatches=8, boards=1, power_pct=50)
     ends = plan.swatches["line_energy_j_mm"].agg(["min", "max"])
     assert plan.swatches["line_energy_j_mm"].nunique() == 8 and plan.now is None
     assert not plan.levels.known and "a guess" in plan.notes[0]
@@ -260,10 +261,10 @@ def test_an_end_beyond_the_machine_is_pulled_in_and_said(demo):
                                      "runs 200 to 600 mm/s. Set passes to 2 or more."),
     ({"machine": Machine(1, 600, 200)}, "The machine cannot be set to three different speeds between 70.4 "
                                         "and 245 mm/s at 90 %. Use another power or finer speed steps."),
-    ({"scrap": Scrap(100, 40, 19), "swatches": 5}, "The scrap of 100 × 40 mm holds 2 swatches of 31 × 12 mm "
+    ({"scrap": Scrap(100, 40, 19), "swatches": 5, "machine": ON_THE_WOOD}, "The scrap of 100 × 40 mm holds 2 swatches of 31 × 12 mm "
      "with 12 mm of face around each; 5 are asked for. Use a larger scrap, turn it, or plan fewer. The width "
-     "comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or say "
-     "run_up_outside=True if your machine reaches its speed before the artwork begins."),
+     "comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or write "
+     "runs_up_outside = true into machine.toml if your machine has its speed before the drawing begins."),
     ({"gauge_foot_mm": 0}, "A gauge foot of 0 mm cannot be. Measure across the part that stands in the "
                            "recess, in mm."),
 ])
@@ -294,7 +295,7 @@ def test_a_scrap_is_measured():
 
 
 def test_boards_get_the_same_swatches_in_other_orders(demo):
-    plan = proposed(demo, boards=4, swatches=8, run_up_outside=True)
+    plan = proposed(demo, boards=4, swatches=8)
     speeds = {name: tuple(plan.board(name)["speed_mm_s"]) for name in "ABCD"}
     assert len({tuple(sorted(order)) for order in speeds.values()}) == 1
     assert len(set(speeds.values())) == 4
@@ -322,20 +323,42 @@ def test_every_order_comes_up_alike():
     (300, 4, 3000, True, (12, 12)),
     (100, 4, 3000, False, (12, 12)),            # run-up 1.7 mm: the gauge decides
     (300, 10, 3000, False, (45, 30)),
-    (300, 4, None, False, (12, 12)),
-    (300, 1, None, False, (6, 6)),
+    (300, 4, None, True, (12, 12)),
+    (100, 4, None, False, (30, 12)),            # a slow head's run-up, 100² / 1000 = 10 mm, as none is known
+    (300, 1, None, True, (6, 6)),
     (310, 3.3, 3000, False, (49, 10)),          # up to whole millimetres
 ])
 def test_swatch_size(speed, foot, acceleration, outside, size):
-    assert layout.size_mm(speed, foot, acceleration, outside) == size
+    assert layout.size_mm(speed, foot, Machine(acceleration_mm_s2=acceleration, runs_up_outside=outside)) == size
 
 
 def test_the_middle_third_is_burned_at_full_speed(demo):
     for species, module_w in (("sugar maple", 15), ("black cherry", 30), ("sugar maple", 6)):
-        plan = proposed(demo, species, module_w, wavelength_nm=None)
+        plan = proposed(demo, species, module_w, wavelength_nm=None, machine=ON_THE_WOOD)
         run_up = sweep.run_up_mm(plan.swatches["speed_mm_s"].max(), 3000)
         assert (plan.swatches["width_mm"] / 3 >= run_up).all()
         assert (plan.swatches["height_mm"] >= 12).all()
+
+
+def test_an_empty_book_is_planned_by_compact_swatches_where_the_head_runs_up_outside():
+    """Three boards of five swatches: a quarter of an hour. On the wood they are 136 mm long and take an hour."""
+    outside, on_the_wood = (proposed(machine=machine, scrap=Scrap(600, 300, 19), boards=3, swatches=5) for machine in (MACHINE, ON_THE_WOOD))
+    assert (outside.layout.swatch_width_mm, outside.layout.swatch_height_mm) == (12, 12)
+    assert outside.swatches["minutes"].sum() == pytest.approx(15, abs=2)
+    assert on_the_wood.layout.swatch_width_mm == 136 and on_the_wood.swatches["minutes"].sum() > 60
+    assert outside.notes[-1] == "The head runs up to 45 mm beyond a swatch on both sides: keep clamps away."
+    assert on_the_wood.notes[-1] == (
+        "The head speeds up on the wood (runs_up_outside = false): it needs 45 mm to reach 520 mm/s, so swatches are 136 mm "
+        "long and their middle third has full speed.")
+
+
+def test_without_an_acceleration_the_minutes_of_a_plan_are_a_range(demo):
+    plan, *known = (proposed(demo, boards=2, machine=Machine(acceleration_mm_s2=a)) for a in (None, 3000, 500))
+    for name, own in zip(("least_minutes", "minutes"), known):
+        assert plan.swatches[name].tolist() == own.swatches[name].tolist() == own.swatches["minutes"].tolist()
+    assert plan.notes[-2:] == (
+        "The head runs up to 60 mm beyond a swatch on both sides, if it is a slow one: keep clamps away.",
+        Machine().to_measure) and "Time two filled rectangles" in plan.notes[-1]
 
 
 @pytest.mark.parametrize("scrap", [SCRAP, Scrap(400, 90, 19), Scrap(90, 400, 19), Scrap(181, 181, 12), Scrap(1e7, 1e7, 19)])
@@ -351,13 +374,17 @@ def test_swatches_lie_apart_and_on_the_scrap(demo, scrap):
 
 
 def test_minutes_and_scrap_by_hand(demo):
-    """245 mm/s over 31 mm: 241 lines of 31/245 s, 240 turns of 2·245/3000 s."""
-    plan = proposed(demo, boards=2, swatches=5)
+    """245 mm/s over 31 mm: 241 lines of 31/245 s, 240 turns of 2·245/3000 s and 0.02 s; on the wood 241 of 245/3000 s."""
+    head = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02)
+    outside = proposed(demo, boards=1, swatches=5, machine=head).board("A")
+    assert outside[outside["speed_mm_s"] == 245].iloc[0]["minutes"] == pytest.approx(
+        (241 * 12 / 245 + 240 * (2 * 245 / 3000 + 0.02)) / 60)
+    plan = proposed(demo, boards=2, swatches=5, machine=ON_THE_WOOD)
     rows = plan.board("A")
     assert plan.layout.swatch_width_mm == 31
     fastest = rows[rows["speed_mm_s"] == 245].iloc[0]
-    assert fastest["minutes"] == pytest.approx((241 * 31 / 245 + 240 * 2 * 245 / 3000) / 60)
+    assert fastest["minutes"] == pytest.approx(241 * (31 / 245 + 245 / 3000) / 60)
     chosen = plan.alternatives[plan.alternatives["chosen"]].iloc[0]
-    assert chosen["minutes"] == pytest.approx(plan.minutes)
+    assert chosen["minutes"] == pytest.approx(plan.swatches["minutes"].sum())
     # 5 across in one row: (5·43 + 12) × (24 + 12) mm on each of two boards.
     assert chosen["area_cm2"] == pytest.approx(2 * 22.7 * 3.6)

@@ -206,7 +206,7 @@ def test_what_the_sheet_says(plan):
     assert (first["speed"], first["power"], first["passes"], first["pitch"], first["lines"]) == (
         f"{row['speed_mm_s']:g}", "90", "1", "0.05", "200 lines/cm")
     assert sheet["boards"][1]["of"] == "2 of 2"
-    assert sheet["boards"][0]["cost"] == "About 8 minutes of burning, 82 cm² of scrap."
+    assert sheet["boards"][0]["cost"] == "About 4 minutes of burning, 48 cm² of scrap."
     assert {"Board", "Moisture, %", "Day", "Focus offset, mm"} <= set(sheet["blanks"])
     assert sheet["readings"] == 3 and sheet["boxes"] == 5
     assert sheet["steps"][3][1] == ("3 readings in the middle third (dashed), spread across the growth rings.")
@@ -291,7 +291,7 @@ def test_the_table_of_alternatives(plan):
     assert list(shown.columns) == ["boards to burn", "3 swatches on each", "5 swatches on each",
                                    "8 swatches on each"]
     assert shown["boards to burn"].tolist() == ["none", "1", "2", "3", "4", "5"]
-    assert shown.iloc[2, 2].endswith("min, 163 cm², chosen") and shown.iloc[0, 1] == f"±{100 * plan.now['recess']:.0f} %"
+    assert shown.iloc[2, 2].endswith("min, 95 cm², chosen") and shown.iloc[0, 1] == f"±{100 * plan.now['recess']:.0f} %"
 
 
 def test_the_preview_is_a_picture(plan):

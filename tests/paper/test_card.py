@@ -428,12 +428,14 @@ def test_a_card_is_drawn_by_the_template_it_shares_with_the_binder():
 
 def test_a_jobs_own_rows_stand_fast_ones_first_with_the_jobs_minutes(burns):
     fit = depthfit.fit(burns())
-    chosen = settings.choose(fit, "white oak", 20, 0.8, 1.2).assign(way="rows", turns_counted=False)
+    chosen = settings.choose(fit, "white oak", 20, 0.8, 1.2).assign(way="rows")
     rows = settings.for_job(chosen, SimpleNamespace(name="gate.svg", area_mm2=5000))
-    rows = pd.concat([rows.assign(aim_mm=1.1, minutes=20.0), rows.assign(aim_mm=0.9, minutes=31.4)])
+    rows = pd.concat([rows.assign(aim_mm=1.1, minutes=20.0, least_minutes=20.0),
+                      rows.assign(aim_mm=0.9, minutes=84.8, least_minutes=31.4)])
     page = card.document(fit, rows)["pages"][0]
     columns = {" ".join(column["head"]): column for column in page["columns"]}
     assert columns["Depth wanted"]["big"] == ["1.10", "0.90"]
-    assert (columns["Minutes"]["unit"], columns["Minutes"]["big"]) == ("this job", ["20", "31"])
-    assert ("Minutes are of gate.svg, swept in rows. Turns are not counted: machine.toml has no acceleration."
-            in page["notes"])
+    assert (columns["Minutes"]["unit"], columns["Minutes"]["big"]) == ("this job", ["20", "31–85"])
+    assert "Minutes are of gate.svg, swept in rows." in page["notes"]
+    assert ("Minutes are of gate.svg, from a brisk head to a slow one: machine.toml has no acceleration."
+            in card.document(fit, rows.assign(way=""))["pages"][0]["notes"])

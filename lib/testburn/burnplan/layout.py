@@ -3,9 +3,9 @@
 Decides the size from what must fit on it. Depth is read in the middle third, away from the walls, with
 untouched face on both sides to zero the gauge on; a third next to every wall is left out. So a swatch is
 three times as wide and as high as the gauge's foot, and the face left between two swatches and around
-them is as wide again. Along the lines the middle third must also lie where the head has its full speed:
-unless the machine adds the run-up outside the artwork by itself, a swatch is at least three run-ups
-long (`sweep.run_up_mm`).
+them is as wide again. Along the lines the middle third must also lie where the head has its full speed: where the
+machine runs up on the wood (`runs_up_outside` is false), a swatch is at least three run-ups long
+(`sweep.run_up_mm`), those of a slow head as long as its acceleration is not known.
 
 The drawing is plain SVG (SVG 1.1, W3C) in millimetres: a filled rectangle for each swatch in a group of
 its own, whose id is the swatch's id. Scrap and labels are in groups named do-not-burn.
@@ -21,6 +21,7 @@ from xml.etree import ElementTree
 import pandas as pd
 
 from testburn import sweep
+from testburn.labbook import Machine
 
 THIRDS = 3
 _LEAST_MM = 6.0                 # a smaller square burns together with its neighbour's scorched edge
@@ -67,8 +68,7 @@ class Layout:
                 * (rows * (self.swatch_height_mm + self.land_mm) + self.land_mm)) / 100
 
 
-def size_mm(fastest_mm_s: float, gauge_foot_mm: float, acceleration_mm_s2: float | None = None,
-            run_up_outside: bool = False) -> tuple[float, float]:
+def size_mm(fastest_mm_s: float, gauge_foot_mm: float, machine: Machine = Machine()) -> tuple[float, float]:
     """Return the least width (along the lines) and height of a swatch, in whole mm.
 
     Parameters
@@ -77,17 +77,15 @@ def size_mm(fastest_mm_s: float, gauge_foot_mm: float, acceleration_mm_s2: float
         The fastest swatch of the plan.
     gauge_foot_mm : float
         What of the gauge stands in the recess: the diameter of its foot or tip's holder.
-    acceleration_mm_s2 : float, optional
-        Of the head along a line. Without it the run-up is not known and not counted.
-    run_up_outside : bool
-        The machine reaches its speed before the artwork begins.
+    machine : Machine
+        Where its head runs up.
     """
     if not 0 < gauge_foot_mm <= 50:
         raise ValueError(f"A gauge foot of {gauge_foot_mm:g} mm cannot be. Measure across the part "
                          "that stands in the recess, in mm.")
     height = max(THIRDS * gauge_foot_mm, _LEAST_MM)
-    run_up = 0.0 if run_up_outside or acceleration_mm_s2 is None else float(
-        sweep.run_up_mm(fastest_mm_s, acceleration_mm_s2))
+    run_up = 0.0 if machine.runs_up_outside else float(
+        sweep.run_up_mm(fastest_mm_s, sweep.heads(machine)[1].acceleration_mm_s2))
     return _whole(max(height, THIRDS * run_up)), _whole(height)
 
 

@@ -48,10 +48,11 @@ class BurnPlan:
     swatches : DataFrame
         A row per swatch in the order to burn: board (A, B …), swatch (its id, e.g. A3), level, power_pct,
         speed_mm_s, line_pitch_mm, passes, line_energy_j_mm, depth_mm, lowest_mm, highest_mm (what to
-        expect), x_mm, y_mm, width_mm, height_mm (on the scrap), minutes.
+        expect), x_mm, y_mm, width_mm, height_mm (on the scrap), minutes and least_minutes (of a slow and a brisk
+        head where the machine's acceleration is not known).
     alternatives : DataFrame
         A row per plan that was weighed: boards, swatches (on each), reading_pct, recess_pct (half the
-        95 % interval at the window's middle), minutes, area_cm2, fits (on one scrap each), chosen.
+        95 % interval at the window's middle), minutes, least_minutes, area_cm2, fits (on one scrap each), chosen.
     now : Series or None
         reading and recess: the same as it stands without any more burning.
     layout : Layout
@@ -80,11 +81,6 @@ class BurnPlan:
                        for sign in self.levels.species.lower())
         return f"{wood[:40]}-{self.levels.module_w:g}W-{mark}"
 
-    @property
-    def minutes(self) -> float:
-        """Minutes of burning, all boards together."""
-        return float(self.swatches["minutes"].sum())
-
     def board(self, name: str) -> pd.DataFrame:
         """Return one board's swatches."""
         return self.swatches[self.swatches["board"] == name].reset_index(drop=True)
@@ -94,7 +90,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
             at_least_mm: float, at_most_mm: float, scrap: Scrap, machine: Machine = Machine(),
             wavelength_nm: float | None = None, boards: int | None = None,
             swatches: int | None = None, readings: int = 3, gauge_foot_mm: float = 4.0,
-            run_up_outside: bool = False, seed: int = 1, **settings) -> BurnPlan:
+            seed: int = 1, **settings) -> BurnPlan:
     """Propose a test burn.
 
     Parameters
@@ -113,7 +109,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
         To be burned, and on each of them; without a word the plan chooses.
     readings : int
         Of each swatch, 1 to 5.
-    gauge_foot_mm, run_up_outside
+    gauge_foot_mm : float
         As in `layout.size_mm`.
     seed : int
         Another number gives other orders.
@@ -129,13 +125,11 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
     _refuse(boards, swatches, readings)
     levels = levels_for(fit, wood_table, species, module_w, at_least_mm, at_most_mm,
                         scrap.thickness_mm, machine, wavelength_nm, **settings)
-    width, height = size_mm(levels.speeds(3).max(), gauge_foot_mm,
-                                         machine.acceleration_mm_s2, run_up_outside)
-    layout = fitted(scrap, width, height)
+    layout = fitted(scrap, *size_mm(levels.speeds(3).max(), gauge_foot_mm, machine))
     weighed = _alternatives(levels, layout, readings, machine, {boards} - {None}, {swatches} - {None})
     weighed["chosen"] = weighed.index == _choice(weighed, levels, boards, swatches)
     if not weighed["chosen"].any():
-        raise ValueError(_too_small(layout, swatches or FEWEST, levels, run_up_outside))
+        raise ValueError(_too_small(layout, swatches or FEWEST, levels))
     chosen = weighed[weighed["chosen"]].iloc[0]
     rows = pd.concat([_board(levels, layout, number, int(chosen["swatches"]), machine, seed)
                       for number in range(int(chosen["boards"]))], ignore_index=True)
@@ -143,7 +137,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
                                levels.gauge_step_mm) if levels.known else None
     return BurnPlan(levels, int(chosen["boards"]), readings, seed, rows, weighed, now, layout,
                     bool(fit and fit.invented), fit.fingerprint if fit else "",
-                    _notes(levels, weighed, machine, run_up_outside))
+                    _notes(levels, weighed, machine, layout))
 
 
 def _refuse(boards, swatches, readings):
@@ -160,12 +154,12 @@ def _alternatives(levels, layout, readings, machine, boards, swatches) -> pd.Dat
     rows = []
     for count in sorted({*SWATCHES, *swatches}):
         speeds = levels.speeds(count)
-        minutes = _minutes(levels, layout, speeds, machine).sum()
+        minutes = {name: each.sum() for name, each in _minutes(levels, layout, speeds, machine).items()}
         for number in sorted({*BOARDS, *boards}):
             share = half_width(levels.start, levels.doses(speeds), number, readings,
                                          levels.target_dose, levels.gauge_step_mm)
             rows.append({"boards": number, "swatches": count, "reading_pct": 100 * share["reading"],
-                         "recess_pct": 100 * share["recess"], "minutes": number * minutes,
+                         "recess_pct": 100 * share["recess"], **{name: number * all_of for name, all_of in minutes.items()},
                          "area_cm2": number * layout.area_cm2(count) if layout.columns else np.nan,
                          "fits": count <= layout.columns * layout.rows})
     return pd.DataFrame(rows).sort_values(["boards", "swatches"], ignore_index=True)
@@ -198,28 +192,30 @@ def _board(levels, layout, number, count, machine, seed) -> pd.DataFrame:
         "line_pitch_mm": levels.line_pitch_mm, "passes": levels.passes,
         "line_energy_j_mm": levels.line_energies(speeds), **levels.expected(speeds),
         "x_mm": x, "y_mm": y, "width_mm": layout.swatch_width_mm,
-        "height_mm": layout.swatch_height_mm, "minutes": _minutes(levels, layout, speeds, machine)})
+        "height_mm": layout.swatch_height_mm, **_minutes(levels, layout, speeds, machine)})
 
 
-def _minutes(levels, layout, speeds, machine) -> np.ndarray:
-    return sweep.minutes(layout.swatch_width_mm, layout.swatch_height_mm, speeds, levels.line_pitch_mm,
-                         levels.passes, machine.acceleration_mm_s2)
+def _minutes(levels, layout, speeds, machine) -> dict[str, np.ndarray]:
+    """Return the minutes of each swatch: of a brisk and a slow head where the machine's is not known."""
+    return {name: sweep.minutes(layout.swatch_width_mm, layout.swatch_height_mm, speeds, levels.line_pitch_mm,
+                                levels.passes, head)
+            for name, head in zip(("least_minutes", "minutes"), sweep.heads(machine))}
 
 
-def _too_small(layout, count, levels, run_up_outside) -> str:
+def _too_small(layout, count, levels) -> str:
     """Say how large a swatch must be, and what would help."""
     room, one = layout.columns * layout.rows, layout
     said = (f"The scrap of {one.scrap.width_mm:g} × {one.scrap.height_mm:g} mm holds {room} swatches of "
             f"{one.swatch_width_mm:g} × {one.swatch_height_mm:g} mm with {one.land_mm:g} mm of face "
             f"around each; {count} are asked for. Use a larger scrap, turn it, or plan fewer.")
-    if one.swatch_width_mm > one.swatch_height_mm and not run_up_outside:
+    if one.swatch_width_mm > one.swatch_height_mm:
         said += (f" The width comes from the run-up at {levels.speeds(3).max():g} mm/s: less power "
-                 "makes the swatches slower and smaller; or say run_up_outside=True if your machine "
-                 "reaches its speed before the artwork begins.")
+                 "makes the swatches slower and smaller; or write runs_up_outside = true into machine.toml if your "
+                 "machine has its speed before the drawing begins.")
     return said
 
 
-def _notes(levels, weighed, machine, run_up_outside) -> tuple[str, ...]:
+def _notes(levels, weighed, machine, layout) -> tuple[str, ...]:
     """Return what the maker should know about this plan."""
     notes = [*levels.notes]
     chosen = weighed[weighed["chosen"]].iloc[0]
@@ -228,10 +224,12 @@ def _notes(levels, weighed, machine, run_up_outside) -> tuple[str, ...]:
             f"Your window is ±{levels.window_pct:.0f} % wide; after this burn a recess on the next board "
             f"is known to ±{chosen['recess_pct']:.0f} %. Boards differ too much for burning alone: "
             "prove each job's board with one swatch on its waste side.")
-    if machine.acceleration_mm_s2 is None:
-        notes.append("Without acceleration_mm_s2 in machine.toml the run-up is not counted, neither in "
-                     "the swatches' width nor in the minutes.")
-    elif run_up_outside:
-        reach = float(sweep.run_up_mm(levels.speeds(3).max(), machine.acceleration_mm_s2))
-        notes.append(f"The head runs up to {reach:.0f} mm beyond a swatch on both sides: keep clamps away.")
-    return tuple(notes)
+    known, fastest = machine.acceleration_mm_s2 is not None, levels.speeds(3).max()
+    reach = float(sweep.run_up_mm(fastest, sweep.heads(machine)[1].acceleration_mm_s2))
+    slow = "" if known else ", if it is a slow one,"
+    if machine.runs_up_outside:
+        notes.append(f"The head runs up to {reach:.0f} mm beyond a swatch on both sides{slow.rstrip(',')}: keep clamps away.")
+    elif layout.swatch_width_mm > layout.swatch_height_mm:
+        notes.append(f"The head speeds up on the wood (runs_up_outside = false): it needs {reach:.0f} mm{slow} to reach "
+                     f"{fastest:g} mm/s, so swatches are {layout.swatch_width_mm:g} mm long and their middle third has full speed.")
+    return (*notes, *filter(None, [machine.to_measure]))

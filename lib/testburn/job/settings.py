@@ -58,8 +58,8 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     DataFrame
         species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
         line_energy_j_mm, depth_mm, lower_mm, upper_mm and level (of a single reading),
-        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes, way and
-        turns_counted (with artwork), extrapolated and why (in words). Rows outside the burns stand last.
+        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes and least_minutes (of a slow and a
+        brisk head, where the machine does not say how briskly its own speeds up), way (with artwork), extrapolated and why (in words). Rows outside the burns stand last.
 
     Raises
     ------
@@ -208,7 +208,8 @@ def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
     # What was burned comes before what was not, however well that fits.
     table = table[table["miss"] <= _FARTHEST_MISS].sort_values(["place", "extrapolated", "miss", "minutes"])
     table = table.drop_duplicates("place", ignore_index=True).drop(columns=["miss", "place"])
-    return table.rename(columns={"minutes": "minutes_per_10cm2"}).assign(chance_inside=np.nan)
+    return table.rename(columns={name: f"{name}_per_10cm2" for name in ("minutes", "least_minutes")}).assign(
+        chance_inside=np.nan)
 
 
 def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> pd.DataFrame:
@@ -242,8 +243,8 @@ def fast_and_sure(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm
 
 def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:
     """Return choices as the rows of a job's own card: what they aim at is the depth they have."""
-    return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=artwork.name,
-                          minutes_per_10cm2=choices["minutes"] / artwork.area_mm2 * CARD_AREA_MM2)
+    return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=artwork.name, **{
+        f"{name}_per_10cm2": choices[name] / artwork.area_mm2 * CARD_AREA_MM2 for name in ("minutes", "least_minutes")})
 
 
 def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:
@@ -304,17 +305,16 @@ def _nearest(fit, group, machine, depths_mm, power_pct, line_pitch_mm, passes, b
 def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataFrame]:
     """Return what adds minutes to settings: of the artwork, or of a block with lines 100 mm long."""
     if artwork is None:
-        return lambda options: options.assign(minutes=sweep.minutes(
-            LINE_LENGTH_MM, area_mm2 / LINE_LENGTH_MM, options["speed_mm_s"],
-            options["line_pitch_mm"], options["passes"], machine.acceleration_mm_s2,
-            machine.turn_overhead_s))
+        return lambda options: options.assign(**{name: sweep.minutes(
+            LINE_LENGTH_MM, area_mm2 / LINE_LENGTH_MM, options["speed_mm_s"], options["line_pitch_mm"], options["passes"],
+            head) for name, head in zip(("least_minutes", "minutes"), sweep.heads(machine))})
     plans = {}
 
     def timed(options):
         # The drawing is cut into lines once a pitch, whatever the powers and passes.
         pitch, speeds = options["line_pitch_mm"].iloc[0], options["speed_mm_s"].to_numpy()
         plan = plans.get(pitch) or plans.setdefault(pitch, sweep.plan(artwork, pitch, machine))
-        return options.assign(minutes=plan.fastest_minutes(speeds, options["passes"].iloc[0]),
-                              way=plan.ways_at(speeds),
-                              turns_counted=machine.acceleration_mm_s2 is not None)
+        passes = options["passes"].iloc[0]
+        return options.assign(least_minutes=plan.least_minutes(speeds, passes),
+                              minutes=plan.fastest_minutes(speeds, passes), way=plan.ways_at(speeds))
     return timed

@@ -40,6 +40,7 @@ FIELDS = (
     Field("travel_speed_mm_s", "number", "Between pieces, with the beam off.", f"Use mm/s, {_LEAVE}.", "mm/s", False,
           at_least=0.001, at_most=_SPEED.at_most),
     Field("skips_blanks", "yes or no", "Whether the head hurries over gaps.", "", required=False),
+    Field("runs_up_outside", "yes or no", "Whether the head has its speed before the drawing begins.", "", required=False),
     Field("clearance_mm", "number", "From the top of the support to the module's nose, module at its top.",
           f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
     Field("support_height_mm", "number", "Height of what the board lies on; 0 without one.",
@@ -49,6 +50,9 @@ FIELDS = (
           **_HEIGHT),
 )
 
+NO_ACCELERATION = ("machine.toml does not say how briskly the head speeds up: minutes are a range, and no way to sweep is "
+                   "called the fastest. Time two filled rectangles, one at twice the other's speed; notebook 7 works the "
+                   "acceleration out.")
 FITS, WITHOUT_SUPPORT, TOO_THICK = "fits", "fits without the support", "needs more clearance"
 TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"
 _ASKED = {"clearance_mm": "from the top of the support to the module's nose, module at its top",
@@ -95,10 +99,11 @@ class Stock:
 class Machine:
     """What the machine can be set to. None means: what was burned in the group.
 
-    The acceleration is that of the head along a line; without it minutes count the burning only.
+    The acceleration is that of the head along a line; without it minutes are a range, for a brisk head and a slow one.
     What every turn costs besides is `turn_overhead_s`. Between pieces the head goes at
     `travel_speed_mm_s` (None: the highest speed). A machine that `skips_blanks` leaves a line where
-    nothing is left to burn and hurries over wide gaps. The last four are for the stock check
+    nothing is left to burn and hurries over wide gaps. One that `runs_up_outside` has its speed before the drawing
+    begins and keeps it to the end; another speeds up and slows down on the wood. The last four are for the stock check
     (`stock`): clearance above the support with the module at the top, the support's height, how far the
     module's nose stands off the face in focus, and how far the module travels up and down.
     """
@@ -113,6 +118,7 @@ class Machine:
     turn_overhead_s: float = 0.0
     travel_speed_mm_s: float | None = None
     skips_blanks: bool = False
+    runs_up_outside: bool = True
     clearance_mm: float | None = None
     support_height_mm: float | None = None
     focus_gap_mm: float | None = None
@@ -144,6 +150,11 @@ class Machine:
             return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in said.items()})
         except ValueError as fault:
             raise ReadingsError([Problem(path.name, None, "", "", str(fault).rstrip("."), "")], path.name) from None
+
+    @property
+    def to_measure(self) -> str:
+        """What of the machine is still to be measured before its minutes are certain; mostly nothing."""
+        return "" if self.acceleration_mm_s2 else NO_ACCELERATION
 
     def speeds(self, most: int | None = None) -> np.ndarray:
         """Return every speed that can be set, in mm/s; of more than `most`, so many at even distances."""

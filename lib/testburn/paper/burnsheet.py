@@ -22,7 +22,7 @@ from testburn.labbook import columns
 from testburn.paper import card
 from testburn.paper.pdf import compiled, put
 from testburn.paper.tables import Shown
-from testburn.paper.text import count, shortened, span
+from testburn.paper.text import count, minutes, shortened, span
 
 PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 MOST_READINGS = 5
@@ -162,10 +162,10 @@ def alternatives(plan: BurnPlan) -> Shown:
     scrap used up, all boards together.
     """
     table = plan.alternatives
-    said = [f"±{row.recess_pct:.0f} %, {row.minutes:.0f} min"
+    said = [f"±{row.recess_pct:.0f} %, {taken} min"
             + (f", {row.area_cm2:.0f} cm²" if row.area_cm2 > 0 else "")
             + (", chosen" if row.chosen else "" if row.fits else ", scrap too small")
-            for row in table.itertuples()]
+            for row, taken in zip(table.itertuples(), minutes(table))]
     wide = table.assign(said=said).pivot(index="boards", columns="swatches", values="said")
     wide.columns = [f"{count} swatches on each" for count in wide.columns]
     shown = wide.reset_index().astype({"boards": str}).rename(columns={"boards": "boards to burn"})
@@ -185,7 +185,7 @@ def settings(plan: BurnPlan, board: str = "A") -> Shown:
         "pitch, mm": rows["line_pitch_mm"].map("{:g}".format),
         "expect, mm": [span(low, high, 2) for low, high in
                        zip(rows["lowest_mm"], rows["highest_mm"])],
-        "minutes": rows["minutes"].map("{:.1f}".format)}))
+        "minutes": minutes(rows, decimals=1)}))
 
 
 def preview(plan: BurnPlan, page: int = 1, paper: str = "a4", ppi: float = 110) -> bytes:
@@ -214,10 +214,11 @@ def _layout(plan: BurnPlan) -> dict:
 def _board(plan: BurnPlan, name: str, place: int, boards: int) -> dict:
     """Return one board's page: its rows as text, the places of its swatches."""
     rows = plan.board(name)
-    minutes, area = rows["minutes"].sum(), plan.layout.area_cm2(len(rows))
+    taken = minutes(rows[["least_minutes", "minutes"]].sum().to_frame().T)[0]
+    area = plan.layout.area_cm2(len(rows))
     return {
         "name": name, "of": f"{place} of {boards}",
-        "cost": f"About {minutes:.0f} minutes of burning, {area:.0f} cm² of scrap.",
+        "cost": f"About {taken} minutes of burning, {area:.0f} cm² of scrap.",
         "alt": f"{len(rows)} swatches on the scrap of board {name}, to scale.",
         "swatches": [{
             "id": row.swatch, "x": row.x_mm, "y": row.y_mm, "level": row.level,

@@ -14,7 +14,7 @@ import testburn
 from testburn import energy
 from testburn.job import cautions, finishing
 from testburn.labbook import columns
-from testburn.paper import chart, record
+from testburn.paper import chart, record, text
 from testburn.paper.chart import MOST_SHAPES
 from testburn.paper.pdf import compiled, put
 from testburn.paper.text import count, figures, inches, kept_alike, shortened, span, swept
@@ -211,8 +211,8 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
 
 def _minutes(rows: pd.DataFrame) -> tuple[str, list[str]]:
     if "minutes" in rows:
-        return "this job", figures(rows["minutes"], 0)
-    return "per 10 cm²", figures(rows["minutes_per_10cm2"], 1)
+        return "this job", text.minutes(rows)
+    return "per 10 cm²", text.minutes(rows, "minutes_per_10cm2", 1)
 
 
 def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,

@@ -133,6 +133,10 @@ def shop(table: pd.DataFrame, *names: str) -> Shown:
     for name in names or table.columns:
         heading, form = HEADINGS.get(name, (name, None))
         written[heading] = table[name].map(lambda value, form=form: _cell(value, form))
+        # What a brisk head takes at least and a slow one at most is one cell.
+        if (least := f"least_{name}") in table:
+            low = table[least].map(lambda value, form=form: _cell(value, form))
+            written[heading] = (low + "–" + written[heading]).where(low != written[heading], low)
     return Shown(pd.DataFrame(written))
 
 

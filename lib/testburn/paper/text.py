@@ -68,8 +68,15 @@ def kept_alike(readings: pd.DataFrame) -> list[str]:
 
 
 def swept(rows: pd.DataFrame) -> str:
-    """Return what a job's minutes are of, how it is swept, and whether turns are in them."""
+    """Return what a job's minutes are of and how it is swept; which way is best is not said of a head not known."""
     words = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
-    ways = " or ".join(words.get(way, way) for way in rows["way"].unique())
-    few = "" if rows["turns_counted"].all() else " Turns are not counted: machine.toml has no acceleration."
-    return f"Minutes are of {shortened(rows['artwork'].iloc[0], 60, 60)}, swept {ways}.{few}"
+    said = f"Minutes are of {shortened(rows['artwork'].iloc[0], 60, 60)}"
+    if (rows["way"] == "").any():
+        return f"{said}, from a brisk head to a slow one: machine.toml has no acceleration."
+    return f"{said}, swept {' or '.join(words.get(way, way) for way in rows['way'].unique())}."
+
+
+def minutes(rows: pd.DataFrame, name: str = "minutes", decimals: int = 0) -> list[str]:
+    """Return minutes as text: a range where the machine does not say how briskly its head speeds up."""
+    least = rows.get(f"least_{name}", rows[name])
+    return [span(low, high, decimals) for low, high in zip(least, rows[name])]

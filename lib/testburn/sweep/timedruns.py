@@ -2,7 +2,9 @@
 
 Decides both from filled rectangles timed on the maker's own machine. What a run takes beyond its
 burning is its turns: turns · (2v · 1/a + overhead), a straight plane without a constant in 1/a and
-the overhead, fitted by ordinary least squares. Runs at one speed cannot tell the two apart.
+the overhead, fitted by ordinary least squares; lines · v · 1/a instead where the head runs up on the wood
+(`runs_up_outside` of the machine), and then of lines long enough for it to reach its speed. Runs at one speed
+cannot tell the two apart.
 
 Source: constant-acceleration kinematics, as in `sweep`; ordinary least squares of statsmodels.
 """
@@ -14,7 +16,7 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 
-from testburn.labbook import ReadingsError, cells, columns, csvfile
+from testburn.labbook import Machine, ReadingsError, cells, columns, csvfile
 from testburn.sweep.lines import line_count
 
 _BY = {name: columns.BY_NAME[name] for name in ("speed_mm_s", "line_pitch_mm", "passes")}
@@ -102,7 +104,7 @@ def read(book: str | Path) -> pd.DataFrame:
     return _typed(rows, FILE)
 
 
-def from_book(book: str | Path) -> "Calibration | str":
+def from_book(book: str | Path, machine: Machine = Machine()) -> "Calibration | str":
     """Return what a lab book's timed runs say, or in words why they say nothing yet.
 
     Raises
@@ -116,28 +118,31 @@ def from_book(book: str | Path) -> "Calibration | str":
     if runs.empty:
         return (f"No timed runs yet. Write two or more into {FILE}, under the columns "
                 f"{', '.join(COLUMNS)}. " + _NEXT.format("one, and another at twice that"))
-    return _too_few(_checked(runs)) or calibrate(runs)
+    return _too_few(_checked(runs)) or calibrate(runs, machine.runs_up_outside)
 
 
-def calibrate(timed_runs: pd.DataFrame) -> Calibration:
+def calibrate(timed_runs: pd.DataFrame, runs_up_outside: bool = True) -> Calibration:
     """Return acceleration and turn overhead from timed filled rectangles, burned in both directions.
 
     Parameters
     ----------
     timed_runs : DataFrame
         A row a run: run, timed_on, width_mm, height_mm, speed_mm_s, line_pitch_mm, passes, seconds.
+    runs_up_outside : bool
+        Of the machine.
 
     Raises
     ------
     ReadingsError
         With every run that is no run.
     ValueError
-        If all have one speed, or if they take no time to turn.
+        If all have one speed, if they take no time to turn, or if a head that runs up on the wood reaches its
+        speed on no line of a run.
     """
     runs = _checked(timed_runs)
     if too_few := _too_few(runs):
         raise ValueError(too_few)
-    slowing = (2 * runs["speed_mm_s"] * runs["turns"]).to_numpy()
+    slowing = (runs["speed_mm_s"] * (2 * runs["turns"] if runs_up_outside else runs["turns"] + runs["passes"])).to_numpy()
     design = np.column_stack([slowing, runs["turns"]])
     over = (runs["seconds"] - runs["burn_seconds"]).to_numpy()
     fit, remarks = sm.OLS(over, design).fit(), []
@@ -153,6 +158,8 @@ def calibrate(timed_runs: pd.DataFrame) -> Calibration:
     if not fit.params[0] > 0:
         raise ValueError("By these runs turning at a higher speed takes no more time, so no acceleration can be "
                          "worked out. Check speed, pitch and seconds of each. " + _NEXT.format("a high"))
+    if not runs_up_outside:
+        _long_enough(runs, 1 / fit.params[0])
     if limits is None:
         remarks.append("Two runs leave nothing to judge them by: no limits. Time a third, at another speed.")
     return _said(runs, fit, limits, design, over, remarks)
@@ -165,6 +172,16 @@ def _too_few(runs) -> str:
     return (f"{len(runs)} timed run(s), " + "".join(f"all at {speed:g} mm/s, " for speed in speeds)
             + "cannot tell acceleration from what a turn costs besides. "
             + _NEXT.format("another" if len(runs) else "one, and another at twice that"))
+
+
+def _long_enough(runs, acceleration_mm_s2) -> None:
+    """Refuse runs on whose lines the head, running up on the wood, never reaches its speed."""
+    needed = runs["speed_mm_s"] ** 2 / acceleration_mm_s2
+    if (short := runs["width_mm"] < needed).any():
+        one = runs[short].iloc[0]
+        raise ValueError(f"The head runs up on the wood (runs_up_outside = false), and the {one['width_mm']:g} mm lines of run "
+                         f"{one['run']} are too short to reach {one['speed_mm_s']:g} mm/s: they tell nothing certain. Time it "
+                         f"with lines of {2 * needed[short].iloc[0]:.0f} mm or more.")
 
 
 def _said(runs, fit, limits, design, over, remarks) -> Calibration:
