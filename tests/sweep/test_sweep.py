@@ -275,8 +275,8 @@ def test_without_acceleration_no_way_is_called_fastest_and_minutes_are_those_of_
     assert not table["fastest"].any() and plan.ways_at([100, 200]).tolist() == ["", ""] and plan.changes().empty
     assert plan.at_speeds([100])["way"].tolist() == WAYS
     assert plan.words(100) == (
-        "At 100 mm/s sweeping each piece by itself 1.3 to 3.0 min, sweeping in rows 1.9 to 2.8 min, one full-width sweep "
-        "7.2 to 9.5 min, by a brisk head (3000 mm/s²) and a slow one (500). machine.toml does not say how briskly the head "
+        "At 100 mm/s sweeping each piece by itself 1.3 to 3.0 min, sweeping in rows 1.9 to 3.0 min, one full-width sweep "
+        "7.2 to 10.0 min, by a brisk head (3000 mm/s²) and a slow one (500). machine.toml does not say how briskly the head "
         "speeds up: minutes are a range, and no way to sweep is called the fastest. Time two filled rectangles, one at twice "
         "the other's speed; notebook 7 works the acceleration out.")
     with pytest.raises(ValueError, match="Time two filled rectangles"):
