@@ -20,6 +20,7 @@ from testburn import burnplan, depthfit, labbook
 from testburn.burnplan import Scrap
 from testburn.labbook import Machine, columns, woods
 from testburn.paper import burnsheet, pdf
+from testburn.units import Units
 
 LABDATA = Path(__file__).parents[2] / "labdata"
 MACHINE = Machine(acceleration_mm_s2=3000)
@@ -101,7 +102,7 @@ def test_the_drawing_says_the_settings_of_each_swatch(plan):
     row = plan.board("A").iloc[0]
     _, groups = groups_in_svg(plan, "A")
     assert groups["A1"].find(f"{SVG}title").text == (
-        f"A1: {row['speed_mm_s']:g} mm/s, 90 %, 1 pass, pitch 0.05 mm (200 lines per cm)")
+        f"A1: {row['speed_mm_s']:g} mm/s, 90 %, 1 pass, pitch 0.05 mm")
 
 
 def pixels(png: bytes) -> np.ndarray:
@@ -192,10 +193,27 @@ def test_many_swatches_go_on_overleaf(demo):
 def test_the_sheet_leads_with_what_is_set_in_an_order_of_its_own(plan):
     """Speed, power, passes, pitch: on the page, and in the notebook's table of the same swatches."""
     page = (pdf.HERE / "burnsheet.typ").read_text(encoding="utf-8")
-    heads = re.findall(r'head\("(\w+)"', page[page.index("table.header("):])
-    assert heads[:6] == ["Swatch", "Speed", "Power", "Passes", "Pitch", "Expect"]
+    heads = re.findall(r'head\((?:"|\.\.sheet\.)(\w+(?:\.at\(\d\))?)', page[page.index("table.header("):])
+    assert heads[:6] == ["Swatch", "heads.at(0)", "heads.at(1)", "Passes", "heads.at(2)", "Expect"]
+    assert burnsheet.document(plan)["heads"] == [["Speed", "mm/s"], ["Power", "%"], ["Pitch", "mm"]]
     assert list(burnsheet.settings(plan).frame)[:6] == [
         "swatch", "it is", "speed, mm/s", "power, %", "passes", "pitch, mm"]
+
+
+def test_sheet_drawing_and_table_lead_with_the_machine_s_units(demo):
+    head = Machine(acceleration_mm_s2=3000, speed_step="60 mm/min", units=Units("mm/min", "lines per inch", 255))
+    plan = burnplan.propose(demo, woods.read(), "sugar maple", 15, 0.4, 0.6, Scrap(300, 200, 19), head, boards=1, swatches=5)
+    sheet, row = burnsheet.document(plan), plan.board("A").iloc[0]
+    assert sheet["heads"] == [["Speed", "mm/min"], ["Power", "of 255"], ["Lines", "per inch"]]
+    first = sheet["boards"][0]["swatches"][0]
+    assert (first["speed"], first["speed_beside"]) == (f"{60 * row['speed_mm_s']:g}", f"{row['speed_mm_s']:g} mm/s")
+    assert (first["power"], first["power_beside"], first["pitch"], first["pitch_beside"]) == ("230", "90 %", "508", "0.05 mm")
+    _, groups = groups_in_svg(plan, "A")
+    assert groups["A1"].find(f"{SVG}title").text == f"A1: {60 * row['speed_mm_s']:g} mm/min, 230 of 255, 1 pass, 508 lines per inch"
+    assert list(burnsheet.settings(plan).frame)[2:6] == ["speed, mm/min", "power, of 255", "passes", "lines, per inch"]
+    assert pages(burnsheet.pdf(plan)) == 1
+    kept = pd.read_csv(io.BytesIO(burnsheet.entry_csv(plan, "A")))
+    assert kept["speed_mm_s"].tolist() == plan.board("A")["speed_mm_s"].tolist() and set(kept["power_pct"]) == {90}
 
 
 def test_what_the_sheet_says(plan):
@@ -203,7 +221,7 @@ def test_what_the_sheet_says(plan):
     row, first = plan.board("A").iloc[0], sheet["boards"][0]["swatches"][0]
     assert (sheet["species"], sheet["module"], sheet["wavelength"]) == ("Sugar maple", "15 W", "445 nm")
     assert sheet["window"] == "Wanted: 0.40–0.60 mm deep (0.016–0.024 in)"
-    assert (first["speed"], first["power"], first["passes"], first["pitch"], first["lines"]) == (
+    assert (first["speed"], first["power"], first["passes"], first["pitch"], first["pitch_beside"]) == (
         f"{row['speed_mm_s']:g}", "90", "1", "0.05", "200 lines/cm")
     assert sheet["boards"][1]["of"] == "2 of 2"
     assert sheet["boards"][0]["cost"] == "About 4 minutes of burning, 48 cm² of scrap."

@@ -19,7 +19,9 @@ import typst
 
 from testburn import depthfit
 from testburn.job import settings
+from testburn.labbook import Machine
 from testburn.paper import card, chart as cardchart, pdf, text as cardtext
+from testburn.units import Units
 
 NASTY = "#panic() *bold* _low_ $x$ <b> `raw` \\ \" 😀 木 " + "W" * 300
 ONE = (("hard maple", 20.0, 450.0),)
@@ -123,6 +125,23 @@ def pages_in(pdf: Path) -> int:
 def test_the_settings_table_in_mm_and_inches(column, head, unit, big, small):
     got = page_of(stand_in())["columns"][column]
     assert (" ".join(got["head"]), got["unit"], got["big"], got["small"]) == (head, unit, big, small)
+
+
+def test_the_card_leads_with_the_machine_s_units_and_keeps_mm_beside_them():
+    machine = Machine(units=Units("mm/min", "lines per inch", 255))
+    columns = page_of(stand_in(), machine=machine)["columns"][:4]
+    assert [(" ".join(column["head"]), column["unit"], column["big"], column["small"]) for column in columns] == [
+        ("Speed", "mm/min", ["14286", "7908", "4176"], ["238.1 mm/s", "131.8 mm/s", "69.6 mm/s"]),
+        ("Power", "of 255", ["230"] * 3, ["90 %"] * 3),
+        ("Passes", "", ["1"] * 3, ["0.076 J/mm", "0.137 J/mm", "0.259 J/mm"]),
+        ("Lines", "per inch", ["508"] * 3, ["0.05 mm"] * 3)]
+
+
+def test_the_card_says_what_running_up_on_the_wood_does():
+    head = Machine(acceleration_mm_s2=3000, runs_up_outside=False)
+    (said,) = set(page_of(stand_in(), machine=head)["notes"]) - set(page_of(stand_in())["notes"])
+    assert said == ("The head speeds up on the wood (runs_up_outside = false): at 238.1 mm/s the first and last 9.4 mm of every "
+                    "line get twice the energy on average and burn deeper, unless your machine lowers its power with the speed.")
 
 
 def test_the_card_leads_with_what_is_set_in_an_order_of_its_own():

@@ -58,6 +58,8 @@ class BurnPlan:
     layout : Layout
     notes : tuple of str
         What the maker should know about this plan.
+    machine : Machine
+        What it is burned with.
     """
 
     levels: Levels
@@ -71,6 +73,7 @@ class BurnPlan:
     invented: bool
     data: str
     notes: tuple[str, ...]
+    machine: Machine
 
     @cached_property
     def id(self) -> str:
@@ -129,7 +132,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
     weighed = _alternatives(levels, layout, readings, machine, {boards} - {None}, {swatches} - {None})
     weighed["chosen"] = weighed.index == _choice(weighed, levels, boards, swatches)
     if not weighed["chosen"].any():
-        raise ValueError(_too_small(layout, swatches or FEWEST, levels))
+        raise ValueError(_too_small(layout, swatches or FEWEST, levels, machine.units))
     chosen = weighed[weighed["chosen"]].iloc[0]
     rows = pd.concat([_board(levels, layout, number, int(chosen["swatches"]), machine, seed)
                       for number in range(int(chosen["boards"]))], ignore_index=True)
@@ -137,7 +140,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
                                levels.gauge_step_mm) if levels.known else None
     return BurnPlan(levels, int(chosen["boards"]), readings, seed, rows, weighed, now, layout,
                     bool(fit and fit.invented), fit.fingerprint if fit else "",
-                    _notes(levels, weighed, machine, layout))
+                    _notes(levels, weighed, machine, layout), machine)
 
 
 def _refuse(boards, swatches, readings):
@@ -202,14 +205,14 @@ def _minutes(levels, layout, speeds, machine) -> dict[str, np.ndarray]:
             for name, head in zip(("least_minutes", "minutes"), sweep.heads(machine))}
 
 
-def _too_small(layout, count, levels) -> str:
+def _too_small(layout, count, levels, units) -> str:
     """Say how large a swatch must be, and what would help."""
     room, one = layout.columns * layout.rows, layout
     said = (f"The scrap of {one.scrap.width_mm:g} × {one.scrap.height_mm:g} mm holds {room} swatches of "
             f"{one.swatch_width_mm:g} × {one.swatch_height_mm:g} mm with {one.land_mm:g} mm of face "
             f"around each; {count} are asked for. Use a larger scrap, turn it, or plan fewer.")
     if one.swatch_width_mm > one.swatch_height_mm:
-        said += (f" The width comes from the run-up at {levels.speeds(3).max():g} mm/s: less power "
+        said += (f" The width comes from the run-up at {units.said('speed_mm_s', levels.speeds(3).max())}: less power "
                  "makes the swatches slower and smaller; or write runs_up_outside = true into machine.toml if your "
                  "machine has its speed before the drawing begins.")
     return said
@@ -231,5 +234,5 @@ def _notes(levels, weighed, machine, layout) -> tuple[str, ...]:
         notes.append(f"The head runs up to {reach:.0f} mm beyond a swatch on both sides{slow.rstrip(',')}: keep clamps away.")
     elif layout.swatch_width_mm > layout.swatch_height_mm:
         notes.append(f"The head speeds up on the wood (runs_up_outside = false): it needs {reach:.0f} mm{slow} to reach "
-                     f"{fastest:g} mm/s, so swatches are {layout.swatch_width_mm:g} mm long and their middle third has full speed.")
+                     f"{machine.units.said('speed_mm_s', fastest)}, so swatches are {layout.swatch_width_mm:g} mm long and their middle third has full speed.")
     return (*notes, *filter(None, [machine.to_measure]))

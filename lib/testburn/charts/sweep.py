@@ -48,7 +48,7 @@ def sweeps(plan: SweepPlan, speed_mm_s: float) -> go.Figure:
     figure.update_xaxes(title="along the lines, mm")
     figure.update_yaxes(autorange="reversed")
     figure.update_yaxes(title="mm", col=1)
-    styled(figure, f"Where the head goes at {speed_mm_s:g} mm/s", 400,
+    styled(figure, f"Where the head goes at {_said(plan, speed_mm_s)}", 400,
            under=f"{plain(plan.artwork.name)}, pitch {plan.line_pitch_mm:g} mm, a few lines drawn")
     return figure.update_layout(margin=dict(t=100, b=110), legend=dict(orientation="h", y=-0.3, yanchor="top"))
 
@@ -60,6 +60,10 @@ def _span(row) -> str:
     """Return a way's minutes, a range where the machine does not say how briskly its head speeds up."""
     ends = list(dict.fromkeys(f"{end:.1f}" for end in (row.least_minutes, row.minutes)))
     return f"{' to '.join(ends)} min"
+
+
+def _said(plan: SweepPlan, speed_mm_s: float) -> str:
+    return plan.machine.units.said("speed_mm_s", speed_mm_s)
 
 
 def _head(plan: SweepPlan) -> str:
@@ -86,7 +90,7 @@ def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
                               xanchor="left", xshift=6)
     figure.update_xaxes(title="minutes", range=[0, round(1.12 * table["minutes"].max(), 4)])
     figure.update_yaxes(autorange="reversed")
-    styled(figure, f"What the minutes are spent on at {speed_mm_s:g} mm/s{_head(plan)}", 340)
+    styled(figure, f"What the minutes are spent on at {_said(plan, speed_mm_s)}{_head(plan)}", 340)
     return figure.update_layout(barmode="stack", margin_b=110,
                                 legend=dict(orientation="h", y=-0.32, yanchor="top", traceorder="normal"))
 
@@ -94,17 +98,17 @@ def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
 def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> go.Figure:
     """Draw minutes over speed for each way, and where another way becomes the fastest."""
     speeds = plan.machine.speeds(_MOST_SPEEDS) if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
-    minutes, figure = plan.minutes(speeds, passes), go.Figure()
+    minutes, figure, unit = plan.minutes(speeds, passes), go.Figure(), plan.machine.units.of("speed_mm_s")
     for way, (colour, dash, _) in zip(minutes, LOOKS):
         figure.add_scatter(
-            x=rounded(speeds), y=rounded(minutes[way]), mode="lines", name=way,
+            x=rounded(unit.of(speeds)), y=rounded(minutes[way]), mode="lines", name=way,
             line=dict(color=colour, dash=dash, width=2.5),
-            hovertemplate=f"{way}, %{{x:g}} mm/s: %{{y:.1f}} min<extra></extra>")
+            hovertemplate=f"{way}, %{{x:g}} {unit.name}: %{{y:.1f}} min<extra></extra>")
     for row in plan.changes(speeds).iloc[1:].itertuples():
-        figure.add_vline(x=row.from_mm_s, line=dict(color="#444", dash="dot", width=1.5),
-                         annotation=dict(text=f"from {row.from_mm_s:g} mm/s:<br>{row.way}", textangle=0,
+        figure.add_vline(x=unit.of(row.from_mm_s), line=dict(color="#444", dash="dot", width=1.5),
+                         annotation=dict(text=f"from {unit.words(row.from_mm_s)}:<br>{row.way}", textangle=0,
                                          font_size=12, align="left", xanchor="left"))
-    figure.update_xaxes(title="speed, mm/s")
+    figure.update_xaxes(title=f"speed, {unit.name}")
     # Minutes at the lowest speeds would squeeze the rest of a plain scale.
     figure.update_yaxes(title="minutes", type="log", tickvals=[n * 10 ** k for k in range(-1, 6) for n in (1, 2, 5)])
     return styled(figure, f"Minutes over speed, by way{_head(plan)}", 420,

@@ -14,6 +14,7 @@ from testburn import energy, sweep
 from testburn.depthfit import DepthFit, GroupFit, LEVEL, NEXT, proof
 from testburn.job.energyfor import EnergyFor, energy_needs, line_energy_for
 from testburn.labbook import Machine, columns
+from testburn.units import Units
 
 if TYPE_CHECKING:
     from testburn.sweep import Artwork
@@ -135,18 +136,18 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
                          choice["line_pitch_mm"], choice["passes"], board)
     options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
     if options.empty:
-        raise ValueError(f"At {choice['power_pct']:g} % and a pitch of {choice['line_pitch_mm']:g} mm "
-                         f"no speed of this machine comes near {at_least_mm:g} to "
+        raise ValueError(f"At {machine.units.said('power_pct', choice['power_pct'])} and "
+                         f"{machine.units.said('line_pitch_mm', choice['line_pitch_mm'])} no speed of this machine comes near {at_least_mm:g} to "
                          f"{at_most_mm:g} mm.")
     return _clock(area_mm2, machine, artwork)(options).assign(
         chance_inside=chance_inside(fit, group, options, at_least_mm, at_most_mm, board))
 
 
 def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
-           wanted: float = GOOD_CHANCE, board: str = NEXT) -> str:
-    """Say in words how sure the choice is, and what would make it surer."""
+           wanted: float = GOOD_CHANCE, board: str = NEXT, units: Units = Units()) -> str:
+    """Say in words how sure the choice is, and what would make it surer; its setting in the machine's units."""
     group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
-    said = (f"{choice['speed_mm_s']:g} mm/s at {choice['power_pct']:g} %: "
+    said = (f"{units.said('speed_mm_s', choice['speed_mm_s'])} at {units.said('power_pct', choice['power_pct'])}: "
             f"{100 * choice['chance_inside']:.0f} % chance to land between {at_least_mm:.3g} and "
             f"{at_most_mm:.3g} mm")
     if choice["why"]:
@@ -273,8 +274,8 @@ def round_depths(group: GroupFit) -> list[float]:
 def _combinations(group, machine) -> list[tuple[float, float, int]]:
     """Return the power, pitch and passes to try; what was burned where the machine says nothing."""
     burned = group.readings
-    powers = machine.powers_pct or sorted(burned["power_pct"].unique())
-    pitches = machine.line_pitches_mm or group.line_pitches_mm
+    powers = machine.taken("power_pct", machine.powers_pct or sorted(burned["power_pct"].unique()))
+    pitches = machine.taken("line_pitch_mm", machine.line_pitches_mm or group.line_pitches_mm)
     passes = machine.passes or sorted(burned["passes"].unique())
     return [(power, pitch, times) for power in powers for pitch in pitches for times in passes]
 
@@ -293,10 +294,9 @@ def _nearest(fit, group, machine, depths_mm, power_pct, line_pitch_mm, passes, b
     speeds = machine.speeds(_ALL_SPEEDS)
     joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
     expected = fit.predictive(group, joules, line_pitch_mm, "reading", board, power_pct, passes)[0].depth_mm
-    if len(speeds) > 1 and speeds[1] - speeds[0] > machine.speed_step_mm_s * 1.5:
+    if len(speeds) > 1 and speeds[1] - speeds[0] > machine.step_mm_s * 1.5:
         # Of more speeds than are tried: the one between two of them, as depth falls steadily with the speed.
-        wanted, step = np.interp(depths_mm, expected[::-1], speeds[::-1]), machine.speed_step_mm_s
-        nearest = machine.min_speed_mm_s + step * np.round((wanted - machine.min_speed_mm_s) / step)
+        nearest = machine.nearest_speeds(np.interp(depths_mm, expected[::-1], speeds[::-1]))
     else:
         nearest = speeds[np.abs(expected - np.asarray(depths_mm)[:, None]).argmin(axis=1)]
     return _predicted(fit, group, nearest, power_pct, line_pitch_mm, passes, board)

@@ -22,7 +22,7 @@ from testburn.labbook import columns
 from testburn.paper import card
 from testburn.paper.pdf import compiled, put
 from testburn.paper.tables import Shown
-from testburn.paper.text import count, minutes, shortened, span
+from testburn.paper.text import SETTING, beside, count, minutes, shortened, span
 
 PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 MOST_READINGS = 5
@@ -80,9 +80,7 @@ def pdf(plan: BurnPlan, paper: str = "a4") -> bytes:
 def drawing(plan: BurnPlan, board: str, labels: bool = True) -> bytes:
     """Return one board's swatches as SVG in millimetres; see `burnplan.svg`."""
     rows = plan.board(board)
-    words = [f"{row.speed_mm_s:g} mm/s, {row.power_pct:g} %, {count(row.passes, 'pass', 'passes')}, "
-             f"pitch {row.line_pitch_mm:g} mm ({energy.lines_per_cm(row.line_pitch_mm):g} lines per cm)"
-             for row in rows.itertuples()]
+    words = [plan.machine.units.setting(row) for _, row in rows.iterrows()]
     return svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels)
 
 
@@ -128,6 +126,7 @@ def document(plan: BurnPlan, paper: str = "a4") -> dict:
         "module": f"{levels.module_w:g} W", "wavelength": f"{levels.wavelength_nm:g} nm",
         "window": f"Wanted: {span(levels.at_least_mm, levels.at_most_mm, 2, 'mm')} deep "
                   f"({span(*map(energy.inches_from_mm, (levels.at_least_mm, levels.at_most_mm)), 3, 'in')})",
+        "heads": [[word.capitalize(), unit] for word, unit in map(plan.machine.units.heading, SETTING)],
         "blanks": list(BLANKS), "readings": plan.readings, "boxes": MOST_READINGS,
         "layout": _layout(plan), "worth": worth(plan),
         "notes": [shortened(note, 400, 40) for note in plan.notes],
@@ -178,11 +177,11 @@ def alternatives(plan: BurnPlan) -> Shown:
 
 def settings(plan: BurnPlan, board: str = "A") -> Shown:
     """Return one board's swatches as the sheet has them."""
-    rows = plan.board(board)
+    rows, units = plan.board(board), plan.machine.units
+    speed, power, pitch = ({", ".join(units.heading(name)): rows[name].map(units.of(name).text)}
+                           for name in ("speed_mm_s", "power_pct", "line_pitch_mm"))
     return Shown(pd.DataFrame({
-        "swatch": rows["swatch"], "it is": rows["level"], "speed, mm/s": rows["speed_mm_s"].map("{:g}".format),
-        "power, %": rows["power_pct"].map("{:g}".format), "passes": rows["passes"].astype(str),
-        "pitch, mm": rows["line_pitch_mm"].map("{:g}".format),
+        "swatch": rows["swatch"], "it is": rows["level"], **speed, **power, "passes": rows["passes"].astype(str), **pitch,
         "expect, mm": [span(low, high, 2) for low, high in
                        zip(rows["lowest_mm"], rows["highest_mm"])],
         "minutes": minutes(rows, decimals=1)}))
@@ -214,6 +213,7 @@ def _layout(plan: BurnPlan) -> dict:
 def _board(plan: BurnPlan, name: str, place: int, boards: int) -> dict:
     """Return one board's page: its rows as text, the places of its swatches."""
     rows = plan.board(name)
+    units = plan.machine.units
     taken = minutes(rows[["least_minutes", "minutes"]].sum().to_frame().T)[0]
     area = plan.layout.area_cm2(len(rows))
     return {
@@ -222,7 +222,8 @@ def _board(plan: BurnPlan, name: str, place: int, boards: int) -> dict:
         "alt": f"{len(rows)} swatches on the scrap of board {name}, to scale.",
         "swatches": [{
             "id": row.swatch, "x": row.x_mm, "y": row.y_mm, "level": row.level,
-            "speed": f"{row.speed_mm_s:g}", "speed_in": f"{energy.inches_from_mm(row.speed_mm_s):.2f} in/s",
-            "power": f"{row.power_pct:g}", "passes": str(row.passes), "pitch": f"{row.line_pitch_mm:g}",
-            "lines": f"{energy.lines_per_cm(row.line_pitch_mm):.4g} lines/cm", "expect": span(row.lowest_mm, row.highest_mm, 2),
+            "speed": units.of("speed_mm_s").text(row.speed_mm_s), "speed_beside": beside("speed_mm_s", row.speed_mm_s, units),
+            "power": units.of("power_pct").text(row.power_pct), "power_beside": beside("power_pct", row.power_pct, units),
+            "passes": str(row.passes), "pitch": units.of("line_pitch_mm").text(row.line_pitch_mm),
+            "pitch_beside": beside("line_pitch_mm", row.line_pitch_mm, units), "expect": span(row.lowest_mm, row.highest_mm, 2),
         } for row in rows.itertuples()]}

@@ -115,7 +115,7 @@ class SweepPlan:
         if self.known:
             text = self._fastest_words(table, speed_mm_s)
         else:
-            text = [f"At {speed_mm_s:g} mm/s " + ", ".join(
+            text = [f"At {self._said(speed_mm_s)} " + ", ".join(
                 f"{_CALLED[way]} {row['least_minutes']:.1f} to {row['minutes']:.1f} min" for way, row in table.iterrows())
                     + f", by a brisk head ({BRISK_MM_S2:g} mm/s²) and a slow one ({SLOW_MM_S2:g}).", self.machine.to_measure]
         text += self._wide_piece(speed_mm_s, passes, table["minutes"].min())
@@ -129,9 +129,12 @@ class SweepPlan:
             return ""
         return slow_ends(self.machine, speed_mm_s, self.artwork.narrowest_stroke_mm)
 
+    def _said(self, speed_mm_s: float) -> str:
+        return self.machine.units.said("speed_mm_s", speed_mm_s)
+
     def _fastest_words(self, table: pd.DataFrame, speed_mm_s: float) -> list[str]:
         best = table[table["fastest"]].iloc[0]
-        text = [f"{best.name.capitalize()}, {best['minutes']:.1f} min at {speed_mm_s:g} mm/s."]
+        text = [f"{best.name.capitalize()}, {best['minutes']:.1f} min at {self._said(speed_mm_s)}."]
         for way, row in table[~table["fastest"]].iterrows():
             more = row["minutes"] - best["minutes"]
             if more < 0.05:
@@ -241,7 +244,7 @@ def slow_ends(machine: Machine, speed_mm_s: float, narrowest_stroke_mm: float | 
     head = heads(machine)[1]
     ends = float(run_up_mm(speed_mm_s, head.acceleration_mm_s2))
     known = "" if machine.acceleration_mm_s2 else "up to "
-    said = (f"The head speeds up on the wood (runs_up_outside = false): at {speed_mm_s:g} mm/s the first and last "
+    said = (f"The head speeds up on the wood (runs_up_outside = false): at {machine.units.said('speed_mm_s', speed_mm_s)} the first and last "
             f"{known}{ends:.1f} mm of every line get twice the energy on average and burn deeper, unless your machine lowers its "
             "power with the speed.")
     if narrowest_stroke_mm is not None and narrowest_stroke_mm > 0:

@@ -36,6 +36,12 @@ speed_step_mm_s = 1
 # support_height_mm = 22
 # focus_gap_mm = 7
 # focus_travel_mm = 40
+# What your control asks for; cards, sheets and forms then lead with it. Every figure above and every file stays in
+# mm/s, mm and percent; only a step may carry its unit, e.g. above this line: speed_step = "100 mm/min".
+# [units]
+# speed = "mm/min"            # or mm/s, in/s, in/min
+# spacing = "lines per inch"  # or mm, in, lines per mm, lines per cm
+# power_out_of = 255          # leave it out where power is set in percent
 """
 JOB = """\
 # The job on the bench: notebooks 6 to 11 work on it. Take the # away from a line to say it; what is

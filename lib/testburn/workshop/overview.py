@@ -92,7 +92,7 @@ def _field(row) -> str:
     return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {abs(row.age_days)} days {when}; {jobs}"
 
 
-def next_steps(table: pd.DataFrame, machine: Machine | None = None) -> list[str]:
+def next_steps(table: pd.DataFrame, machine: Machine | None = None, readings: pd.DataFrame | None = None) -> list[str]:
     """Return what to do next, in order of weight, in words.
 
     Parameters
@@ -100,9 +100,11 @@ def next_steps(table: pd.DataFrame, machine: Machine | None = None) -> list[str]
     table : DataFrame
         From `state`.
     machine : Machine, optional
-        What is still to be measured of it is asked for last.
+        What looks wrong in machine.toml comes last, then what is still to be measured.
+    readings : DataFrame, optional
+        What was burned, for machine.toml to be held against.
     """
-    asked = [machine.to_measure] if machine and machine.to_measure else []
+    asked = [*machine.doubts(readings), *filter(None, [machine.to_measure])] if machine else []
     if table.empty:
         return ["The lab book is empty. Plan a test burn, burn it, enter its depths.", *asked]
     said = []
