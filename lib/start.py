@@ -44,7 +44,8 @@ def lab(folder, browser):
     book = {"TESTBURN_CARDS": str(ROOT / "cards")}
     if folder:
         book["TESTBURN_LABDATA"] = str(folder)
-    if folder and (not folder.exists() or not any(folder.iterdir())):
+    # One that was cut off half made has no datapackage.json yet, which is written last.
+    if folder and not (folder / "datapackage.json").exists() and not any(folder.glob("*/*.*")):
         code = run(["-m", "testburn.workshop.newbook", folder], **book)
         if code:
             return code

@@ -525,11 +525,11 @@ def test_the_browser_is_an_extra_with_pins_and_no_burden_for_a_maker():
     assert "playwright" not in (LIB.parent / "requirements.txt").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("there", [False, True])
+@pytest.mark.parametrize("there", ["nothing", "an empty folder", "a book cut off half made"])
 def test_lab_starts_a_new_book_where_there_is_none(start, tmp_path, there):
     book = tmp_path / "book"
-    if there:
-        book.mkdir()
+    if there != "nothing":
+        (book / "burns").mkdir(parents=True) if "half" in there else book.mkdir()
     assert start.main(["lab", "--no-browser", "--labdata", str(book)]) == 0
     new_book, lab = start.calls
     assert new_book[0] == ["-m", "testburn.workshop.newbook", book]
@@ -538,6 +538,7 @@ def test_lab_starts_a_new_book_where_there_is_none(start, tmp_path, there):
 
 def test_lab_leaves_a_book_with_something_in_it_alone(start, tmp_path):
     (tmp_path / "burns").mkdir()
+    (tmp_path / "burns" / "b01.csv").touch()
     assert start.main(["lab", "--labdata", str(tmp_path)]) == 0
     (arguments, environment), = start.calls
     assert arguments[1] == "testburn.workshop.lab"

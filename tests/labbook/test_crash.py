@@ -1,4 +1,5 @@
-"""Crash: a process that saves, corrects, strikes, journals, finishes jobs and makes cards is killed, again and again.
+"""Crash: a process that starts a book, saves, corrects, strikes, journals, finishes jobs, makes cards is killed, again
+and again.
 
 What it had acknowledged before it was killed is there afterwards, each file parses, and what was left
 half done is not read as data. TESTBURN_KILLS=2000 kills more often. Killing a process does not try
@@ -56,10 +57,23 @@ def counted(page):
     return int(count)
 
 
+def whole(book):
+    """Whether a new book is whole; one cut off half made is made whole by the next try, and then reads."""
+    from testburn import labbook
+    from testburn.workshop import newbook
+    found = "whole" if (book / "datapackage.json").exists() else None
+    if not found:
+        newbook.make(book)
+    assert {name for name in os.listdir(book) if not name.startswith(".")} == {*newbook.FILES, *newbook.FOLDERS}
+    assert labbook.Machine.read(book / "machine.toml").max_speed_mm_s == 600
+    return found
+
+
 def work(book, number, say, dice):
     """The child: writes until it is killed, and says before and after each write what it writes."""
     from testburn import labbook
     from testburn.labbook import files, jobs, journal
+    from testburn.workshop import newbook
     for count in range(10 ** 6):
         name, draft = f"b{number}-{count}", f"draft {number}"
         for cell in range(dice.randint(1, 6)):
@@ -77,6 +91,9 @@ def work(book, number, say, dice):
         say("try", "job", name, depths)
         jobs.save(jobs.readings_of(PROMISE, name, "O1", depths, 0.01, datetime.date(2026, 3, 14)), book)
         say("done", "job", name, depths)
+        say("try", "book", name, "whole")
+        newbook.make(book / "new" / name)
+        say("done", "book", name, "whole")
         for kind in ("card", "plan"):
             say("try", kind, f"{number % 3}", count)
             files.put(book / "cards" / f"{kind}-{number % 3}.pdf", page_of(kind, count))
@@ -109,7 +126,7 @@ def die_at(step):
 def killed_once(book, number, dice):
     """Fork a child, kill it somewhere, and return what it said: at a moment, or at a step on a file."""
     heard, said = os.pipe()
-    step = dice.randint(1, 120) if number % 2 else 0
+    step = dice.randint(1, 150) if number % 2 else 0
     child = os.fork()
     if child == 0:
         try:
@@ -160,7 +177,7 @@ def compare(book, heard):
     cells = {(draft, cell): value for draft in drafts for cell, value in journal.replay(book, draft).items()}
     for (kind, name, *rest), values in allowed.items():
         there = {"burn": lambda: depths.get(name), "cell": lambda: cells.get((name, *rest)),
-                 "job": lambda: finished.get(name), "card": lambda: counted(book / "cards" / f"card-{name}.pdf"),
+                 "job": lambda: finished.get(name), "book": lambda: whole(book / "new" / name), "card": lambda: counted(book / "cards" / f"card-{name}.pdf"),
                  "plan": lambda: counted(book / "cards" / f"plan-{name}.pdf"),
                  "strike": lambda: rest[0] if (name, *rest) in struck else None}[kind]()
         assert there in values, f"{kind} {name} {rest}: {there} is there, allowed is {values}"

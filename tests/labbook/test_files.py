@@ -155,16 +155,24 @@ except labbook.NotWritten as refusal:
 """
 
 
-@pytest.mark.parametrize(("then", "said"), [
-    ("true &&", "b02.csv was not changed: the disk is full. Make room on it; then try again."),
-    ("mount -o remount,ro $1 &&", "The lab book {disk} was not changed: the disk can only be read. "
-                                  "Use a folder that you may write to; then try again.")],
-    ids=["full", "read-only"])
-def test_a_disk_that_is_really_full_or_read_only_is_said_in_words(then, said, tmp_path, sound, as_csv):
+CARDS = """
+mount -t tmpfs -o size=40k tiny "$1" && head -c 8000 /dev/zero > "$1/card.pdf" && head -c 20000 /dev/zero > "$1/filling" && $4
+"$2" -c 'import sys, pathlib
+from testburn.labbook import files
+try:
+    files.put(pathlib.Path(sys.argv[1], "card.pdf"), b"new" * 8000)
+except OSError as refusal:
+    print(refusal)' "$1"
+cmp -n 8000 "$1/card.pdf" /dev/zero && ls -A "$1"
+"""
+FULL, ONLY_READ = "the disk is full. Make room on it", "the disk can only be read. Use a folder that you may write to"
+
+
+def on_a_small_disk(shell, then, tmp_path, typed):
+    """Run a shell's lines in a world of their own, where a small disk may be mounted; return what they print."""
     if sys.platform != "linux":
         pytest.skip("a small disk is made with Linux's own means")
     can = ["unshare", "--user", "--map-root-user", "--mount"]
-    shell = TINY.replace("$4", then)
     try:
         refused = subprocess.run([*can, "mount", "-t", "tmpfs", "tiny", str(tmp_path)], capture_output=True).returncode
     except FileNotFoundError:
@@ -173,13 +181,31 @@ def test_a_disk_that_is_really_full_or_read_only_is_said_in_words(then, said, tm
         pytest.skip("this system lets nobody make a small disk of his own")
     disk = tmp_path / "disk"
     disk.mkdir()
+    done = subprocess.run([*can, "sh", "-c", shell.replace("$4", then), "sh", str(disk), sys.executable, str(typed)],
+                          capture_output=True, text=True, encoding="utf-8")
+    return disk, done
+
+
+@pytest.mark.parametrize(("then", "said"), [
+    ("true &&", f"b02.csv was not changed: {FULL}; then try again."),
+    ("mount -o remount,ro $1 &&", f"The lab book {{disk}} was not changed: {ONLY_READ}; then try again.")],
+    ids=["full", "read-only"])
+def test_a_disk_that_is_really_full_or_read_only_is_said_in_words(then, said, tmp_path, sound, as_csv):
     rows = [row | {"burn": "b02", "reading": str(number), "note": "long " * 9} for number, row in
             enumerate(sound()[:1] * 200, start=1)]
     (tmp_path / "typed.csv").write_text(as_csv(rows), encoding="utf-8", newline="")
-    done = subprocess.run([*can, "sh", "-c", shell, "sh", str(disk), sys.executable, str(tmp_path / "typed.csv")],
-                          capture_output=True, text=True, encoding="utf-8")
+    disk, done = on_a_small_disk(TINY, then, tmp_path, tmp_path / "typed.csv")
     # Nothing stands after the sentence: no file was left among the burns.
     assert done.stdout.splitlines() == [said.format(disk=disk)], done.stderr
+
+
+@pytest.mark.parametrize(("then", "said"), [("true &&", FULL), ("mount -o remount,ro $1 &&", ONLY_READ)],
+                         ids=["full", "read-only"])
+def test_a_card_on_another_disk_that_refuses_stays_the_old_one(then, said, tmp_path):
+    """The cards' disk is not the one that temporary files go to: half a new page never takes the old one's place."""
+    disk, done = on_a_small_disk(CARDS, then, tmp_path, "")
+    assert done.stdout.splitlines() == [f"{disk / 'card.pdf'} was not changed: {said}; then try again.", "card.pdf",
+                                        "filling"], done.stderr
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the system's own user may write anywhere")

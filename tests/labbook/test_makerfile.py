@@ -9,6 +9,7 @@ import pytest
 
 from testburn import job, labbook
 from testburn.labbook import Machine, columns, days_ahead, jobs, makerfile, woods
+from testburn.sweep import artwork, timedruns
 
 # Files of each kind, mutated: 2,000 in all here, more by e.g. TESTBURN_MUTATIONS=10000.
 MUTATIONS = int(os.environ.get("TESTBURN_MUTATIONS", 2000))
@@ -17,7 +18,13 @@ READERS = {
     "job.toml": lambda book: job.Job.read(book, None),
     "woods.csv": lambda book: woods.of(book),
     "burns/b01.csv": labbook.read,
+    "sign.svg": lambda book: artwork.read(book / "sign.svg"),
 }
+SIGN = """<svg xmlns="http://www.w3.org/2000/svg" width="30mm" height="20mm" viewBox="0 0 30 20">
+<g id="arrow" transform="translate(2 3) scale(1.5)" style="fill:#000"><path d="M0 3 h6 v-2 l4 3 -4 3 v-2 h-6 z"/></g>
+<circle cx="24" cy="12" r="3" fill="black" stroke="none"/><rect x="22" y="2" width="5" height="2" rx="1"/>
+</svg>
+"""
 
 
 @pytest.fixture
@@ -25,10 +32,11 @@ def full(book, sound, as_csv, labdata):
     """A lab book with one small file of every kind."""
     (book / "burns" / "b01.csv").write_text(as_csv(sound()), encoding="utf-8", newline="")
     (book / "jobs").mkdir()
-    for name in ("machine.toml", "job.toml", "woods.csv", "jobs/sign-01.csv"):
+    for name in ("machine.toml", "job.toml", "woods.csv", "jobs/sign-01.csv", "datapackage.json", "timed_runs.csv"):
         (book / name).write_bytes((labdata / name).read_bytes())
     (book / "strikes.csv").write_text("burn,swatch,reading,reason,struck_on\nb01,1,2,typed in inches,2026-03-15\n",
                                       encoding="utf-8")
+    (book / "sign.svg").write_text(SIGN, encoding="utf-8")
     return book
 
 
@@ -58,8 +66,9 @@ if os.name != "posix":
     del ODD["pipe"], ODD["device"]
 
 
-@pytest.mark.parametrize("name", READERS)
-@pytest.mark.parametrize("odd", ODD)
+# An XML file names its own encoding, and may be one line.
+@pytest.mark.parametrize(("odd", "name"), [(odd, name) for odd in ODD for name in READERS
+                                           if name != "sign.svg" or not odd.startswith(("20", "UTF"))])
 def test_what_is_no_file_of_a_maker_is_refused_in_words(odd, name, full):
     make, said = ODD[odd]
     (full / name).unlink()
@@ -106,6 +115,40 @@ def test_the_finest_step_that_is_taken_gives_every_speed():
     assert Machine(speed_step_mm_s=0.001).speeds().size == 599_001
 
 
+@pytest.mark.parametrize(("line", "said"), [
+    ("max_speed_mm_s = 600 mm/s", "line 2, value 'max_speed_mm_s = 600 mm/s': something stands after the number. Write the "
+                                  "number alone, in the unit that the name says: max_speed_mm_s = 600"),
+    ("focus_gap_mm = 1,5", "this number has a decimal comma. Write it with a point: focus_gap_mm = 1.5"),
+    ("focus_gap_mm = .5", "a digit is missing before the point. Write focus_gap_mm = 0.5"),
+    ("max_speed_mm_s = 0600", "a number begins with 0. Write max_speed_mm_s = 600"),
+    ("skips_blanks = Yes", "this is not true or false. Write true or false, in small letters."),
+    ("name = gate", 'a text needs quotes. Write name = "gate"'),
+    ("day = 2026-3-4", "this is not a day. Write the day as year-month-day with two digits each"),
+    ("line_pitches_mm = [0,05, 0,1]", "a number begins with 0. Write decimals with a point"),
+    ("line_pitches_mm = [0,5, 0,1]", r"Perhaps \[0.5, 0.1\]\? A comma begins the next number; decimals have a point."),
+])
+def test_a_line_gone_wrong_under_the_hand_is_told_what_it_was_meant_to_be(line, said, tmp_path):
+    (tmp_path / "machine.toml").write_text("min_speed_mm_s = 1\n" + line, encoding="utf-8")
+    with pytest.raises(ValueError, match=said):
+        Machine.read(tmp_path / "machine.toml")
+
+
+def test_a_line_under_the_wrong_heading_is_told_where_it_belongs(tmp_path):
+    (tmp_path / "job.toml").write_text('[prices]\nboard = 18\nspecies = "white oak"', encoding="utf-8")
+    with pytest.raises(ValueError, match=r"line 3, column prices, species|line 3, prices, species") as refused:
+        job.Job.read(tmp_path, None)
+    assert "It belongs above [prices]: move it to the file's first lines." in str(refused.value)
+
+
+@pytest.mark.parametrize(("heading", "near"), [("Depth (mm)", "depth_mm"), ("Speed mm/s", "speed_mm_s"), ("boards", "board")])
+def test_a_heading_nearly_right_is_told(heading, near, full):
+    burn = full / "burns" / "b01.csv"
+    burn.write_text(burn.read_text(encoding="utf-8").replace(near, heading, 1), encoding="utf-8")
+    with pytest.raises(ValueError) as refused:
+        labbook.read(full)
+    assert f"Perhaps the heading {heading!r} is meant? Write it {near}." in str(refused.value)
+
+
 def mutated(content, dice):
     """Return the bytes with one to three seeded things done to them."""
     found = bytearray(content)
@@ -129,7 +172,8 @@ def mutated(content, dice):
     return bytes(found)
 
 
-KINDS = {**READERS, "strikes.csv": labbook.read, "jobs/sign-01.csv": jobs.read}
+KINDS = {**READERS, "strikes.csv": labbook.read, "jobs/sign-01.csv": jobs.read, "datapackage.json": labbook.read,
+         "timed_runs.csv": timedruns.read}
 
 
 @pytest.mark.parametrize("name", KINDS)
@@ -143,7 +187,7 @@ def test_a_mutated_file_of_any_kind_is_read_or_refused_in_words(name, full):
         except ValueError as refused:
             words = str(refused)
             # A strike that lost its reading, or a burn its wood, is said of the file that names it.
-            assert any(part in words for part in (name.split("/")[-1], "strikes.csv", "b01.csv")), words
+            assert any(part in words for part in (name.split("/")[-1], "strikes.csv", "b01.csv", "the drawing")), words
             assert words.replace("\n", "").isprintable(), words
             outcomes.append("refused")
     assert {"read", "refused"} == set(outcomes)

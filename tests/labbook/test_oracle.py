@@ -32,8 +32,9 @@ def now(files):
 
 
 def told(problems):
-    return sorted((p.file, -1 if p.row is None else int(p.row), p.column, p.value, p.problem, p.remedy)
-                  for p in problems)
+    """All that is said, but which heading a missing column was probably meant by: the oracle knows no such guess."""
+    return sorted((p.file, -1 if p.row is None else int(p.row), p.column, p.value, p.problem,
+                   p.remedy * (p.problem != "this column is missing")) for p in problems)
 
 
 def assert_the_same(files):

@@ -310,7 +310,7 @@ def test_a_file_that_is_no_drawing_is_refused(tmp_path, content, message):
 
 
 def test_a_missing_file_is_said(tmp_path):
-    with pytest.raises(ArtworkError, match=r"^sign\.svg cannot be opened: No such file or directory\.$"):
+    with pytest.raises(ArtworkError, match=r"^sign\.svg: the file cannot be read: No such file or directory\. Close it"):
         artwork.read(tmp_path / "sign.svg")
 
 

@@ -8,6 +8,7 @@ curve, the board, the swatch and the reading; one proof swatch on the actual boa
 the board's part away (`boards`).
 """
 
+import difflib
 import hashlib
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -128,8 +129,9 @@ class DepthFit:
         if found:
             raise LookupError(f"{asked} was burned at several wavelengths ({known}). "
                               "Say wavelength_nm.")
-        raise LookupError(f"There is no fit for {asked}. Fitted are: {known}. "
-                          "Burn a board of it, or choose one of these.")
+        near = difflib.get_close_matches(species, {group.species for group in self.groups} - {species}, 1)
+        raise LookupError(f"There is no fit for {asked}. " + f"Perhaps {near[0]}? " * bool(near)
+                          + f"Fitted are: {known}. Burn a board of it, or choose one of these.")
 
     def board_state(self, group: GroupFit, board: str) -> BoardState:
         """Return what is known of a board: the next one, one that was burned, or one proved.

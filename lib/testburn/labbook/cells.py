@@ -109,8 +109,8 @@ def _different(cells) -> tuple[np.ndarray, np.ndarray]:
     """
     if isinstance(cells.dtype, pd.CategoricalDtype):
         # As `csvfile.read_files` gives them, cleaned; the last stands for no cell at all, number -1.
-        codes, texts = cells.cat.codes.to_numpy(), [*cells.cat.categories, ""]
-        return np.where(codes < 0, len(texts) - 1, codes), np.array(texts, dtype=object)
+        codes, texts = cells.cat.codes.to_numpy(), np.append(cells.cat.categories.to_numpy(object), "")
+        return np.where(codes < 0, len(texts) - 1, codes), texts
     if pd.api.types.infer_dtype(cells, skipna=False) == "string":
         places, different = pd.factorize(cells.to_numpy(dtype=object), use_na_sentinel=False)
     else:

@@ -9,6 +9,7 @@ Source: formula starts after "CSV Injection", OWASP Foundation (from memory): = 
 """
 
 import csv
+import difflib
 import io
 import itertools
 import re
@@ -80,13 +81,15 @@ def read_files(files: list[Path], needed: tuple[str, ...],
 
 def _joined(parts: list, sizes: list[int]) -> pd.Categorical:
     """Return one column of several files, each different text once; a file without it has no cells of it."""
+    if len(parts) == 1:
+        return pd.Categorical.from_codes(parts[0][0], pd.Index(parts[0][1], dtype=object))
     texts = [part[1] if part else np.array([], dtype=object) for part in parts]
     places, different = pd.factorize(np.concatenate(texts))
     before, codes = 0, []
     for part, found, size in zip(parts, texts, sizes):
         codes.append(places[before:][part[0]] if part else np.full(size, -1))
         before += len(found)
-    return pd.Categorical.from_codes(np.concatenate(codes), different)
+    return pd.Categorical.from_codes(np.concatenate(codes), pd.Index(different, dtype=object))
 
 
 def too_large(files: list[Path]) -> list[Problem]:
@@ -221,9 +224,16 @@ def _header_problems(name, row, header, needed) -> list[Problem]:
     twice = sorted({column for column in header if column and header.count(column) > 1})
     found = [Problem(name, row, column, column, "the header names this column twice",
                      "Keep one of the two columns.") for column in twice]
-    return found + [Problem(name, row, column, "", "this column is missing",
-                            "Add the column; the lab book's datapackage.json says what goes in it.")
+    return found + [Problem(name, row, column, "", "this column is missing", _where_it_may_be(column, header, needed))
                     for column in needed if column not in header]
+
+
+def _where_it_may_be(column, header, needed) -> str:
+    """Say which heading was probably meant to be the missing column, else where columns are described."""
+    unknown = {re.sub(r"\W+", "_", other.lower()).strip("_"): other for other in header if other and other not in needed}
+    near = difflib.get_close_matches(column, unknown, 1, 0.75)
+    return (f"Perhaps the heading {unknown[near[0]]!r} is meant? Write it {column}." if near else
+            "Add the column; the lab book's datapackage.json says what goes in it.")
 
 
 def _by_columns(content: bytes, width: int) -> tuple[list, np.ndarray, list[Problem]] | None:

@@ -30,6 +30,18 @@ _LONG_NAME = re.compile(r"""(?:["'\w-]+\s*\.\s*){50}""")
 # Of one kind; a file in which everything is wrong needs no longer list.
 MOST_PROBLEMS = 1000
 _TOML_LINE = re.compile(r"line (\d+)")
+# How a line goes wrong under the hand: what stands after its "=", what is wrong with it, what to write.
+_SLIPS_OF_TOML = tuple((re.compile(look), problem, remedy) for look, problem, remedy in (
+    (r"(?P<a>-?\d+),(?P<b>\d+)\s*(#|$)", "this number has a decimal comma", "Write it with a point: {name} = {a}.{b}"),
+    (r"\[.*\b0\d", "a number begins with 0", "Write decimals with a point, [0.56, 0.61]: a comma begins the next number."),
+    (r"\d{4}-\d{1,2}-\d{1,2}\s*(#|$)", "this is not a day",
+     "Write the day as year-month-day with two digits each, e.g. 2026-03-14."),
+    (r"(?P<a>\.\d+)\s*(#|$)", "a digit is missing before the point", "Write {name} = 0{a}"),
+    (r"0+(?P<a>\d+)\s*(#|$)", "a number begins with 0", "Write {name} = {a}"),
+    (r"(?P<a>-?\d+(\.\d+)?)\s*(?P<b>[a-zA-Z%°µ\"'][^#]*)", "something stands after the number",
+     "Write the number alone, in the unit that the name says: {name} = {a}"),
+    (r"(?i:(?P<a>true|false|yes|no))\s*(#|$)", "this is not true or false", "Write true or false, in small letters."),
+    (r"(?P<a>[^\W\d_][^\"'#\[\]{}]*)", "a text needs quotes", 'Write {name} = "{a}"')))
 _CHUNK_BYTES = 1 << 20
 _SHOWN_LINES = 200
 
@@ -150,9 +162,20 @@ def toml(path: str | Path, example: str) -> dict:
                       "Take out what does not belong in it.") from None
     except ValueError as fault:
         line, twice = _TOML_LINE.search(str(fault)), "overwrite a value" in str(fault)
-        raise ReadingsError([Problem(path.name, int(line[1]) if line else None, "", "",
-                                     "a name stands twice" if twice else f"this is no TOML: {fault}",
-                                     "Keep one of the two lines." if twice else example)], path.name) from None
+        wrong = ("a name stands twice", "Keep one of the two lines.") if twice else None
+        shown = "" if twice or not line else said.splitlines()[int(line[1]) - 1].strip()
+        problem, remedy = wrong or _meant(shown) or (f"this is no TOML: {fault}", example)
+        raise ReadingsError([Problem(path.name, int(line[1]) if line else None, "", shown, problem, remedy)],
+                            path.name) from None
+
+
+def _meant(line: str) -> tuple[str, str] | None:
+    """Say what is wrong with a line that is no TOML, and what it was probably meant to be; None where nothing is known."""
+    name, value = (part.strip() for part in line.partition("=")[::2])
+    for look, problem, remedy in _SLIPS_OF_TOML:
+        if value and (found := look.match(value)):
+            return problem, remedy.format(name=name, **{key: part.strip() for key, part in found.groupdict("").items()})
+    return None
 
 
 def line_too_long(name: str, read: bytes) -> Problem | None:

@@ -77,7 +77,7 @@ def checked(placed, known) -> tuple[pd.DataFrame, list[Problem]]:
 def _row_faults(readings, where, known) -> list[Problem]:
     """Check what one cell alone cannot tell: species, a reserved name, depth against thickness."""
     by = columns.BY_NAME
-    strange = (readings["species"] != "") & ~readings["species"].isin(known)
+    strange = readings["species"].isin(set(readings["species"].unique()) - {"", *known})
     through = readings["depth_mm"] >= readings["board_thickness_mm"]
     found = [fault(by["species"], where, i, readings["species"][i],
                     "this species is not in woods.csv", by["species"].remedy)

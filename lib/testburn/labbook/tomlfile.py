@@ -69,7 +69,11 @@ def fault_of(field: Field, value) -> tuple[str, str] | None:
         return _fault_of_one(field, value)
     if not isinstance(value, (list, tuple)) or not len(value):
         return "this is not a list", f"Write a list in brackets. {field.remedy}".strip()
-    return next(filter(None, (_fault_of_one(field, one) for one in value)), None)
+    fault = next(filter(None, (_fault_of_one(field, one) for one in value)), None)
+    if fault and field.kind == "number" and len(value) % 2 == 0 and all(_is_a("integer", one) for one in value):
+        pairs = ", ".join(f"{whole}.{rest}" for whole, rest in zip(value[::2], value[1::2]))
+        return fault[0], f"Perhaps [{pairs}]? A comma begins the next number; decimals have a point."
+    return fault
 
 
 def must_be(field: Field, value) -> None:
@@ -84,20 +88,24 @@ def must_be(field: Field, value) -> None:
         raise ValueError(f"{field.name} is {_shown([value])[1:-1]}: {fault[0]}. {fault[1]}")
 
 
-def _faults(fields, said: Mapping, table: str):
-    """Find what nothing asks for, what cannot be, and what is missing: place, value, problem, remedy."""
+def _faults(fields, said: Mapping, table: str, above: tuple[str, ...] = ()):
+    """Find what nothing asks for, what cannot be, and what is missing: place, value, problem, remedy.
+
+    `above` are the names of the lines that stand before the first table.
+    """
     known = {field.name: field for field in fields}
     for name, value in said.items():
         place, field = f"{table}{name}", known.get(name)
         if field is None:
             near = difflib.get_close_matches(name, known, 1)
             yield (place, "", "nothing asks for this line",
+                   f"It belongs above [{table[:-1]}]: move it to the file's first lines." if name in above else
                    f"Perhaps {near[0]}?" if near else f"Known are: {', '.join(known)}.")
         elif field.kind != "table":
             if fault := fault_of(field, value):
                 yield (place, value, *fault)
         elif isinstance(value, Mapping):
-            yield from _faults(field.of, value, f"{place}.")
+            yield from _faults(field.of, value, f"{place}.", tuple(known))
         else:
             yield place, value, "this is no table", field.remedy
     if said or not table:

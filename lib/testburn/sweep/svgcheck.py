@@ -17,6 +17,8 @@ from xml.parsers import expat
 
 import numpy as np
 
+from testburn.labbook import ReadingsError, makerfile
+
 MM_PER = {"mm": 1.0, "cm": 10.0, "q": 0.25, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96,
           "": 25.4 / 96}
 MOST_MM, MOST_BYTES, MOST_ELEMENTS, DEEPEST = 2000.0, 20_000_000, 20_000, 100
@@ -71,13 +73,9 @@ def checked(path: str | Path) -> tuple[bytes, float, float, tuple[str, ...]]:
 def _tree(path: Path) -> ElementTree.Element:
     """Return the parsed XML, after its size and depth were counted."""
     try:
-        size = path.stat().st_size
-        if size > MOST_BYTES:
-            raise ArtworkError(f"{path.name} has {size / 1e6:.0f} MB; {MOST_BYTES / 1e6:.0f} MB are read at "
-                               "most. Simplify its paths, or save it without pictures.")
-        content = path.read_bytes()
-    except OSError as fault:
-        raise ArtworkError(f"{path.name} cannot be opened: {fault.strerror}.") from None
+        content = makerfile.content(path, MOST_BYTES)
+    except ReadingsError as refusal:
+        raise ArtworkError(f"{path.name}: {refusal.faults[0].problem}. {refusal.faults[0].remedy}") from None
     try:
         _count_elements(content, path.name)
         root = ElementTree.fromstring(content)

@@ -4,12 +4,12 @@ Decides what a lab book starts with: the handbook woods, machine and job to fill
 of the columns, and no readings. `python -m testburn.workshop.newbook FOLDER` makes one.
 """
 
+import contextlib
 import json
-import shutil
 import sys
 from pathlib import Path
 
-from testburn.labbook import columns, shown
+from testburn.labbook import columns, files, shown
 from testburn.workshop.openbook import DEMO
 
 MACHINE = """\
@@ -89,22 +89,37 @@ JOB = """\
 """
 
 
+# What a new book consists of, and in which order it is made: the last one there says that it is whole.
+FILES = ("woods.csv", "job.toml", "machine.toml", "datapackage.json")
+FOLDERS = ("burns", "artwork")
+
+
 def make(folder: str | Path) -> Path:
-    """Make an empty lab book and return its folder.
+    """Make an empty lab book and return its folder; one that was cut off half made is made whole.
 
     Raises
     ------
     FileExistsError
-        If the folder already holds something.
+        If the folder already holds something else.
+    NotWritten
+        If the disk refuses it.
     """
     folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    there = {file.name for file in folder.iterdir()} if folder.is_dir() else set()
+    ours = {name for name in there if name in (*FILES[:-1], *FOLDERS) or name.startswith(".testburn")}
+    if folder.exists() and not folder.is_dir() or there - ours or any(any(folder.glob(f"{name}/*.*")) for name in FOLDERS):
         raise FileExistsError(f"{folder} is not empty. Name a new folder for the new lab book.")
-    (folder / "burns").mkdir(parents=True)
-    shutil.copyfile(DEMO / "woods.csv", folder / "woods.csv")
-    (folder / "artwork").mkdir()
-    (folder / "job.toml").write_text(JOB, encoding="utf-8", newline="\n")
-    (folder / "machine.toml").write_text(MACHINE, encoding="utf-8", newline="\n")
+    with files.locked(folder):
+        for name in FOLDERS:
+            files.make_folder(folder, folder / name)
+        for name, content in zip(FILES, ((DEMO / "woods.csv").read_bytes(), JOB.encode(), MACHINE.encode(), _description())):
+            with contextlib.suppress(FileExistsError):
+                files.add_whole(folder, folder / name, content)
+    return folder
+
+
+def _description() -> bytes:
+    """Return the data package: what a burn's file holds, and the format's number."""
     package = {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "format": columns.FORMAT,
@@ -115,9 +130,7 @@ def make(folder: str | Path) -> Path:
                                       "one file, UTF-8, commas between columns.",
                        "schema": columns.table_schema()}],
     }
-    (folder / "datapackage.json").write_text(
-        json.dumps(package, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
-    return folder
+    return (json.dumps(package, indent=1, ensure_ascii=False) + "\n").encode()
 
 
 if __name__ == "__main__":
