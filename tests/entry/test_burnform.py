@@ -68,13 +68,13 @@ def test_every_fault_is_said_and_nothing_typed_is_lost(book):
         "Swatch 1, reading 1: Depth &#x27;1/64&#x27;: this is not a number; "
         "write it like 0.45 or 0,45.",
         "Power &#x27;120&#x27;: allowed is at least 0.01 and at most 100 %. "
-        "Use the set power in percent.",
+        "Type the power that was set, in the unit said above or with its own behind it.",
         "Swatch 1: Speed &#x27;1,200&#x27;: this may mean 1200 or 1.200; "
         "write the one you mean without the comma.",
         "Swatch 2, reading 1: Depth: this cell is empty. "
         "Measure again from the face to the floor of the recess, in mm.",
-        "Swatch 3: Speed mm/s: this cell is empty. "
-        "Use the set speed in mm/s (mm/min divided by 60).",
+        "Swatch 3: Speed: this cell is empty. "
+        "Type the speed that was set, in the unit said above or with its own behind it.",
         "Swatch 3, reading 3: Depth &#x27;99&#x27;: "
         "the depth is not less than the board&#x27;s 19 mm. "
         "Check both; a burn right through the board has no depth.",

@@ -90,12 +90,20 @@ def test_the_drawing_is_in_millimetres(plan):
         assert got == [row.x_mm, row.y_mm, row.width_mm, row.height_mm]
 
 
-def test_what_is_not_to_be_burned_says_so_and_can_be_left_out(plan):
+def test_what_is_not_to_be_burned_is_drawn_on_request_and_says_so(plan):
     _, groups = groups_in_svg(plan, "A")
-    assert set(groups) - set(plan.board("A")["swatch"]) == {"do-not-burn-scrap", "do-not-burn-labels"}
-    assert [text.text for text in groups["do-not-burn-labels"]] == plan.board("A")["swatch"].tolist()
-    root, groups = groups_in_svg(plan, "A", labels=False)
-    assert list(groups) == plan.board("A")["swatch"].tolist() and not list(root.iter(f"{SVG}text"))
+    assert list(groups) == plan.board("A")["swatch"].tolist()
+    _, groups = groups_in_svg(plan, "A", labels=True, outline=True)
+    assert set(groups) - set(plan.board("A")["swatch"]) == {"do-not-burn-scrap", "labels"}
+
+
+def test_a_drawing_for_each_swatch_keeps_its_place_on_the_scrap(plan, tmp_path):
+    folder = burnsheet.save(tmp_path, plan, apart=True)
+    assert not (folder / "board-A.svg").exists()
+    for row in plan.swatches.itertuples():
+        root = ElementTree.fromstring((folder / f"board-{row.board}-{row.swatch}.svg").read_bytes())
+        (rectangle,) = root.iter(f"{SVG}rect")
+        assert (root.get("width"), float(rectangle.get("x")), float(rectangle.get("y"))) == ("300mm", row.x_mm, row.y_mm)
 
 
 def test_the_drawing_says_the_settings_of_each_swatch(plan):

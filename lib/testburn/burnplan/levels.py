@@ -16,7 +16,7 @@ from scipy import special
 
 from testburn import energy
 from testburn.burnplan import design
-from testburn.depthfit import DepthFit, Guess, guess, width
+from testburn.depthfit import DepthFit, GroupFit, Guess, guess, width
 from testburn.labbook import Machine
 
 # How far below the window's floor and above its ceiling the swatches reach.
@@ -49,6 +49,7 @@ class Levels:
     settable_mm_s: np.ndarray
     start: width.Start
     fit: DepthFit | None
+    group: GroupFit | None
     guessed: Guess | None
     notes: tuple[str, ...]
 
@@ -152,7 +153,7 @@ def levels_for(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, mod
     if guessed:
         notes = (_NEVER_BURNED.format(basis=guessed.basis), *notes)
     return Levels(species, module_w, wavelength_nm, at_least_mm, at_most_mm, **stay, ends_mm_s=ends,
-                  settable_mm_s=machine.speeds(), start=start, fit=fit, guessed=guessed, notes=notes)
+                  settable_mm_s=machine.speeds(), start=start, fit=fit, group=group, guessed=guessed, notes=notes)
 
 
 def _group(fit, species, module_w, wavelength_nm):

@@ -33,6 +33,9 @@ LABELS = HEADER | {
     "board_thickness_mm": "Board thickness", "depth_mm": "Depth", "swatch": "Swatch",
     "reading": "Reading",
 }
+# Of what may be typed in another unit than a file's.
+_REMEDY = {name: f"Type the {word} that was set, in the unit said above or with its own behind it."
+           for name, word in (("speed_mm_s", "speed"), ("power_pct", "power"), ("line_pitch_mm", "pitch"))}
 MOST_SWATCHES, MOST_READINGS = 200, 30
 DEPTH, FACE_AND_FLOOR = "the depth", "face, then floor"
 # These belong to one board or one burn, so the next burn starts without them.
@@ -243,6 +246,7 @@ def faults_in_words(error: ReadingsError, readings: pd.DataFrame) -> list[str]:
                 {"speed_mm_s": speed_mm_s, "power_pct": power_pct}.get(column, number)(value)
         except ValueError as wrong:
             problem, remedy = str(wrong), ""
+        remedy = remedy and _REMEDY.get(column, remedy)
         shown = f" '{short(value)}'" if value else ""
         said = f"{LABELS.get(column, column)}{shown}: {problem}. {remedy}".strip()
         shared = len(same) == len(readings) and column not in ("depth_mm", "reading", "swatch")

@@ -41,15 +41,17 @@ STEPS = (
 _REST_MM, _ROW_MM, _LEAST_DRAWING_MM, _OVERLEAF_DRAWING_MM = 165.0, 9.6, 50.0, 85.0
 
 
-def save(folder, plan: BurnPlan, labels: bool = True) -> Path:
+def save(folder, plan: BurnPlan, labels: bool = False, outline: bool = False, apart: bool = False) -> Path:
     """Write sheet (A4 and US letter), drawings and files for entry into a folder named after the plan.
 
     Parameters
     ----------
     folder : path
     plan : BurnPlan
-    labels : bool
+    labels, outline : bool
         As in `burnplan.svg`.
+    apart : bool
+        A drawing for each swatch, at its place on the scrap, instead of one for each board.
 
     Returns
     -------
@@ -65,7 +67,9 @@ def save(folder, plan: BurnPlan, labels: bool = True) -> Path:
     place = Path(folder) / plan.id
     made = {f"burn-sheet-{paper}.pdf": pdf(plan, paper) for paper in PAPERS}
     for board in plan.swatches["board"].unique():
-        made[f"board-{board}.svg"] = drawing(plan, board, labels)
+        made |= {f"board-{board}-{swatch}.svg": drawing(plan, board, labels, outline, swatch)
+                 for swatch in plan.board(board)["swatch"]} if apart else {
+                     f"board-{board}.svg": drawing(plan, board, labels, outline)}
         made[f"board-{board}.csv"] = entry_csv(plan, board)
     for name, content in made.items():
         put(place / name, content)
@@ -77,11 +81,12 @@ def pdf(plan: BurnPlan, paper: str = "a4") -> bytes:
     return compiled(document(plan, paper), "burnsheet.typ")
 
 
-def drawing(plan: BurnPlan, board: str, labels: bool = True) -> bytes:
-    """Return one board's swatches as SVG in millimetres; see `burnplan.svg`."""
+def drawing(plan: BurnPlan, board: str, labels: bool = False, outline: bool = False, swatch: str | None = None) -> bytes:
+    """Return one board's swatches, or one of them, as SVG in millimetres; see `burnplan.svg`."""
     rows = plan.board(board)
+    rows = rows if swatch is None else rows[rows["swatch"] == swatch]
     words = [plan.machine.units.setting(row) for _, row in rows.iterrows()]
-    return svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels)
+    return svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels, outline)
 
 
 def entry_csv(plan: BurnPlan, board: str) -> bytes:
@@ -151,7 +156,7 @@ def worth(plan: BurnPlan) -> str:
                        for row in near.itertuples())
     return (f"This plan, {count(plan.boards, 'board')} × {chosen['swatches']} swatches: 95 of 100 "
             f"recesses on your next board will then lie within ±{chosen['recess_pct']:.0f} % of the "
-            f"depth expected ({beside}).")
+            f"depth expected ({beside}); on a board that you prove with one swatch, within ±{chosen['proved_pct']:.0f} %.")
 
 
 def alternatives(plan: BurnPlan) -> Shown:
