@@ -75,3 +75,10 @@ def test_a_head_that_was_never_timed_is_asked_for(burns, none):
             "machine.toml does not say how briskly the head speeds up: minutes are a range, and no way to sweep is called the "
             "fastest. Time two filled rectangles, one at twice the other's speed; notebook 7 works the acceleration out.")
         assert overview.next_steps(table, head) == overview.next_steps(table)
+
+
+def test_what_looks_wrong_in_machine_toml_is_on_the_map(burns, none):
+    readings = burns(boards=2)
+    table = overview.state(readings, depthfit.fit_if_enough(readings), none, TODAY)
+    said = overview.next_steps(table, Machine(max_speed_mm_s=50, acceleration_mm_s2=2000), readings)
+    assert said[-1].startswith("machine.toml: max_speed_mm_s = 50, but white oak under 20 W was burned at")
