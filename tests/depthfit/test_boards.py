@@ -289,3 +289,21 @@ def test_the_flags_p_is_a_p():
             p.append(proved(fit, boards.next_board(fit, group), POWER_W / 130.0, read, 3).surprise_p)
     assert np.mean(np.array(p) < 0.5) == pytest.approx(0.5, abs=0.12)
     assert np.mean(np.array(p) < 0.1) == pytest.approx(0.1, abs=0.06)
+
+
+@pytest.mark.parametrize(("times", "power", "said"), [
+    (1.0, 0, ""), (1.15, 0, ""), (1 / 1.15, 0, ""),
+    (2.0, 0, "Proved at 0.2 J/mm²; this setting lays 0.4 J/mm², 100 % more: the proof says less of it"),
+    (0.5, 0, "this setting lays 0.1 J/mm², 50 % less: the proof"),
+    (1.0, 1, "this setting lays 0.2 J/mm², 0 % less, by another power: the proof says less of it, and the interval "
+             "counts that in. A proof with this setting tells most.")])
+def test_a_setting_away_from_the_proof_is_said(times, power, said, fit, next_board):
+    learned = proof_at(fit, next_board, [0.2])
+    words = boards.elsewhere(learned, 0.2 * times, ROUTE + [power, 0, 0])
+    assert words.startswith("Proved at") == bool(said) and said in words
+    assert boards.elsewhere(next_board, 0.2 * times, ROUTE) == ""
+
+
+def test_the_nearest_of_several_proofs_counts(fit, next_board):
+    learned = proof_at(fit, proof_at(fit, next_board, [0.2]), [0.45])
+    assert boards.elsewhere(learned, 0.45, ROUTE) == "" and "Proved at 0.45" in boards.elsewhere(learned, 0.9, ROUTE)

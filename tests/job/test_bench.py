@@ -59,7 +59,7 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
 @pytest.mark.parametrize(("text", "said"), [
     ("speceis = 'oak'", "line 1, speceis: nothing asks for this line. Perhaps species?"),
     ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, species, module_w, wavelength_nm, "
-     "board_thickness_mm, board, artwork, area_mm2, infill, prices, proof."),
+     "board_thickness_mm, board, artwork, area_mm2, first, infill, prices, proof."),
     ("species = 5", "line 1, species, value '5': this is not a text. Write a text in quotes."),
     ("module_w = 'x'", "line 1, module_w, value 'x': this is not a number. Write a number without quotes, with a point, "
      "e.g. 0.5."),
@@ -100,9 +100,11 @@ def test_a_board_named_next_is_refused(tmp_path):
         sheet(tmp_path, 'board = "next"')
 
 
-@pytest.mark.parametrize("text", ["species = white oak", "name = 1 2"])
-def test_a_file_that_is_no_toml_says_how_lines_look(text, tmp_path):
-    with pytest.raises(ValueError, match="job.toml, line 1: this is no TOML: .* texts in quotes"):
+@pytest.mark.parametrize(("text", "said"), [
+    ("species = white oak", r"line 1, value 'species = white oak': a text needs quotes. Write species = \"white oak\""),
+    ("name = 1 2", "line 1, value 'name = 1 2': this is no TOML: .* texts in quotes")])
+def test_a_file_that_is_no_toml_says_how_lines_look(text, said, tmp_path):
+    with pytest.raises(ValueError, match=f"job.toml, {said}"):
         sheet(tmp_path, text)
 
 

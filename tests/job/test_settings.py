@@ -212,3 +212,27 @@ def test_the_speeds_of_a_machine_start_at_its_lowest_and_stay_below_its_highest(
     assert Machine(1, 2, 0.25).speeds().tolist() == [1, 1.25, 1.5, 1.75, 2]
     assert Machine(0.3, 0.9, 0.1).speeds().tolist() == pytest.approx([.3, .4, .5, .6, .7, .8, .9])
     assert Machine(10, 29, 10).speeds().tolist() == [10, 20]
+
+
+def test_one_rule_says_what_comes_first(burns):
+    """Burned routes first; of those that reach the chance the fastest, of those that do not the surest."""
+    fit = depthfit.fit(burns(pitches_mm=(0.05, 0.1)))
+    machine = Machine(powers_pct=(40, 90), line_pitches_mm=(0.05, 0.1))
+    for chance in (0.5, 0.99):
+        rows = settings.choose(fit, *GROUP, 0.9, 1.1, machine, chance=chance)
+        shown = list(zip(rows["extrapolated"], ~rows["good"], (100 * rows["chance_inside"]).round(), rows["minutes"]))
+        order = [(out, short, -sure if short else 0, time) for out, short, sure, time in shown]
+        assert order == sorted(order) and rows["extrapolated"].any()
+
+
+def test_the_maker_says_which_settings_come_first(burns):
+    fit = depthfit.fit(burns(pitches_mm=(0.05, 0.1), boards=5))
+    fast, sure = (settings.fast_and_sure(fit, fit.group(*GROUP), 0.8, 1.3, first=first) for first in ("fastest", "surest"))
+    names = ["speed_mm_s", "line_pitch_mm", "power_pct"]
+    assert fast.iloc[0]["minutes"] < sure.iloc[0]["minutes"] and sure.iloc[0]["chance_inside"] > fast.iloc[0]["chance_inside"]
+    assert sorted(map(tuple, fast[names].to_numpy())) == sorted(map(tuple, sure[names].to_numpy()))
+
+
+def test_a_route_never_burned_is_named_where_it_is_asked_for(fit):
+    assert "never burned" in settings.line_energy_for(fit, *GROUP, 1.0, power_pct=45).words
+    assert "outside" not in settings.line_energy_for(fit, *GROUP, 1.0, power_pct=90, passes=1).words

@@ -47,6 +47,9 @@ class StandIn:
         {"component": ["board", "swatch", "reading", "gauge"], "sd": [0.09, 0.04, 0.03, 0.02],
          "prior_share": [0.2, 0.0, 0.0, 0.0]}))
 
+    def proved_elsewhere(self, choice, board):
+        return ""
+
     def predict(self, species, module_w, line_energy_j_mm, line_pitch_mm=None, level=0.95,
                 of="reading", board="next", wavelength_nm=None):
         energy = np.asarray(line_energy_j_mm, float)

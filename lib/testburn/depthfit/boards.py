@@ -19,7 +19,7 @@ Surprise is the chance, before any proof, that the weighted mean of all proofs o
 apart from it that they disagree so much: joined in one sum of squares it would fade as more proofs agree.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -36,16 +36,27 @@ SURPRISE = 0.02
 _LEAST_WEIGHT = 2e-3            # of the best node's; what is lighter is left out of a prediction
 _MOST_DF = 1e6
 _ROUNDS = 12
+# A setting this much stronger or weaker than the proof is elsewhere: our own judgement. Routes in log2.
+_NEAR, _SAME_ROUTE = 1.2, 0.01
 _DEEPEST, _SHALLOWEST = 20.0, 0.05
 
 
 @dataclass(frozen=True, eq=False)
 class Proofs:
-    """The proof swatches of a board: rows of the errors, log of observed over curve, and own variance less swatch."""
+    """The proof swatches of a board: rows of the errors, log of observed over curve, own variance less swatch.
+
+    `dose_j_mm2` and `route` say where they were burned.
+    """
 
     rows: np.ndarray
     gap: np.ndarray
     noise: np.ndarray
+    dose_j_mm2: np.ndarray
+    route: np.ndarray
+
+    def and_those(self, more: "Proofs") -> "Proofs":
+        """Return these proofs and more of the same board."""
+        return Proofs(*(np.concatenate([getattr(part, one.name) for part in (self, more)]) for one in fields(self)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,9 +208,9 @@ def proved(known: Spreads, state: BoardState, x, route, mean_mm, count, gauge_st
     observed = np.maximum(mean_mm, gauge_step_mm)
     gap = np.log(np.clip(1 + (observed - depth) / floored, _SHALLOWEST, _DEEPEST))
     noise = spreads.within(curves, np.maximum(floored, observed), count, gauge_step_mm) + PLACE_SD**2
-    new, before = Proofs(rows, gap, noise), state if state.before is None else state.before
-    every = new if state.learned is None else Proofs(
-        *(np.concatenate([getattr(part, name) for part in (state.learned, new)]) for name in ("rows", "gap", "noise")))
+    new = Proofs(rows, gap, noise, x, np.broadcast_to(route, (len(x), 3)))
+    before = state if state.before is None else state.before
+    every = new if state.learned is None else state.learned.and_those(new)
     off, total = _foretold(before, every)
     inverse = np.linalg.inv(total)
     gain = before.covariance @ every.rows.T @ inverse
@@ -333,6 +344,25 @@ def proofs(groups: tuple[GroupFit, ...],
             "warning": _surprise_words(state) if state.surprise_p < SURPRISE else ""})
     return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "board", "swatches",
                                        "board_pct", "surprise_p", "warning"])
+
+
+def elsewhere(state: BoardState, dose_j_mm2: float, route: np.ndarray) -> str:
+    """Say where a board was proved, and how far a setting lies from there; nothing where that is near, or none.
+
+    A proof says most of its own setting: boards differ in slope too, and routes among each other.
+    """
+    if state.learned is None:
+        return ""
+    other = np.abs(state.learned.route - route) > _SAME_ROUTE
+    ratio = dose_j_mm2 / state.learned.dose_j_mm2
+    nearest = np.lexsort((np.abs(np.log(ratio)), other.sum(axis=1)))[0]
+    ways = [name for name, differs in zip(("power", "pitch", "number of passes"), other[nearest]) if differs]
+    if not ways and 1 / _NEAR < ratio[nearest] < _NEAR:
+        return ""
+    more = 100 * (ratio[nearest] - 1)
+    return (f"Proved at {state.learned.dose_j_mm2[nearest]:.3g} J/mm²; this setting lays {dose_j_mm2:.3g} J/mm², "
+            f"{abs(more):.0f} % {'more' if more > 0 else 'less'}" + f", by another {' and '.join(ways)}" * bool(ways)
+            + ": the proof says less of it, and the interval counts that in. A proof with this setting tells most.")
 
 
 def _surprise_words(state: BoardState) -> str:

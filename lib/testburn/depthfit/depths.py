@@ -130,7 +130,7 @@ class DepthFit:
             raise LookupError(f"{asked} was burned at several wavelengths ({known}). "
                               "Say wavelength_nm.")
         near = difflib.get_close_matches(species, {group.species for group in self.groups} - {species}, 1)
-        raise LookupError(f"There is no fit for {asked}. " + f"Perhaps {near[0]}? " * bool(near)
+        raise LookupError(f"There is no fit for {asked}. " + "".join(f"Perhaps {one}? " for one in near)
                           + f"Fitted are: {known}. Burn a board of it, or choose one of these.")
 
     def board_state(self, group: GroupFit, board: str) -> BoardState:
@@ -232,6 +232,12 @@ class DepthFit:
         return replace(self, proved_boards=self.proved_boards | proving.learned(self, rows),
                        proof_marks=(*self.proof_marks, fingerprint(rows)),
                        invented_proof=bool(self.invented_proof or made_up))
+
+    def proved_elsewhere(self, choice: pd.Series, board: str) -> str:
+        """Say how far a setting lies from the board's proofs; see `boards.elsewhere`."""
+        group = self.group(*(choice[name] for name in GROUP))
+        route, pitch = group.route(choice["power_pct"], choice["line_pitch_mm"], choice["passes"])
+        return boards.elsewhere(self.board_state(group, board), choice["line_energy_j_mm"] / pitch, route)
 
     @cached_property
     def board_deviations(self) -> pd.DataFrame:

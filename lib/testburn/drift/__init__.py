@@ -4,6 +4,7 @@ Decides, from a frame of finished jobs, whether a module fades or one board is o
 ground: control charts as in the NIST/SEMATECH e-Handbook, 6.3.2, with the board as the unit that varies.
 """
 
+from testburn.drift.trackrecord import TrackRecord, track_record
 from testburn.drift.verdict import Drift, MODULE, check, state, three_swatches
 
-__all__ = ["Drift", "MODULE", "check", "state", "three_swatches"]
+__all__ = ["Drift", "MODULE", "TrackRecord", "check", "state", "three_swatches", "track_record"]

@@ -165,9 +165,9 @@ class Job:
 
     @cached_property
     def fast_and_sure(self) -> pd.DataFrame:
-        """The fastest settings for the next board, then the surest; see `settings.fast_and_sure`."""
+        """The fastest settings for the next board and the surest, in the order the sheet says; see `settings.fast_and_sure`."""
         return settings.fast_and_sure(self.fit, self.group, *self.ends_mm, machine=self.machine,
-                                      artwork=self.drawing)
+                                      artwork=self.drawing, first=self.sheet.first)
 
     @cached_property
     def on_this_board(self) -> pd.DataFrame:

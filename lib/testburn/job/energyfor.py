@@ -57,7 +57,8 @@ class EnergyFor:
 def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: float,
                     line_pitch_mm: float | None = None, level: float = LEVEL,
                     of: str = "reading", board: str = NEXT,
-                    wavelength_nm: float | None = None) -> EnergyFor:
+                    wavelength_nm: float | None = None, power_pct: float | None = None,
+                    passes: int | None = None) -> EnergyFor:
     """Return the line energy that reaches a depth, with calibration limits.
 
     Parameters
@@ -65,8 +66,8 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
     fit : DepthFit
     depth_mm : float
         The wanted depth, above 0.
-    of, board
-        As in `DepthFit.predict`: whose depth the limits are for.
+    of, board, power_pct, passes
+        As in `DepthFit.predict`: whose depth the limits are for, and by which route.
 
     Returns
     -------
@@ -82,16 +83,18 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
     """
     if not depth_mm > 0:
         raise ValueError(f"A wanted depth of {depth_mm:g} mm makes no recess. Ask for more than 0.")
-    return _of_group(fit, fit.group(species, module_w, wavelength_nm), depth_mm, line_pitch_mm, level, of, board)
+    return _of_group(fit, fit.group(species, module_w, wavelength_nm), depth_mm, line_pitch_mm, level, of, board,
+                     power_pct, passes)
 
 
-def _of_group(fit, group, depth_mm, line_pitch_mm, level=LEVEL, of="reading", board=NEXT) -> EnergyFor:
+def _of_group(fit, group, depth_mm, line_pitch_mm, level=LEVEL, of="reading", board=NEXT, power_pct=None,
+              passes=None) -> EnergyFor:
     """Return the line energy that reaches a depth in one group; see `line_energy_for`."""
     group.must_rise()
     top = group.line_energy_of(_REACH * group.doses[1], line_pitch_mm)
 
     def band(joules):
-        rows = fit.band(group, joules, line_pitch_mm, level, of, board)
+        rows = fit.band(group, joules, line_pitch_mm, level, of, board, power_pct, passes)
         return (rows[name].to_numpy() for name in ("depth_mm", "lower_mm", "upper_mm"))
 
     found = limits(lambda joules: tuple(band(joules)), depth_mm, top * 1e-9, top)
@@ -101,14 +104,15 @@ def _of_group(fit, group, depth_mm, line_pitch_mm, level=LEVEL, of="reading", bo
             f"{depth_mm:g} mm is out of reach for {group.name}: the readings span {shallow:g} to "
             f"{deep:g} mm. Burn {'shallower' if found.kind == 'too shallow' else 'deeper'} "
             "swatches, or ask for a depth in that range.")
-    outside = bool(fit.predictive(group, found.best, line_pitch_mm)[1][0])
+    why = fit.predictive(group, found.best, line_pitch_mm, power_pct=power_pct, passes=passes)[2][0]
     # Where the upper bound has the depth at no energy at all, nothing is too little.
     lower = 0.0 if found.kind == "no lower limit" else found.lower
-    return EnergyFor(depth_mm, found.best, lower, found.upper, level, found.kind, outside,
-                     _limits_in_words(found, level, outside, shallow, deep))
+    return EnergyFor(depth_mm, found.best, lower, found.upper, level, found.kind, why != "",
+                     _limits_in_words(found, level, why and (f"{shallow:g} to {deep:g} mm" if power_pct is passes is None
+                                                             else why)))
 
 
-def _limits_in_words(found, level, outside, shallow, deep) -> str:
+def _limits_in_words(found, level, outside) -> str:
     share = f"at {100 * level:.7g} %"
     said = f"{found.best:.3f} J/mm" + {
         "finite": f", limits {found.lower:.3f} to {found.upper:.3f} J/mm {share}",
@@ -119,7 +123,7 @@ def _limits_in_words(found, level, outside, shallow, deep) -> str:
         "no limit": f"; not attainable {share}: depths scatter too much to tell",
     }[found.kind]
     if outside:
-        said += f"; outside the readings ({shallow:g} to {deep:g} mm), burn there before you trust it"
+        said += f"; outside the readings ({outside}), burn there before you trust it"
     return said
 
 

@@ -26,6 +26,7 @@ CARD_AREA_MM2 = 1000.0
 # Minutes depend on how long a line is. Without the artwork, lines of a sign's usual width are taken.
 LINE_LENGTH_MM = 100.0
 GOOD_CHANCE, SURE_CHANCE = 0.80, 0.95
+FASTEST, SUREST = "fastest", "surest"
 _ROUND_MM = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 _MOST_STEPS = 8
 # Up to so many speeds are all tried; of more, a ladder of so many, and then those beside its best.
@@ -90,11 +91,11 @@ def for_group(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm: fl
 
     for tried in _combinations(group, machine):
         found.append(_best(machine.speeds(), lambda speeds, tried=tried: options_at(speeds, tried), _fastest_good))
+    # What was burned comes first: a setting outside the burns rests on what such machines usually do. Then those
+    # that reach the wanted chance, the fastest before the others; those that do not, the surest before the others.
     table = pd.concat(found, ignore_index=True)
-    # What was burned comes first: a setting outside the burns rests on what such machines usually do.
-    # Then those that reach the wanted chance, however slow: the others are no answer.
-    return table.sort_values(["extrapolated", "good", "minutes"], ascending=[True, False, True],
-                             ignore_index=True)
+    short = np.where(table["good"], 0, 100 - np.round(100 * table["chance_inside"]))
+    return table.iloc[np.lexsort((table["minutes"], short, table["extrapolated"]))].reset_index(drop=True)
 
 
 def _fastest_good(options: pd.DataFrame) -> int:
@@ -152,6 +153,8 @@ def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: flo
             f"{at_most_mm:.3g} mm")
     if choice["why"]:
         said += f" ({choice['why']})"
+    if board != NEXT and (away := fit.proved_elsewhere(choice, board)):
+        said += f". {away.rstrip('.')}"
     if reaches(choice["chance_inside"], wanted):
         return said + "."
     row = choice.to_frame().T
@@ -232,13 +235,15 @@ def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> 
 
 
 def fast_and_sure(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm: float,
-                  each: int = 2, **more) -> pd.DataFrame:
-    """Return the fastest settings that are good enough, and then the fastest that are 95 % sure.
+                  each: int = 2, first: str = FASTEST, **more) -> pd.DataFrame:
+    """Return the fastest settings that are good enough and those that are 95 % sure.
 
-    Takes what `for_group` takes, without its chance; `each` is how many of either kind.
+    Takes what `for_group` takes, without its chance; `each` is how many of either kind, `first` which kind
+    comes first: fastest or surest.
     """
+    chances = (GOOD_CHANCE, SURE_CHANCE) if first == FASTEST else (SURE_CHANCE, GOOD_CHANCE)
     found = pd.concat([for_group(fit, group, at_least_mm, at_most_mm, chance=chance, **more).head(each)
-                       for chance in (GOOD_CHANCE, SURE_CHANCE)])
+                       for chance in chances])
     return found.drop_duplicates(list(columns.MACHINE_SETTING), ignore_index=True)
 
 

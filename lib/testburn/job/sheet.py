@@ -36,6 +36,8 @@ SHEET = (
     columns.Field("artwork", "text", "A drawing in artwork/ of the lab book.", "", required=False),
     columns.Field("area_mm2", "number", "To engrave, where there is no drawing.", "Use mm²: 60 cm² are 6000 mm².", "mm²",
                   False, at_least=1, at_most=10_000_000),
+    columns.Field("first", "text", "Which settings come first.", "Write fastest or surest.", required=False,
+                  among=("fastest", "surest")),
     *(columns.Field(name, "table", "", _UNDER.format(name), required=False, of=of)
       for name, of in (("infill", INFILL), ("prices", PRICES), ("proof", _PROOF))),
 )
@@ -56,6 +58,7 @@ class JobSheet:
     board_thickness_mm: float = 19.0
     artwork: str | None = None
     area_mm2: float = _WITHOUT_ARTWORK_MM2
+    first: str = "fastest"
     infill: dict = field(default_factory=dict)
     prices: dict = field(default_factory=dict)
     proof: dict = field(default_factory=dict)

@@ -70,7 +70,8 @@ def fault_of(field: Field, value) -> tuple[str, str] | None:
     if not isinstance(value, (list, tuple)) or not len(value):
         return "this is not a list", f"Write a list in brackets. {field.remedy}".strip()
     fault = next(filter(None, (_fault_of_one(field, one) for one in value)), None)
-    if fault and field.kind == "number" and len(value) % 2 == 0 and all(_is_a("integer", one) for one in value):
+    if fault and field.kind == "number" and len(value) % 2 == 0 and all(
+            _is_a("integer", one) for one in value) and max(value[::2]) < 10:
         pairs = ", ".join(f"{whole}.{rest}" for whole, rest in zip(value[::2], value[1::2]))
         return fault[0], f"Perhaps [{pairs}]? A comma begins the next number; decimals have a point."
     return fault

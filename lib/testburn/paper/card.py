@@ -46,7 +46,7 @@ NEXT_BOARD = "For your next board, not yet seen"
 SCATTER = ("Scatter taken into account: boards ±{board:.0f} % ({prior:.0f} % of that is assumed, not "
            "measured), swatches ±{swatch:.0f} %, readings ±{reading:.0f} % and {gauge:.2f} mm.")
 EXTRAPOLATED = (
-    "† Outside what was burned ({burned}): the line is only carried on there. Burn swatches at "
+    "† Outside what was burned ({burned}{why}): the line is only carried on there. Burn swatches at "
     "that setting before you trust it."
 )
 CAUTIONS = cautions.ON_A_CARD
@@ -237,7 +237,7 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
     level = float(rows["level"].iloc[0])
     means = INTERVAL_MEANS if board == "next" else THIS_BOARD_MEANS
     notes = [means.format(level=f"{100 * level:g} %", share=f"{100 * level:g}",
-                          board=shortened(board, 24), known=_known_as(fit, group, board))]
+                          board=shortened(board, 24), known=_known_as(fit, group, board, rows.iloc[0]))]
     if window is not None:
         ends = float(window["at_least_mm"]), float(window["at_most_mm"])
         notes.append(f"The infill needs {span(*ends, 2, 'mm')} "
@@ -247,7 +247,9 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
     if ends := sweep.slow_ends(machine, float(rows["speed_mm_s"].max())):
         notes.append(ends)
     if rows["extrapolated"].any():
-        notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"])))
+        whys = rows.get("why", pd.Series(dtype=object))
+        notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"]),
+                                         why="".join(f"; {why}" for why in whys[whys != ""].unique())))
     sds = fit.components.set_index("component")
     notes.append(SCATTER.format(
         prior=100 * sds["prior_share"]["board"], gauge=sds["sd"]["gauge"],
@@ -262,8 +264,8 @@ def _holds(board: str) -> str:
     return NEXT_BOARD if board == "next" else f"For board {shortened(board, 24)} only"
 
 
-def _known_as(fit: "DepthFit", group: pd.Series, board: str) -> str:
-    """Return how a named board is known: by proof swatches (with their warning) or by its burn."""
+def _known_as(fit: "DepthFit", group: pd.Series, board: str, choice: pd.Series) -> str:
+    """Return how a named board is known: by proof swatches (with their warning, and how far off) or by its burn."""
     proofs = fit.proofs[_same_group(fit.proofs, group) & (fit.proofs["board"] == board)]
     if proofs.empty:
         return "It is one of the boards burned."
@@ -271,7 +273,7 @@ def _known_as(fit: "DepthFit", group: pd.Series, board: str) -> str:
     said = (f"It was proved with {count(proof['swatches'], 'swatch', 'swatches')} and burns "
             f"{abs(proof['board_pct']):.0f} % {'deeper' if proof['board_pct'] >= 0 else 'shallower'} "
             "than most.")
-    return f"{said} {proof['warning']}".strip()
+    return " ".join(filter(None, (said, proof["warning"], fit.proved_elsewhere(choice, board))))
 
 
 def _burned(readings: pd.DataFrame, regressor: str) -> str:

@@ -55,6 +55,8 @@ JOB = """\
 # A drawing (SVG, text as outlines) in the folder artwork of this lab book; without one, its area.
 # artwork = "plaque.svg"
 # area_mm2 = 6000
+# Which settings come first: "fastest" (of those with a good chance) or "surest".
+# first = "fastest"
 
 # [infill]
 # How it is filled: "shallow", "brush-filled" or "sprayed". Notebook 6 lists all else that can be said.
