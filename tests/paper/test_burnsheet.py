@@ -152,9 +152,9 @@ def test_the_drawing_rendered_measures_what_it_says(plan, tmp_path):
 
 
 def test_the_drawing_holds_no_script_and_nothing_from_outside(nasty):
-    drawn = burnsheet.drawing(nasty, "A")
+    drawn = burnsheet.drawing(nasty, "A", labels=True, outline=True)
     root = ElementTree.fromstring(drawn)
-    assert {element.tag.removeprefix(SVG) for element in root.iter()} == {"svg", "title", "g", "rect", "text"}
+    assert {element.tag.removeprefix(SVG) for element in root.iter()} == {"svg", "title", "g", "rect", "path"}
     assert b"<script" not in drawn and b"href" not in drawn and b"\x1b" not in drawn
     assert root.find(f"{SVG}title").text == (NASTY.replace("\x1b", "\ufffd") + ", 20 W, 450 nm, board A")
 
@@ -239,10 +239,11 @@ def test_what_the_sheet_says(plan):
 
 
 def test_what_the_plan_is_worth_in_words(plan):
-    half = plan.alternatives.set_index(["boards", "swatches"])["recess_pct"]
+    half, proved = (plan.alternatives.set_index(["boards", "swatches"])[name] for name in ("recess_pct", "proved_pct"))
     assert burnsheet.worth(plan) == (
         "This plan, 2 boards × 5 swatches: 95 of 100 recesses on your next board will then lie within "
-        f"±{half[2, 5]:.0f} % of the depth expected (1 × 5: ±{half[1, 5]:.0f} %; 5 × 5: ±{half[5, 5]:.0f} %).")
+        f"±{half[2, 5]:.0f} % of the depth expected (1 × 5: ±{half[1, 5]:.0f} %; 5 × 5: ±{half[5, 5]:.0f} %); on a board that you prove "
+        f"with one swatch, within ±{proved[2, 5]:.0f} %.")
 
 
 def test_invented_data_says_so_and_measured_data_does_not(plan, nasty):
