@@ -3,6 +3,7 @@
 import math
 import random
 import re
+import tomllib
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -14,6 +15,7 @@ from scipy import optimize, stats
 from testburn import burnplan, depthfit, labbook, sweep
 from testburn.burnplan import Scrap, design, drawing, layout
 from testburn.labbook import Machine, woods
+from testburn.units import Units
 
 WOODS = woods.read()
 SCRAP = Scrap(300, 200, 19)
@@ -336,6 +338,13 @@ def test_a_proof_swatch_has_a_drawing_and_says_its_size(machine, size, words):
     (rectangle,) = root.iter(f"{SVG}rect")
     assert tuple(float(rectangle.get(name)) for name in ("width", "height")) == size == (made.width_mm, made.height_mm)
     assert (root.get("width"), root.get("height")) == (f"{size[0] + 24}mm", "36mm") and made.words == words
+
+
+def test_a_proof_s_setting_is_copied_into_job_toml_in_the_units_of_the_files():
+    choice = pd.Series({"speed_mm_s": 100 / 60, "power_pct": 90.0, "line_pitch_mm": 0.1, "passes": 1})
+    made = burnplan.proof_swatch(choice, Machine(acceleration_mm_s2=3000, units=Units("mm/min", "lines per inch", 255)))
+    assert "at 100 mm/min, 230 of 255, 1 pass, 254 lines per inch." in made.words
+    assert tomllib.loads(made.toml) == pytest.approx(dict(choice), rel=1e-8)
 
 
 # ── levels ──

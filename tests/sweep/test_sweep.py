@@ -373,6 +373,7 @@ def test_runs_of_a_head_that_stops_on_the_wood_are_read_so():
     found = timedruns.calibrate(timed, runs_up_outside=False)
     assert (found.acceleration_mm_s2, found.turn_overhead_s) == pytest.approx((2000, 0.03))
     assert timedruns.calibrate(timed).acceleration_mm_s2 > 3900  # read as run-up outside it would be twice that
+    assert "many long lines (say 200 mm wide" in timedruns.from_book("/nowhere", head)
     with pytest.raises(ValueError, match="the 20 mm lines of run r2 are too short to reach 200 mm/s"):
         timedruns.calibrate(runs(*FOUR), runs_up_outside=False)
 

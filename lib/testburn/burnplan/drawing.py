@@ -13,7 +13,7 @@ from xml.etree import ElementTree
 import pandas as pd
 
 from testburn.burnplan.layout import Layout, size_mm
-from testburn.labbook import Machine
+from testburn.labbook import Machine, columns
 
 _SVG = "http://www.w3.org/2000/svg"
 _BLACK = "#000000"
@@ -33,12 +33,16 @@ _STROKES = {
 
 @dataclass(frozen=True)
 class ProofSwatch:
-    """A swatch to prove a board with: its size, in mm, the face left around it, the words and the drawing."""
+    """A swatch to prove a board with: its size, in mm, the face left around it, the words and the drawing.
+
+    `toml` are the lines of its setting for [proof] in job.toml, in the units of the files.
+    """
 
     width_mm: float
     height_mm: float
     land_mm: float
     setting: str
+    toml: str
     svg: bytes
 
     @property
@@ -67,7 +71,8 @@ def proof_swatch(choice: pd.Series, machine: Machine = Machine(), gauge_foot_mm:
     setting = machine.units.setting(choice)
     root = _page(width + 2 * height, 3 * height, "Proof swatch")
     _swatch(root, "proof", setting, height, height, width, height)
-    return ProofSwatch(width, height, height, setting, _bytes(root))
+    lines = "".join(f"{name} = {choice[name]:.9g}\n" for name in columns.MACHINE_SETTING)
+    return ProofSwatch(width, height, height, setting, lines, _bytes(root))
 
 
 def svg(layout: Layout, swatches: pd.DataFrame, title: str, labels: bool = False, outline: bool = False) -> bytes:

@@ -36,7 +36,7 @@ LEVEL = 0.95
 # A hand on a stopwatch, and a head that is not quite even; common practice, no source.
 _STOPWATCH_S, _OFF_SHARE = 4.0, 0.03
 _MOST_BYTES = 4_000_000
-_NEXT = "Time a filled rectangle of many short lines (say 20 mm wide, 40 mm high) at {} speed."
+_NEXT = "Time a filled rectangle of many {} lines (say {} mm wide, 40 mm high) at {} speed."
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,8 +117,8 @@ def from_book(book: str | Path, machine: Machine = Machine()) -> "Calibration | 
     runs = read(book)
     if runs.empty:
         return (f"No timed runs yet. Write two or more into {FILE}, under the columns "
-                f"{', '.join(COLUMNS)}. " + _NEXT.format("one, and another at twice that"))
-    return _too_few(_checked(runs)) or calibrate(runs, machine.runs_up_outside)
+                f"{', '.join(COLUMNS)}. " + _next("one, and another at twice that", machine.runs_up_outside))
+    return _too_few(_checked(runs), machine.runs_up_outside) or calibrate(runs, machine.runs_up_outside)
 
 
 def calibrate(timed_runs: pd.DataFrame, runs_up_outside: bool = True) -> Calibration:
@@ -140,7 +140,7 @@ def calibrate(timed_runs: pd.DataFrame, runs_up_outside: bool = True) -> Calibra
         speed on no line of a run.
     """
     runs = _checked(timed_runs)
-    if too_few := _too_few(runs):
+    if too_few := _too_few(runs, runs_up_outside):
         raise ValueError(too_few)
     slowing = (runs["speed_mm_s"] * (2 * runs["turns"] if runs_up_outside else runs["turns"] + runs["passes"])).to_numpy()
     design = np.column_stack([slowing, runs["turns"]])
@@ -150,28 +150,33 @@ def calibrate(timed_runs: pd.DataFrame, runs_up_outside: bool = True) -> Calibra
     # Dropped as soon as its limits hold 0, a real overhead would go into the acceleration and spoil both.
     if fit.params[1] < 0:
         remarks.append("By these runs a turn costs less than nothing besides, which is taken as 0. "
-                       + _NEXT.format("a low"))
+                       + _next("a low", runs_up_outside))
         fit = sm.OLS(over, design[:, :1]).fit()
         limits = fit.conf_int(1 - LEVEL)
     elif limits is not None and limits[1, 0] <= 0:
-        remarks.append("What a turn costs besides is not yet told from nothing. " + _NEXT.format("a low"))
+        remarks.append("What a turn costs besides is not yet told from nothing. " + _next("a low", runs_up_outside))
     if not fit.params[0] > 0:
         raise ValueError("By these runs turning at a higher speed takes no more time, so no acceleration can be "
-                         "worked out. Check speed, pitch and seconds of each. " + _NEXT.format("a high"))
+                         "worked out. Check speed, pitch and seconds of each. " + _next("a high", runs_up_outside))
     if not runs_up_outside:
         _long_enough(runs, 1 / fit.params[0])
     if limits is None:
         remarks.append("Two runs leave nothing to judge them by: no limits. Time a third, at another speed.")
-    return _said(runs, fit, limits, design, over, remarks)
+    return _said(runs, fit, limits, design, remarks, runs_up_outside)
 
 
-def _too_few(runs) -> str:
+def _next(speed: str, runs_up_outside: bool) -> str:
+    """Say which rectangle to time: short lines turn often, but a head that runs up on the wood needs room to."""
+    return _NEXT.format(*(("short", 20) if runs_up_outside else ("long", 200)), speed)
+
+
+def _too_few(runs, runs_up_outside) -> str:
     """Return why runs at fewer than two speeds say nothing; nothing where there are two."""
     if (speeds := runs["speed_mm_s"].unique()).size > 1:
         return ""
     return (f"{len(runs)} timed run(s), " + "".join(f"all at {speed:g} mm/s, " for speed in speeds)
             + "cannot tell acceleration from what a turn costs besides. "
-            + _NEXT.format("another" if len(runs) else "one, and another at twice that"))
+            + _next("another" if len(runs) else "one, and another at twice that", runs_up_outside))
 
 
 def _long_enough(runs, acceleration_mm_s2) -> None:
@@ -184,7 +189,7 @@ def _long_enough(runs, acceleration_mm_s2) -> None:
                          f"with lines of {2 * needed[short].iloc[0]:.0f} mm or more.")
 
 
-def _said(runs, fit, limits, design, over, remarks) -> Calibration:
+def _said(runs, fit, limits, design, remarks, runs_up_outside) -> Calibration:
     """Return the fit as a calibration, the interval of 1/a turned over."""
     with_overhead = len(fit.params) > 1
     overhead = float(fit.params[1]) if with_overhead else 0.0
@@ -193,7 +198,7 @@ def _said(runs, fit, limits, design, over, remarks) -> Calibration:
         low, high = limits[0]
         between = (float(1 / high), float(1 / low) if low > 0 else float("inf"))
         if low <= 0:
-            remarks.append("The acceleration has no upper limit yet. " + _NEXT.format("a high"))
+            remarks.append("The acceleration has no upper limit yet. " + _next("a high", runs_up_outside))
     expected = runs["burn_seconds"] + design[:, :len(fit.params)] @ fit.params
     runs = runs.assign(expected_seconds=expected, residual_seconds=runs["seconds"] - expected)
     off = runs["residual_seconds"].abs()
