@@ -412,6 +412,11 @@ def test_an_end_beyond_the_machine_is_pulled_in_and_said(demo):
      "with 12 mm of face around each; 5 are asked for. Use a larger scrap, turn it, or plan fewer. The width "
      "comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or write "
      "runs_up_outside = true into machine.toml if your machine has its speed before the drawing begins."),
+    ({"scrap": Scrap(100, 40, 19), "swatches": 5, "machine": Machine(runs_up_outside=False)}, "The scrap of 100 × 40 mm holds 0 "
+     "swatches of 181 × 12 mm with 12 mm of face around each; 5 are asked for. Use a larger scrap, turn it, or plan fewer. The "
+     "width comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or write runs_up_outside = true "
+     "into machine.toml if your machine has its speed before the drawing begins. That run-up is a slow head's, as yours is not "
+     "known: time two filled rectangles (notebook 7)."),
     ({"gauge_foot_mm": 0}, "A gauge foot of 0 mm cannot be. Measure across the part that stands in the "
                            "recess, in mm."),
 ])

@@ -144,7 +144,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
     fewest, why = _fewest(fit)
     weighed["chosen"] = weighed.index == _choice(weighed, levels, boards, swatches, fewest)
     if not weighed["chosen"].any():
-        raise ValueError(_too_small(layout, swatches or fewest, levels, machine.units))
+        raise ValueError(_too_small(layout, swatches or fewest, levels, machine))
     chosen = weighed[weighed["chosen"]].iloc[0]
     more, told_apart = pairs(levels, machine)
     if len(more) and chosen["swatches"] + len(more) > layout.columns * layout.rows:
@@ -258,16 +258,18 @@ def _minutes(levels, layout, speeds, machine, line_pitch_mm=None) -> dict[str, n
             for name, head in zip(("least_minutes", "minutes"), sweep.heads(machine))}
 
 
-def _too_small(layout, count, levels, units) -> str:
+def _too_small(layout, count, levels, machine) -> str:
     """Say how large a swatch must be, and what would help."""
     room, one = layout.columns * layout.rows, layout
     said = (f"The scrap of {one.scrap.width_mm:g} × {one.scrap.height_mm:g} mm holds {room} swatches of "
             f"{one.swatch_width_mm:g} × {one.swatch_height_mm:g} mm with {one.land_mm:g} mm of face "
             f"around each; {count} are asked for. Use a larger scrap, turn it, or plan fewer.")
     if one.swatch_width_mm > one.swatch_height_mm:
-        said += (f" The width comes from the run-up at {units.said('speed_mm_s', levels.speeds(3).max())}: less power "
+        said += (f" The width comes from the run-up at {machine.units.said('speed_mm_s', levels.speeds(3).max())}: less power "
                  "makes the swatches slower and smaller; or write runs_up_outside = true into machine.toml if your "
                  "machine has its speed before the drawing begins.")
+        if machine.acceleration_mm_s2 is None:
+            said += " That run-up is a slow head's, as yours is not known: time two filled rectangles (notebook 7)."
     return said
 
 
