@@ -12,6 +12,7 @@ from plotly.subplots import make_subplots
 from testburn import energy
 from testburn.charts.style import AXIS_WORDS, BOARD_MARKS, LOOKS, plain, rounded, styled
 from testburn.depthfit import DepthFit, ENERGY, GroupFit, LEVEL, NEXT, leastsquares
+from testburn.units import Units
 
 _POINTS = 60
 
@@ -153,7 +154,7 @@ def board_deviations(fit: DepthFit) -> go.Figure:
     return styled(figure, "Each board's own deviation", 160 + 20 * len(rows))
 
 
-def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure:
+def chance(options: pd.DataFrame, choice: pd.Series, wanted: float, units: Units = Units()) -> go.Figure:
     """Draw the chance to land inside the window over speed, the fastest good setting marked.
 
     Parameters
@@ -164,24 +165,27 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure
         The chosen row of `settings.choose`.
     wanted : float
         The chance asked for.
+    units : Units
+        Those of the machine.
     """
+    speed = units.of("speed_mm_s")
     figure = go.Figure(go.Scatter(
-        x=rounded(options["speed_mm_s"]), y=rounded(100 * options["chance_inside"]), mode="lines",
+        x=rounded(speed.of(options["speed_mm_s"])), y=rounded(100 * options["chance_inside"]), mode="lines",
         line=dict(color="#0072B2", width=2.5), name="chance", showlegend=False,
         text=[f"{depth:.2f} mm, {minutes:.1f} min" for depth, minutes
               in zip(options["depth_mm"], options["minutes"])],
-        hovertemplate="%{x:g} mm/s: %{y:.0f} %<br>%{text}<extra></extra>"))
+        hovertemplate="%{x:g} " + speed.name + ": %{y:.0f} %<br>%{text}<extra></extra>"))
     figure.add_hline(y=100 * wanted, line=dict(color="#444", dash="dash"),
                      annotation_text=f"wanted: {100 * wanted:g} %", annotation_position="top left")
     figure.add_scatter(
-        x=rounded([choice["speed_mm_s"]]), mode="markers+text",
+        x=rounded([speed.of(choice["speed_mm_s"])]), mode="markers+text",
         y=rounded([100 * choice["chance_inside"]]), showlegend=False,
-        text=[f"{choice['speed_mm_s']:g} mm/s"], textposition="top right",
+        text=[speed.words(choice["speed_mm_s"])], textposition="top right",
         marker=dict(symbol="star", size=16, color="#D55E00", line=dict(color="black", width=1)))
-    figure.update_xaxes(title="speed, mm/s")
+    figure.update_xaxes(title=f"speed, {speed.name}")
     figure.update_yaxes(title="chance to land inside, %", range=[0, 105])
-    return styled(figure, f"Chance over speed at {choice['power_pct']:g} %, "
-                          f"pitch {choice['line_pitch_mm']:g} mm", 380)
+    return styled(figure, f"Chance over speed at {units.said('power_pct', choice['power_pct'])}, "
+                          f"{units.said('line_pitch_mm', choice['line_pitch_mm'])}", 380)
 
 
 def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:

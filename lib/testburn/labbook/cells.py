@@ -65,13 +65,13 @@ def typed_file(file: Path, fields: tuple[Field, ...]) -> tuple[pd.DataFrame, lis
 def beyond(column: Field, values: pd.Series, where) -> list[Problem]:
     """Find typed values of one column outside what it allows; an empty cell is none."""
     if column.kind == "text":
-        bad = ~values.isin(["", *column.among]) if column.among else pd.Series(False, index=values.index)
+        bad = ~values.isin(["", *column.among]).to_numpy() if column.among else np.zeros(len(values), bool)
     else:
-        bad = pd.Series(False, index=values.index)
+        bad, found = np.zeros(len(values), bool), values.to_numpy()
         for end, over in ((column.above, np.less_equal), (column.at_least, np.less),
                           (column.at_most, np.greater)):
             if end is not None:
-                bad |= over(values, end)
+                bad |= over(found, end)
     return [fault(column, where, place, plain(values[place]), f"allowed is {column.allowed}", column.remedy)
             for place in told(bad)]
 

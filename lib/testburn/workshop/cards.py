@@ -54,13 +54,14 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         if wrong := _mostly_doubtful(fit, doubtful):
             shown.say(wrong)
             return None
-        rows = settings.for_card(fit, workshop.machine)
+        machine = workshop.machine
+        rows = settings.for_card(fit, machine)
         left_off = settings.left_off(fit, rows)
     except (labbook.ReadingsError, OSError, ValueError) as fault:
         shown.say(str(fault))
         return None
     try:
-        job = Job.read(workshop.book, fit, workshop.machine)
+        job = Job.read(workshop.book, fit, machine)
         trouble = job.trouble
     except (OSError, ValueError) as fault:
         trouble = str(fault)
@@ -74,6 +75,8 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         shown.say(words)
     if left_off:
         shown.say(f"Not on the card: {left_off}.")
+    for doubt in machine.doubts(readings):
+        shown.say(doubt)
     for doubt in doubtful.itertuples():
         shown.say(f"Doubtful: burn {doubt.burn}, swatch {doubt.swatch}, reading {doubt.reading}, "
               f"{doubt.depth_mm:g} mm: {doubt.why}.")
@@ -103,16 +106,16 @@ def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callabl
 
     The card folder comes last: it binds the card of the board.
     """
-    fit, folder, kept = job.fit, workshop.cards, workshop.records
+    fit, folder, kept, machine = job.fit, workshop.cards, workshop.records, job.machine
     # Pages are the same on every paper; they are worked out once.
-    woods = card.document(fit, rows)
+    woods = card.document(fit, rows, machine=machine)
     made = {f"job-{job.sheet.name}.pdf": lambda path: card.write(
-        path, fit, settings.for_job(job.fast_and_sure, job.drawing), job.window, records=kept)}
+        path, fit, settings.for_job(job.fast_and_sure, job.drawing), job.window, records=kept, machine=machine)}
     made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept, content=woods)
              for paper, name in WOODS.items()}
     made[f"board-{job.board}.pdf"] = lambda path: card.write(
         path, job.proved, settings.for_job(job.on_this_board.head(4), job.drawing), job.window,
-        board=job.board, records=kept)
+        board=job.board, records=kept, machine=machine)
     made["binder-a5.pdf"] = lambda path: binder.write(path, fit, workshop.machine, kept, choices=rows,
                                                          content=woods)
     return {name: lambda make=make, name=name: make(folder / name) for name, make in made.items()}

@@ -20,6 +20,7 @@ import pandas as pd
 
 from testburn import depthfit, drift, labbook
 from testburn.labbook import Machine, woods
+from testburn.units import Units
 
 PROJECT = Path(__file__).resolve().parents[3]
 DEMO = PROJECT / "labdata"
@@ -41,8 +42,12 @@ class Workshop:
     @property
     def machine(self) -> Machine:
         """The machine's limits from machine.toml; the defaults where the file is missing."""
-        file = self.book / "machine.toml"
-        return Machine.read(file) if file.exists() else Machine()
+        return Machine.of(self.book)
+
+    @property
+    def units(self) -> Units:
+        """What the machine's control asks for."""
+        return self.machine.units
 
     @property
     def past(self) -> depthfit.states.Past:

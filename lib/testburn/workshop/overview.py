@@ -13,7 +13,7 @@ import pandas as pd
 
 from testburn import drift
 from testburn.depthfit import DepthFit
-from testburn.labbook import columns, shown
+from testburn.labbook import Machine, columns, shown
 
 OLD_DAYS = 365
 _MOST_STEPS = 6
@@ -96,16 +96,21 @@ def _field(row) -> str:
     return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {abs(row.age_days)} days {when}; {jobs}"
 
 
-def next_steps(table: pd.DataFrame) -> list[str]:
+def next_steps(table: pd.DataFrame, machine: Machine | None = None, readings: pd.DataFrame | None = None) -> list[str]:
     """Return what to do next, in order of weight, in words.
 
     Parameters
     ----------
     table : DataFrame
         From `state`.
+    machine : Machine, optional
+        What looks wrong in machine.toml comes last, then what is still to be measured.
+    readings : DataFrame, optional
+        What was burned, for machine.toml to be held against.
     """
+    asked = [*machine.doubts(readings), *filter(None, [machine.to_measure])] if machine else []
     if table.empty:
-        return ["The lab book is empty. Plan a test burn, burn it, enter its depths."]
+        return ["The lab book is empty. Plan a test burn, burn it, enter its depths.", *asked]
     said = []
     for words, rows in (
             ("finished jobs no longer come out as promised. See the notebook on finished jobs",
@@ -121,4 +126,4 @@ def next_steps(table: pd.DataFrame) -> list[str]:
         if names:
             burned = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
             said.append(f"{burned}: {words}.")
-    return said[:_MOST_STEPS] or ["Nothing is due. Print the cards, prove each board, enter finished jobs."]
+    return [*said[:_MOST_STEPS], *asked] or ["Nothing is due. Print the cards, prove each board, enter finished jobs."]
