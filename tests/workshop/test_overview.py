@@ -21,7 +21,7 @@ def test_a_field_says_boards_day_age_and_jobs(burns, none):
     readings = burns(boards=2)
     table = overview.state(readings, depthfit.fit_if_enough(readings), none, TODAY)
     assert table.to_dict("records") == [{
-        "species": "white oak", "module_w": 20.0, "wavelength_nm": 450.0, "boards": 2,
+        "species": "white oak", "module_w": 20.0, "wavelength_nm": 450.0, "module": "", "boards": 2,
         "last_burn": pd.Timestamp("2026-03-14"), "age_days": 18, "jobs": 0, "drift": "no jobs",
         "fitted": True}]
     assert overview.Grid(table).fields.iloc[0, 0] == "2 boards; burned 2026-03-14; 18 days ago; no jobs"

@@ -62,7 +62,8 @@ class Workshop:
         ValueError
             If there is nothing to fit; see `depthfit.fit`.
         """
-        return depthfit.fit(labbook.read(self.book), self.past)
+        readings = labbook.read(self.book)
+        return depthfit.fit(readings, self.past if len(readings) else None)
 
     @property
     def plans(self) -> Path:
