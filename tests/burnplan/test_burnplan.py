@@ -305,8 +305,10 @@ def test_nothing_is_drawn_that_is_not_to_be_burned(demo, tmp_path):
     assert [group.get("id") for group in groups] == rows["swatch"].tolist() and {group.get("fill") for group in groups} == {"#000000"}
     (tmp_path / "board.svg").write_bytes(ElementTree.tostring(root))
     found = sweep.artwork.read(tmp_path / "board.svg")
-    assert sorted(piece.bounds for piece in found.pieces) == sorted(
-        (row.x_mm, row.y_mm, row.x_mm + row.width_mm, row.y_mm + row.height_mm) for row in rows.itertuples())
+    bounds = found.pieces[["left_mm", "top_mm", "right_mm", "bottom_mm"]].sort_values(["top_mm", "left_mm"]).to_numpy()
+    assert bounds == pytest.approx(np.array(sorted(
+        ((row.x_mm, row.y_mm, row.x_mm + row.width_mm, row.y_mm + row.height_mm) for row in rows.itertuples()),
+        key=lambda box: (box[1], box[0]))), abs=0.01)
 
 
 def test_labels_are_strokes_above_their_swatch_and_the_scrap_is_drawn_on_request(demo):

@@ -354,8 +354,10 @@ def test_what_a_stroke_gets_more_is_the_integral_of_one_over_speed(length, speed
     assert kinematics.energy_share(length, speed, HEAD) == 1
 
 
-def test_words_say_what_speeding_up_on_the_wood_does_to_narrow_strokes():
-    art = drawing(block(0, 0, 2.2, 10), block(60, 0, 20, 10))
+def test_words_say_what_speeding_up_on_the_wood_does_to_narrow_strokes(tmp_path):
+    (tmp_path / "sign.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg" width="300mm" height="200mm" viewBox="0 0 300 200">'
+                                       '<rect width="2.2" height="10"/><rect x="60" width="20" height="10"/></svg>', encoding="utf-8")
+    art = sweep.artwork.read(tmp_path / "sign.svg")
     words = sweep.plan(art, 0.1, ON_THE_WOOD).words(77)
     assert words.endswith(
         "The head speeds up on the wood (runs_up_outside = false): at 77 mm/s the first and last 1.0 mm of every line get "
