@@ -42,6 +42,7 @@ class StandIn:
     table: pd.DataFrame
     fingerprint: str = "3f9ac0de77b14a20" * 4
     invented: bool = True
+    said: str = ""
     proofs: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(PROOF))
     components: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(
         {"component": ["board", "swatch", "reading", "gauge"], "sd": [0.09, 0.04, 0.03, 0.02],
@@ -49,6 +50,15 @@ class StandIn:
 
     def proved_elsewhere(self, choice, board):
         return ""
+
+    def group_of(self, row):
+        return None
+
+    def said_of(self, group):
+        return self.said
+
+    def band(self, group, line_energy_j_mm, **asked):
+        return self.predict("", 0, line_energy_j_mm)
 
     def predict(self, species, module_w, line_energy_j_mm, line_pitch_mm=None, level=0.95,
                 of="reading", board="next", wavelength_nm=None):
@@ -65,7 +75,7 @@ def stand_in(groups=ONE, boards=("B1", "B2", "B3"), regressor="line_energy_j_mm"
     """Three readings on each of five swatches of every board."""
     readings, table = [], []
     for species, module_w, wavelength_nm in groups:
-        group = {"species": species, "module_w": module_w, "wavelength_nm": wavelength_nm}
+        group = {"species": species, "module_w": module_w, "wavelength_nm": wavelength_nm, "module": ""}
         readings += [group | {"burn": f"burn-{number}", "board": board,
                               "burned_on": pd.Timestamp(2026, 3, number), "line_pitch_mm": 0.05,
                               "line_energy_j_mm": energy, "areal_dose_j_mm2": energy / 0.05,
@@ -220,14 +230,32 @@ def test_a_proof_that_contradicts_the_lab_book_carries_its_warning_onto_the_card
     assert "This proof is further off than boards are." in page["notes"][0]
 
 
+def test_what_is_known_of_the_machine_as_it_is_now_comes_first():
+    words = "20 W has come out 18 % shallower since sign-13: these settings count that in."
+    assert page_of(replace(stand_in(), said=words))["notes"][0] == words
+
+
+@pytest.mark.parametrize(("noted", "said"), [(["on", "on"], True), (["on", ""], False), (["on", "off"], False), (["", ""], False)])
+def test_only_what_every_burn_says_is_printed(noted, said):
+    fit = stand_in(boards=("B1", "B2"))
+    burned = replace(fit, readings=fit.readings.assign(air_assist=np.where(fit.readings["board"] == "B1", *noted)))
+    assert ("air on" in page_of(burned)["provenance"]) == said
+
+
+def test_a_focus_that_one_burn_alone_notes_is_not_printed():
+    fit = stand_in(boards=("B1", "B2"))
+    burned = replace(fit, readings=fit.readings.assign(focus_offset_mm=np.where(fit.readings["board"] == "B1", 3.0, np.nan)))
+    assert "focus" not in page_of(burned)["provenance"]
+
+
 def test_a_group_is_found_on_its_page():
     fit = stand_in(SEVERAL)
     rows = choices(fit)
     for number, (species, module_w, wavelength_nm) in enumerate(SEVERAL, start=2):
-        group = SimpleNamespace(species=species, module_w=module_w, wavelength_nm=wavelength_nm)
+        group = SimpleNamespace(species=species, module_w=module_w, wavelength_nm=wavelength_nm, module="")
         assert card.page_of(rows, group) == number
     assert card.page_of(rows[rows["species"] == "black walnut"],
-                        SimpleNamespace(species="black walnut", module_w=10.0, wavelength_nm=450.0)) == 1
+                        SimpleNamespace(species="black walnut", module_w=10.0, wavelength_nm=450.0, module="")) == 1
 
 
 def test_provenance_says_readings_boards_burns_days_data_and_version():

@@ -52,6 +52,7 @@ class Levels:
     group: GroupFit | None
     guessed: Guess | None
     notes: tuple[str, ...]
+    module: str = ""
 
     @property
     def known(self) -> bool:
@@ -100,14 +101,14 @@ class Levels:
         joules = self.line_energies(speeds)
         band = (self.guessed.predict(joules) if self.guessed else
                 self.fit.predict(self.species, self.module_w, joules, self.line_pitch_mm,
-                                 wavelength_nm=self.wavelength_nm))
+                                 wavelength_nm=self.wavelength_nm, module=self.module))
         return {"depth_mm": band["depth_mm"].to_numpy(), "lowest_mm": band["lower_mm"].to_numpy(),
                 "highest_mm": band["upper_mm"].to_numpy()}
 
 
 def levels_for(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w: float,
                at_least_mm: float, at_most_mm: float, thickness_mm: float,
-               machine: Machine = Machine(), wavelength_nm: float | None = None,
+               machine: Machine = Machine(), wavelength_nm: float | None = None, module: str | None = None,
                **settings) -> Levels:
     """Return the levels of a test burn.
 
@@ -138,7 +139,7 @@ def levels_for(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, mod
     if at_most_mm > DEEPEST_SHARE * thickness_mm:
         raise ValueError(f"A scrap of {thickness_mm:g} mm is too thin for {at_most_mm:g} mm deep. Use one "
                          f"of {at_most_mm / DEEPEST_SHARE:g} mm or more.")
-    group = _group(fit, species, module_w, wavelength_nm)
+    group = _group(fit, species, module_w, wavelength_nm, module)
     wavelength_nm = group.wavelength_nm if group else _wavelength(fit, module_w, wavelength_nm)
     stay = _settings(group, fit, machine, settings)
     target = (at_least_mm + at_most_mm) / 2
@@ -153,14 +154,19 @@ def levels_for(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, mod
     if guessed:
         notes = (_NEVER_BURNED.format(basis=guessed.basis), *notes)
     return Levels(species, module_w, wavelength_nm, at_least_mm, at_most_mm, **stay, ends_mm_s=ends,
-                  settable_mm_s=machine.speeds(), start=start, fit=fit, group=group, guessed=guessed, notes=notes)
+                  settable_mm_s=machine.speeds(), start=start, fit=fit, group=group, guessed=guessed, notes=notes,
+                  module=group.module if group else module or "")
 
 
-def _group(fit, species, module_w, wavelength_nm):
+def _group(fit, species, module_w, wavelength_nm, module):
     """Return the group of the lab book, or None where there is none."""
     same = [group for group in (fit.groups if fit else ())
             if group.species == species and np.isclose(group.module_w, module_w)
-            and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))]
+            and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))
+            and (module is None or module in (group.module, group.module_name))]
+    if len({group.wavelength_nm for group in same}) < len(same):
+        named = ", ".join(repr(group.module_name) for group in same)
+        raise ValueError(f"{species} was burned with several modules of {module_w:g} W ({named}). Say module.")
     if len(same) > 1:
         named = ", ".join(f"{group.wavelength_nm:g}" for group in same)
         raise ValueError(f"{species} was burned with {module_w:g} W at {named} nm. Say wavelength_nm.")

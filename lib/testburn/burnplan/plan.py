@@ -126,7 +126,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
     seed : int
         Another number gives other orders.
     **settings
-        power_pct, line_pitch_mm, passes, gauge_step_mm, as in `levels.levels_for`.
+        module, power_pct, line_pitch_mm, passes, gauge_step_mm, as in `levels.levels_for`.
 
     Raises
     ------

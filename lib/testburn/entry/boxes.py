@@ -16,7 +16,7 @@ from testburn.units import PERCENT, SPACINGS, SPEEDS
 
 LINES = {
     "Burn": ("burn", "burned_on", "species", "board", "depth_unit", "depth_as", "gauge_step"),
-    "Setting": ("module_w", "wavelength_nm", "power_pct", "power_unit", "passes", "line_spacing",
+    "Setting": ("module_w", "wavelength_nm", "module", "power_pct", "power_unit", "passes", "line_spacing",
                 "line_spacing_unit", "speed_unit"),
     "Optional": ("board_thickness", "moisture_pct", "focus_offset_mm", "air_assist",
                  "sweep_vs_grain", "note"),

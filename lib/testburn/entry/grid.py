@@ -20,7 +20,7 @@ from testburn.units import Units
 # its name without the unit where the unit is typed too.
 HEADER = {
     "burn": "Burn id", "burned_on": "Day, year-month-day", "species": "Species", "board": "Board",
-    "module_w": "Module W", "wavelength_nm": "Wavelength nm", "speed_unit": "Speeds in",
+    "module_w": "Module W", "wavelength_nm": "Wavelength nm", "module": "Module and lens", "speed_unit": "Speeds in",
     "power_pct": "Power", "power_unit": "Power in",
     "passes": "Passes", "line_spacing": "Pitch", "line_spacing_unit": "Pitch in",
     "depth_unit": "Depths in", "depth_as": "Gauge shows", "gauge_step": "Gauge step",

@@ -27,7 +27,7 @@ from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
 from testburn.job import promise
-from testburn.labbook import ReadingsError, files, jobs, journal, shown
+from testburn.labbook import ReadingsError, files, jobs, journal, machinelog, shown
 from testburn.units import Units
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
@@ -35,7 +35,7 @@ LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "bo
 _WIDTHS = {"card": "520px", "readings": "220px", "unit": "80px", "note": "260px"}
 _FAULT_LABELS = LABELS | {"depth_mm": "Readings", "gauge_step_mm": "Gauge step"}
 _FAR_OFF = 2.0
-_APART = {"wavelength_nm": "{:g} nm", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
+_APART = {"wavelength_nm": "{:g} nm", "module": "{}", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
           "at_least_mm": "at least {:.3g} mm", "at_most_mm": "at most {:.3g} mm", "expected_mm": "said {:.3g} mm"}
 _LOST = "The card of this draft is not in the list: choose it again."
 
@@ -275,7 +275,7 @@ class JobForm(widgets.VBox):
 
     def _faded(self, job) -> str:
         """Return the drift check's words where this job is off with all since some job."""
-        found = drift.check(jobs.read(self.book))
+        found = drift.check(jobs.read(self.book), log=machinelog.read(self.book))
         # As objects, since without any job the two tables' empty columns differ in kind.
         both = found.jobs.astype(object).merge(found.table.astype(object), on=drift.MODULE)
         # Off from the first job on may be a lens fogged before it: no more for the fit than a fade.

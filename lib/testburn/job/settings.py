@@ -38,7 +38,7 @@ _FARTHEST_MISS = 0.05
 def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_most_mm: float,
            machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2, board: str = NEXT,
            chance: float = GOOD_CHANCE, wavelength_nm: float | None = None,
-           artwork: "Artwork | None" = None) -> pd.DataFrame:
+           artwork: "Artwork | None" = None, module: str | None = None) -> pd.DataFrame:
     """Return the settings that land inside a depth window, fastest first.
 
     For each power, pitch and number of passes: of the speeds whose chance to land inside reaches
@@ -58,7 +58,7 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     Returns
     -------
     DataFrame
-        species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
+        species, module_w, wavelength_nm, module, power_pct, speed_mm_s, line_pitch_mm, passes,
         line_energy_j_mm, depth_mm, lower_mm, upper_mm and level (of a single reading),
         chance_inside and chance_shallow (of the recess: its mean depth), good, minutes and least_minutes (of a slow and a
         brisk head, where the machine does not say how briskly its own speeds up), way (with artwork), extrapolated and why (in words). Rows outside the burns stand last.
@@ -68,7 +68,7 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     ValueError
         If the window is not one.
     """
-    return for_group(fit, fit.group(species, module_w, wavelength_nm), at_least_mm, at_most_mm, machine,
+    return for_group(fit, fit.group(species, module_w, wavelength_nm, module), at_least_mm, at_most_mm, machine,
                      area_mm2, board, chance, artwork)
 
 
@@ -132,7 +132,7 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
 
     Only speeds whose depth lies between half the window's floor and twice its ceiling are kept.
     """
-    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
+    group = fit.group_of(choice)
     options = _predicted(fit, group, machine.speeds(_ALL_SPEEDS), choice["power_pct"],
                          choice["line_pitch_mm"], choice["passes"], board)
     options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
@@ -147,7 +147,7 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
 def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
            wanted: float = GOOD_CHANCE, board: str = NEXT, units: Units = Units()) -> str:
     """Say in words how sure the choice is, and what would make it surer; its setting in the machine's units."""
-    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
+    group = fit.group_of(choice)
     said = (f"{units.said('speed_mm_s', choice['speed_mm_s'])} at {units.said('power_pct', choice['power_pct'])}: "
             f"{100 * choice['chance_inside']:.0f} % chance to land between {at_least_mm:.3g} and "
             f"{at_most_mm:.3g} mm")
@@ -191,14 +191,14 @@ def _recess(fit, group, options, board):
 
 
 def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Machine = Machine(),
-          wavelength_nm: float | None = None, board: str = NEXT) -> pd.DataFrame:
+          wavelength_nm: float | None = None, board: str = NEXT, module: str | None = None) -> pd.DataFrame:
     """Return, for each wanted depth, the fastest setting whose predicted depth is nearest to it.
 
     These are the rows of a settings card: `aim_mm`, the columns of `choose` (chance_inside is
     NaN, as a step has no window) and minutes_per_10cm2. A depth that no setting of the machine
     comes within a twentieth of has no row.
     """
-    return _steps(fit, fit.group(species, module_w, wavelength_nm), depths_mm, machine, board)
+    return _steps(fit, fit.group(species, module_w, wavelength_nm, module), depths_mm, machine, board)
 
 
 def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
@@ -261,8 +261,8 @@ def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:
             + ("its depths do not clearly rise with energy; look at its readings" if not group.rises
                else "none of its depths is within this machine's speeds") + ")"
             for group in fit.groups
-            if (group.species, group.module_w, group.wavelength_nm) not in on]
-    said += [f"{row.species}, {row.module_w:g} W at {row.wavelength_nm:g} nm ({row.why})"
+            if tuple(getattr(group, name) for name in columns.GROUP_KEY) not in on]
+    said += [f"{row.species}, {row.module_w:g} W at {row.wavelength_nm:g} nm" + f", {row.module}" * bool(row.module) + f" ({row.why})"
              for row in fit.left_out.itertuples()]
     return "; ".join(said)
 
@@ -290,7 +290,7 @@ def _predicted(fit, group, speeds, power_pct, line_pitch_mm, passes, board) -> p
     joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
     band = fit.band(group, joules, line_pitch_mm, board=board, power_pct=power_pct, passes=passes)
     return band.assign(species=group.species, module_w=group.module_w,
-                       wavelength_nm=group.wavelength_nm, power_pct=power_pct, speed_mm_s=speeds,
+                       wavelength_nm=group.wavelength_nm, module=group.module, power_pct=power_pct, speed_mm_s=speeds,
                        line_pitch_mm=line_pitch_mm, passes=passes, level=LEVEL)
 
 

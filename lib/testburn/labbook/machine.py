@@ -9,7 +9,7 @@ less than that clearance less the module's travel. Without the support there is 
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +52,11 @@ FIELDS = (
     Field("support_height_mm", "number", "Height of what the board lies on; 0 without one.",
           f"Measure it in mm, {_LEAVE}.", at_least=0, **_HEIGHT),
     Field("focus_gap_mm", "number", "Nose to face, in focus.", f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
+    Field("state", "table", "How much work on the machine may change it.", "Write [state] on a line of its own, and its lines under it.",
+          required=False, of=tuple(
+              Field(f"{done.replace(' ', '_')}_pct", "number", f"How much less or more energy may reach the wood after: {done}.",
+                    f"Use percent, e.g. {usual:g}, or leave the line out.", "%", False, at_least=0, at_most=100)
+              for done, usual in columns.DONE.items())),
     Field("focus_travel_mm", "number", "How far the module moves up and down.", f"Measure it in mm, {_LEAVE}.", at_least=0,
           **_HEIGHT),
     Field("units", "table", "What the control asks for.", "Write [units] on a line of its own, below all others, and its "
@@ -140,11 +145,12 @@ class Machine:
     focus_travel_mm: float | None = None
     speed_step: str | None = None
     units: Units = Units()
+    state: dict = field(default_factory=dict, hash=False)
 
     def __post_init__(self):
-        for field in FIELDS:
-            if (value := getattr(self, field.name)) is not None and field.kind != "table":
-                tomlfile.must_be(field, value)
+        for line in FIELDS:
+            if line.kind != "table" and (value := getattr(self, line.name)) is not None:
+                tomlfile.must_be(line, value)
         if self.min_speed_mm_s > self.max_speed_mm_s:
             raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
                              f"{self.max_speed_mm_s:g} mm/s. Give a lowest that is not above the highest.")
@@ -172,6 +178,11 @@ class Machine:
             return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in said.items()})
         except ValueError as fault:
             raise ReadingsError([Problem(path.name, None, "", "", str(fault).rstrip("."), "")], path.name) from None
+
+    @property
+    def spreads_pct(self) -> dict[str, float]:
+        """What machine.toml says under [state], by the kinds of `columns.DONE`."""
+        return {name.removesuffix("_pct").replace("_", " "): value for name, value in self.state.items()}
 
     @classmethod
     def of(cls, book: str | Path) -> "Machine":

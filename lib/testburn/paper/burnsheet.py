@@ -96,7 +96,8 @@ def entry_csv(plan: BurnPlan, board: str) -> bytes:
     """
     levels = plan.levels
     shared = {"species": levels.species, "module_w": levels.module_w,
-              "wavelength_nm": levels.wavelength_nm, "gauge_step_mm": levels.gauge_step_mm,
+              "wavelength_nm": levels.wavelength_nm, "module": levels.module,
+              "gauge_step_mm": levels.gauge_step_mm,
               "board_thickness_mm": plan.layout.scrap.thickness_mm,
               "note": f"plan {plan.id}, board {board}"}
     names = [column.name for column in columns.COLUMNS if column.name != "depth_mm"]
@@ -128,7 +129,7 @@ def document(plan: BurnPlan, paper: str = "a4") -> dict:
         "drawing_mm": room if room >= _LEAST_DRAWING_MM else _OVERLEAF_DRAWING_MM,
         "invented": INVENTED if plan.invented else None,
         "species": shortened(levels.species, 60)[:1].upper() + shortened(levels.species, 60)[1:],
-        "module": f"{levels.module_w:g} W", "wavelength": f"{levels.wavelength_nm:g} nm",
+        "module": f"{levels.module_w:g} W" + f", {shortened(levels.module, 40)}" * bool(levels.module), "wavelength": f"{levels.wavelength_nm:g} nm",
         "window": f"Wanted: {span(levels.at_least_mm, levels.at_most_mm, 2, 'mm')} deep "
                   f"({span(*map(energy.inches_from_mm, (levels.at_least_mm, levels.at_most_mm)), 3, 'in')})",
         "heads": [[word.capitalize(), unit] for word, unit in map(plan.machine.units.heading, SETTING)],

@@ -88,7 +88,7 @@ def on_paper(content: dict, paper: str) -> dict:
 
 def page_of(choices: pd.DataFrame, group) -> int:
     """Return the page on which a group (anything with the names of `columns.GROUP_KEY`) stands."""
-    keys = choices[list(columns.GROUP_KEY)].drop_duplicates()
+    keys = columns.with_module(choices)[list(columns.GROUP_KEY)].drop_duplicates()
     at = [tuple(key) for key in keys.itertuples(index=False)].index(
         tuple(getattr(group, name) for name in columns.GROUP_KEY))
     return at + 1 + (len(keys) > 1)
@@ -119,6 +119,7 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
     """
     if paper not in PAPERS:
         raise ValueError(f"Paper {paper!r} is unknown. Use one of: {', '.join(PAPERS)}.")
+    choices = columns.with_module(choices)
     missing = [column for column in CHOICE_COLUMNS if column not in choices]
     if missing:
         raise ValueError(f"The chosen settings lack: {', '.join(missing)}. Pass what "
@@ -153,8 +154,8 @@ def _invented(fit: "DepthFit") -> str | None:
 def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str, machine: Machine) -> dict:
     """Return one species × module's page."""
     first = rows.iloc[0]
-    species, module_w, wavelength_nm = (first[name] for name in columns.GROUP_KEY)
-    module, wavelength = f"{module_w:g} W", f"{wavelength_nm:g} nm"
+    species, module_w, wavelength_nm, named = (first[name] for name in columns.GROUP_KEY)
+    module, wavelength = f"{module_w:g} W" + f", {shortened(named, 40)}" * bool(named), f"{wavelength_nm:g} nm"
     if len(rows) > MOST_DEPTHS:
         raise ValueError(f"{species} at {module}, {wavelength} has {len(rows)} depths; a page holds "
                          f"up to {MOST_DEPTHS}. Choose fewer, or print two cards.")
@@ -182,7 +183,7 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str, machine: Mach
 
 def _same_group(frame: pd.DataFrame, row: pd.Series) -> pd.Series:
     """Return which rows of the frame are of the row's species, module and wavelength."""
-    return (frame[list(columns.GROUP_KEY)] == row[list(columns.GROUP_KEY)]).all(axis="columns")
+    return (columns.with_module(frame)[list(columns.GROUP_KEY)] == row[list(columns.GROUP_KEY)]).all(axis="columns")
 
 
 def _columns(rows: pd.DataFrame, units: Units) -> list[dict]:
@@ -244,6 +245,8 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
                      f"({span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if "way" in rows:
         notes.append(swept(rows))
+    if words := fit.said_of(fit.group_of(rows.iloc[0])):
+        notes.insert(0, shortened(words, 700))
     if ends := sweep.slow_ends(machine, float(rows["speed_mm_s"].max())):
         notes.append(ends)
     if rows["extrapolated"].any():

@@ -70,12 +70,12 @@ def cut(text: str, longest: int) -> str:
 
 
 def kept_alike(readings: pd.DataFrame) -> list[str]:
-    """Return what was the same in every burn and has to stay so: air, direction, focus."""
+    """Return what every burn says alike and has to stay so: air, direction, focus."""
     words = []
     for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "swept {} the grain"),
                        ("focus_offset_mm", "focus {:+g} mm")):
-        values = set(readings[name].dropna()) - {""} if name in readings else set()
-        if len(values) == 1:
+        values = {"" if pd.isna(value) else value for value in readings[name].unique()} if name in readings else {""}
+        if len(values) == 1 and values != {""}:
             words.append(form.format(values.pop()))
     return words
 

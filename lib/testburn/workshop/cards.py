@@ -49,7 +49,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
             shown.say("The lab book holds no readings yet. Enter a burn first: "
                   "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
             return None
-        fit = depthfit.fit(readings)
+        fit = depthfit.fit(readings, workshop.past)
         doubtful = suspects.suspects(fit, workshop.woods)
         if wrong := _mostly_doubtful(fit, doubtful):
             shown.say(wrong)
@@ -71,6 +71,8 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         return None
     if job.proof_unused:
         shown.say(job.proof_unused)
+    for words in dict.fromkeys(filter(None, [workshop.past.strangers(readings), *map(fit.said_of, fit.groups)])):
+        shown.say(words)
     if left_off:
         shown.say(f"Not on the card: {left_off}.")
     for doubt in machine.doubts(readings):
@@ -123,11 +125,14 @@ def make(workshop: Workshop) -> int:
     """Make every card of the lab book, and say where they are; return the exit code."""
     if (found := ready(workshop)) is None:
         return 1
+    before = record.kept(workshop.records, tell=lambda _: None)
     made, making = [], steps(workshop, *found)
     bar(0, len(making), "cards")
     for done, (name, write) in enumerate(making.items(), start=1):
         made.append(write())
         bar(done, len(making), name)
+    for words in record.moved(before, found[0].fit, found[1], WOODS["a5"]):
+        shown.say(words)
     shown.say("\n".join(f"Card: {path}" for path in sorted(made)))
     shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + own_option())
     return 0
@@ -135,7 +140,7 @@ def make(workshop: Workshop) -> int:
 
 def bind(workshop: Workshop) -> int:
     """Bind the lab book's cards on both papers, and say which sheets are out of date; return the exit code."""
-    fit = depthfit.fit(labbook.read(workshop.book))
+    fit = workshop.fit()
     kept = record.kept(workshop.records)
     made = [binder.write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)
             for paper, name in binder.FILES.items()]

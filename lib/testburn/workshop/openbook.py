@@ -18,13 +18,14 @@ from pathlib import Path
 
 import pandas as pd
 
+from testburn import depthfit, drift, labbook
 from testburn.labbook import Machine, woods
 from testburn.units import Units
 
 PROJECT = Path(__file__).resolve().parents[3]
 DEMO = PROJECT / "labdata"
-BOOK_FILES = ("burns", "jobs", "artwork", "woods.csv", "strikes.csv", "timed_runs.csv", "machine.toml",
-              "job.toml", "datapackage.json")
+BOOK_FILES = ("burns", "jobs", "artwork", "woods.csv", "strikes.csv", "retired.csv", "machine_log.csv",
+              "timed_runs.csv", "machine.toml", "job.toml", "datapackage.json")
 
 # The kind of output that JupyterLab's extension for charts draws.
 _CHART = "application/vnd.plotly.v1+json"
@@ -47,6 +48,21 @@ class Workshop:
     def units(self) -> Units:
         """What the machine's control asks for."""
         return self.machine.units
+
+    @property
+    def past(self) -> depthfit.states.Past:
+        """What happened to the machine: its log, and what finished jobs say of it."""
+        return drift.past_of(self.book, self.machine.spreads_pct)
+
+    def fit(self) -> depthfit.DepthFit:
+        """Return the fit of the lab book's readings, each module as it is now.
+
+        Raises
+        ------
+        ValueError
+            If there is nothing to fit; see `depthfit.fit`.
+        """
+        return depthfit.fit(labbook.read(self.book), self.past)
 
     @property
     def plans(self) -> Path:
