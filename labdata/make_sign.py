@@ -6,15 +6,17 @@ Source Sans 3 (SIL Open Font License), which comes with the suite. The runs are 
 speeds up at 3000 mm/s² and loses 0.02 s more at every turn, read from a stopwatch to about a second.
 """
 
-import io
 import random
+import re
 import sys
+import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import pandas as pd
-import svgelements
 import typst
 
+SVG, HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
+MM_PER_PT = 25.4 / 72
 FONTS = Path(__file__).parents[1] / "lib" / "testburn" / "paper" / "fonts"
 SEED = 20260307
 WIDTH_MM, HEIGHT_MM = 300, 180
@@ -45,35 +47,39 @@ def number(value):
     return f"{round(value, 3) + 0.0:.3f}".rstrip("0").rstrip(".")
 
 
-def outline(shape):
-    """The shape's path in mm: moves, lines, curves and closings."""
-    letters = {svgelements.Move: "M", svgelements.Line: "L", svgelements.QuadraticBezier: "Q",
-               svgelements.CubicBezier: "C"}
-    parts = []
-    for segment in shape.segments(transformed=True):
-        if isinstance(segment, svgelements.Close):
+def outline(path, left, base):
+    """A letter's path in mm: the typesetter's relative steps, y upwards, as moves, lines, curves and closings."""
+    parts, at, start = [], (0.0, 0.0), (0.0, 0.0)
+    for command, numbers in re.findall(r"([a-zA-Z])([^a-zA-Z]*)", path):
+        steps = [float(one) for one in numbers.split()]
+        if command in "Zz":
             parts.append("z")
+            at = start
             continue
-        points = [getattr(segment, name) for name in ("control", "control1", "control2", "end")
-                  if hasattr(segment, name)]
-        parts.append(letters[type(segment)] + " ".join(
-            f"{number(point.x)} {number(point.y)}" for point in points))
+        pairs = [(steps[0], 0.0)] if command == "h" else [(0.0, steps[0])] if command == "v" else zip(steps[::2], steps[1::2])
+        points = [(x + at[0], y + at[1]) for x, y in pairs]
+        at = points[-1]
+        start = at if command in "Mm" else start
+        parts.append({"h": "L", "v": "L"}.get(command, command.upper()) + " ".join(
+            f"{number((left + x) * MM_PER_PT)} {number((base - y) * MM_PER_PT)}" for x, y in points))
     return "".join(parts)
 
 
 def sign():
     """The drawing: the border, then the outlines of one letter after another, a group a line of words."""
     set_in_type = typst.compile(SETTING.encode(), format="svg", font_paths=[FONTS], ignore_system_fonts=True)
-    drawing = svgelements.SVG.parse(io.BytesIO(set_in_type), ppi=96, reify=False)
+    root = ElementTree.fromstring(set_in_type)
+    letters = {symbol.get("id"): symbol[0].get("d") for symbol in root.iter(SVG + "symbol")}
     lines = {}
-    for shape in drawing.select(lambda element: isinstance(element, svgelements.Path)):
-        if shape.fill.hex == "#000000" and len(shape):
-            shape.transform *= svgelements.Matrix.scale(25.4 / 96)
-            lines.setdefault(round(shape.transform.f, 3), []).append(outline(shape))
+    for group in root.iter(SVG + "g"):
+        if group.get("transform", "").startswith("matrix(1 0 0 -1 "):
+            left, base = (float(one) for one in group.get("transform")[16:-1].split())
+            lines.setdefault(base, []).extend(
+                outline(letters[use.get(HREF)[1:]], left + float(use.get("x")), base) for use in group)
     groups = ['<g id="border">', *('<rect x="{}" y="{}" width="{}" height="{}"/>'.format(*bar) for bar in BORDER),
               "</g>"]
-    for place, letters in enumerate(lines.values(), start=1):
-        groups += [f'<g id="line-{place}">', *(f'<path d="{letter}"/>' for letter in letters), "</g>"]
+    for place, line in enumerate(lines.values(), start=1):
+        groups += [f'<g id="line-{place}">', *(f'<path d="{letter}"/>' for letter in line), "</g>"]
     return HEAD + "\n".join(groups) + "\n</svg>\n"
 
 

@@ -29,8 +29,8 @@ BY_NAME = {"depthfit": "compare leastsquares suspects width", "labbook": "machin
            "workshop": "cards chain lab newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {
-    "statsmodels": "depthfit sweep", "shapely": "sweep job", "svgelements": "sweep", "plotly": "charts entry",
-    "typst": "paper", "ipywidgets": "entry", "anywidget": "entry", "nbclient": "workshop",
+    "statsmodels": "depthfit sweep", "PIL": "sweep", "plotly": "charts entry",
+    "typst": "paper sweep", "ipywidgets": "entry", "anywidget": "entry", "nbclient": "workshop",
     "filelock": "labbook",
 }
 # What of the entry knows of cells, rows and words, and of no box.

@@ -10,7 +10,6 @@ from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
-import shapely
 
 from testburn.depthfit import DepthFit, GroupFit, NEXT, proof, suspects
 from testburn.job import promise, settings, sheet as job_sheet
@@ -83,8 +82,7 @@ class Job:
         if sheet.artwork is None:
             # As long as lines usually are, so that minutes and settings are those without artwork.
             width, height = settings.LINE_LENGTH_MM, sheet.area_mm2 / settings.LINE_LENGTH_MM
-            return Artwork(f"a block of {sheet.area_mm2 / 100:g} cm² (no artwork is named)", width, height,
-                           (shapely.box(0, 0, width, height),))
+            return artwork.block(f"a block of {sheet.area_mm2 / 100:g} cm² (no artwork is named)", width, height)
         file = self.folder / sheet.artwork
         if not file.is_file():
             raise ValueError(f"{FILE} names the artwork {sheet.artwork}, which is not in {self.folder.name}/ "

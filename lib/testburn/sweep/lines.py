@@ -10,7 +10,8 @@ Memory is bounded: lines are cut a block at a time, and gaps are kept as a tally
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
+
+from testburn.sweep.artwork import Artwork
 
 _BLOCK = 500_000
 # Gaps of one tally box differ by 1 %; their mean stands for them, which is right to about 1e-5.
@@ -32,50 +33,27 @@ def positions_mm(top_mm: float, bottom_mm: float, line_pitch_mm: float) -> np.nd
     return np.linspace(middle - reach / 2, middle + reach / 2, count) if count > 1 else np.array([middle])
 
 
-def cut(pieces, at_mm: np.ndarray):
+def cut(art: Artwork, at_mm: np.ndarray):
     """Yield the burned spans a block of lines at a time, as arrays line, piece, left_mm, right_mm.
 
-    Within a block they are sorted by piece, line and place. A line along an edge burns with what lies
-    below it.
+    A line burns what the row of pixels it lies in burns. Within a block spans are sorted by line and place.
 
     Parameters
     ----------
-    pieces : sequence of shapely polygons
+    art : Artwork
     at_mm : array
-        Where the lines lie, evenly spaced and rising.
+        Where the lines lie, rising.
     """
-    x0, y0, x1, y1, piece = _edges(pieces)
-    step = at_mm[1] - at_mm[0] if len(at_mm) > 1 else 1.0
-    first, after = (np.clip(np.ceil((end - at_mm[0]) / step), 0, len(at_mm)).astype(int)
-                    for end in (np.minimum(y0, y1), np.maximum(y0, y1)))
-    meets = after > first
-    x0, y0, x1, y1, piece, first, after = (a[meets] for a in (x0, y0, x1, y1, piece, first, after))
-    slope = (x1 - x0) / (y1 - y0)
-    crossings = np.cumsum(np.cumsum(np.bincount(first, minlength=len(at_mm) + 1)
-                                    - np.bincount(after, minlength=len(at_mm) + 1))[:-1])
-    begin = 0
+    row = np.clip(np.floor(at_mm / art.step_mm + 1e-9), art.row[0], art.row[-1]).astype(int)
+    low, high = np.searchsorted(art.row, row), np.searchsorted(art.row, row, side="right")
+    spans, begin = np.cumsum(high - low), 0
     while begin < len(at_mm):
-        done = crossings[begin - 1] if begin else 0
-        end = max(begin + 1, int(np.searchsorted(crossings, done + _BLOCK, side="right")))
-        here = np.flatnonzero((first < end) & (after > begin))
-        low = np.maximum(first[here], begin)
-        count = np.minimum(after[here], end) - low
-        edge = np.repeat(here, count)
-        line = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + np.repeat(low, count)
-        x = x0[edge] + (at_mm[line] - y0[edge]) * slope[edge]
-        order = np.lexsort((x, line, piece[edge]))
-        line, who, x = line[order], piece[edge][order], x[order]
-        yield line[::2], who[::2], x[::2], x[1::2]
+        done = spans[begin - 1] if begin else 0
+        end = max(begin + 1, int(np.searchsorted(spans, done + _BLOCK, side="right")))
+        count = (high - low)[begin:end]
+        run = np.arange(count.sum()) + np.repeat(low[begin:end] - np.cumsum(count) + count, count)
+        yield np.repeat(np.arange(begin, end), count), art.piece[run], art.left_mm[run], art.right_mm[run]
         begin = end
-
-
-def _edges(pieces):
-    """Return the ends of every edge of every ring, and the piece it belongs to."""
-    rings, owner = shapely.get_rings(np.asarray(pieces, object), return_index=True)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    joined = ring[1:] == ring[:-1]
-    (x0, y0), (x1, y1) = points[:-1][joined].T, points[1:][joined].T
-    return x0, y0, x1, y1, owner[ring[:-1][joined]]
 
 
 class Lengths:

@@ -197,7 +197,7 @@ def plan(artwork: Artwork, line_pitch_mm: float, machine: Machine) -> SweepPlan:
                          "0.005 to 10 mm.")
     _, top, _, bottom = artwork.bounds_mm
     at = lines.positions_mm(top, bottom, line_pitch_mm)
-    found, missed = ways(artwork.pieces, at, machine.skips_blanks)
+    found, missed = ways(artwork, at, machine.skips_blanks)
     return SweepPlan(artwork, line_pitch_mm, machine, found, missed)
 
 

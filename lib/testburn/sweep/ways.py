@@ -18,10 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import shapely
 
 from testburn.labbook import Machine
 from testburn.sweep import lines
+from testburn.sweep.artwork import Artwork
 from testburn.sweep.head import hurry_s, rest_to_rest_s, run_up_mm, slowing_s, turn_s
 
 EACH, ROWS, FULL = "each piece", "rows", "full width"
@@ -92,7 +92,7 @@ class Way:
         return seconds
 
 
-def ways(pieces, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way, ...], int]:
+def ways(art: Artwork, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way, ...], int]:
     """Return the three ways over the lines, and how many pieces no line meets.
 
     Raises
@@ -100,10 +100,11 @@ def ways(pieces, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way, ...]
     ValueError
         If no line meets any piece.
     """
+    pieces = art.pieces
     groups = {EACH: each_piece(pieces), ROWS: rows(pieces), FULL: np.zeros(len(pieces), int)}
     tallies = {name: lines.Tally(group) for name, group in groups.items()}
     met = np.zeros(len(pieces), bool)
-    for block in lines.cut(pieces, at_mm):
+    for block in lines.cut(art, at_mm):
         met[block[1]] = True
         for tally in tallies.values():
             tally.add(*block)
@@ -112,23 +113,21 @@ def ways(pieces, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way, ...]
     return tuple(_way(name, tally, at_mm, skips_blanks) for name, tally in tallies.items()), int((~met).sum())
 
 
-def each_piece(pieces) -> np.ndarray:
+def each_piece(pieces: pd.DataFrame) -> np.ndarray:
     """Return a sweep for every piece, numbered row by row and from the left."""
-    order = np.lexsort((shapely.bounds(pieces)[:, 0], rows(pieces)))
+    order = np.lexsort((pieces["left_mm"], rows(pieces)))
     sweep = np.empty(len(order), int)
     sweep[order] = np.arange(len(order))
     return sweep
 
 
-def rows(pieces) -> np.ndarray:
+def rows(pieces: pd.DataFrame) -> np.ndarray:
     """Return the row of each piece, numbered from the top.
 
     Pieces join from the lowest to the tallest. One that goes round others, or bridges rows less than
     half its height (a bar beside several lines of words), is a row of its own.
     """
-    pieces = np.asarray(pieces, object)
-    top, bottom = shapely.bounds(pieces).T[[1, 3]]
-    alone = _goes_round(pieces)
+    left, top, bottom, alone = (pieces[name].to_numpy(copy=True) for name in ("left_mm", "top_mm", "bottom_mm", "goes_round"))
     row_top, row_bottom, members = np.zeros(0), np.zeros(0), []
     for at in np.argsort(bottom - top, kind="stable"):
         if alone[at]:
@@ -142,22 +141,11 @@ def rows(pieces) -> np.ndarray:
         row_top = np.append(row_top[~met], top[joined].min())
         row_bottom = np.append(row_bottom[~met], bottom[joined].max())
     members += [[at] for at in np.flatnonzero(alone)]
-    members.sort(key=lambda row: (top[row].min(), shapely.bounds(pieces[row])[:, 0].min()))
+    members.sort(key=lambda row: (top[row].min(), left[row].min()))
     row_of = np.empty(len(pieces), int)
     for place, row in enumerate(members):
         row_of[row] = place
     return row_of
-
-
-def _goes_round(pieces) -> np.ndarray:
-    """Return which pieces have another inside one of their holes."""
-    holed = np.flatnonzero(shapely.get_num_interior_rings(pieces) > 0)
-    around = np.zeros(len(pieces), bool)
-    if len(holed):
-        filled = shapely.polygons(shapely.get_exterior_ring(pieces[holed]))
-        outer, inner = shapely.STRtree(shapely.point_on_surface(pieces)).query(filled, "contains")
-        around[holed[outer[holed[outer] != inner]]] = True
-    return around
 
 
 def _way(name, tally: lines.Tally, at_mm, skips_blanks) -> Way:

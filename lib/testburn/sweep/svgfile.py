@@ -1,0 +1,218 @@
+"""SVG file: what of a file is given to the renderer, how large its page is, and what is refused.
+
+Decides whether a file is an SVG of bounded size, its page in mm, what in it a renderer would show otherwise than a
+browser does (put right, or refused with the remedy) and what the maker is told. Nothing beside the file is read.
+
+Source: SVG 2 (W3C), chapters 5, 7 and 8; CSS Values and Units Level 4, 6.2: 1 in = 25.4 mm = 72 pt = 96 px.
+"""
+
+import re
+import xml.etree.ElementTree as ElementTree
+from dataclasses import dataclass
+from pathlib import Path
+
+from testburn.labbook import ReadingsError, makerfile
+from testburn.sweep import svgstyle
+from testburn.sweep.svgstyle import Unread, tag
+
+MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "": 25.4 / 96}
+MOST_MM, MOST_BYTES, MOST_SHAPES, DEEPEST = 2000.0, 20_000_000, 100_000, 100
+_SVG, _HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
+_OUTLINES = "Fonts differ from one computer to the next: convert the text to outlines (paths) and save again."
+_TRACE = "Trace the picture into filled shapes, or remove it."
+_PLAIN = "Turn it into plain filled shapes and save again."
+_REMEDIES = {"text": _OUTLINES, "flowRoot": _OUTLINES, "image": _TRACE, "feImage": _TRACE, "foreignObject": _PLAIN}
+# Drawn only where something shows them.
+_BOXES = {"defs", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
+_MOVES = {"animate", "animateTransform", "animateMotion", "animateColor", "set"}
+_LINK = re.compile(r"url\(\s*[\"']?#([^\"')]+)[\"']?\s*\)")
+_STRAIGHT = re.compile(r"\s*m[\s,\d.e+-]+[lhv][\s,\d.e+-]+z?\s*", re.IGNORECASE)
+_CLEAR = re.compile(r"[+]?[0.]+(e.*)?%?|-.*")
+
+
+class ArtworkError(ValueError):
+    """A drawing that cannot be read, said so that the maker can mend it."""
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A drawing as it goes to the renderer: `inner` is an svg element that fills its page; `content` the file's bytes."""
+
+    name: str
+    width_mm: float
+    height_mm: float
+    inner: str
+    remarks: tuple[str, ...]
+    content: bytes
+
+
+def opened(path: str | Path) -> Drawing:
+    """Return the drawing of a file.
+
+    Raises
+    ------
+    ArtworkError
+        If it is no SVG, too large, has no size, or holds what is not read; every such thing is named at once.
+    """
+    path = Path(path)
+    root, content = _tree(path)
+    faults = []
+    try:
+        svgstyle.put_right(root)
+    except Unread as fault:
+        faults.append(str(fault))
+    width, height, remarks = _page(root, path.name)
+    by_id = _put_right(root, faults)
+    _look(root, by_id, faults, path.name)
+    if faults:
+        faults = list(dict.fromkeys(faults))
+        more = [f"… and {len(faults) - 8} more."] if len(faults) > 8 else []
+        raise ArtworkError("\n".join([f"{path.name} cannot be read as it is:", *faults[:8], *more]))
+    px, ground = {"width": width / MM_PER["px"], "height": height / MM_PER["px"]}, _said(root, "background-color", "background")
+    root.attrib |= {"x": "0", "y": "0", "overflow": "visible"} | {side: f"{size:.9g}" for side, size in px.items()}
+    inner = ElementTree.tostring(root, encoding="unicode")
+    if ground not in ("", "none", "transparent"):
+        inner = '<rect xmlns="{}" width="{width:.9g}" height="{height:.9g}" fill="{}"/>'.format(_SVG[1:-1], ground, **px) + inner
+    remarks += _remarks(content.decode("utf-8", "replace"))
+    if "{" not in root.tag:  # a browser shows no svg that does not say it is one
+        content = f'<svg xmlns="{_SVG[1:-1]}" width="{px["width"]:.9g}" height="{px["height"]:.9g}">{inner}</svg>'.encode()
+    return Drawing(path.name, width, height, inner, remarks, content)
+
+
+def _tree(path: Path) -> tuple[ElementTree.Element, bytes]:
+    """Return the parsed XML and the file's bytes."""
+    try:
+        content = makerfile.content(path, MOST_BYTES)
+    except ReadingsError as refusal:
+        raise ArtworkError(f"{path.name}: {refusal.faults[0].problem}. {refusal.faults[0].remedy}") from None
+    # The parser itself bounds what entities unfold to: 8 MB, then a hundred times the file.
+    if b"<!ENTITY" in content and len(content) > MOST_BYTES / 100:
+        raise ArtworkError(f"{path.name} is large and defines XML entities, which are not read. Save it as plain SVG.")
+    try:
+        root = ElementTree.fromstring(content)
+    except (ElementTree.ParseError, ValueError, LookupError) as fault:
+        raise ArtworkError(f"{path.name} is no sound SVG file: {fault}. Save it again as plain SVG.") from None
+    if tag(root) != "svg":
+        raise ArtworkError(f"{path.name} is no SVG drawing: it begins with <{tag(root)}>. Save it as plain SVG.")
+    return root, content
+
+
+def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
+    """Return the page's size in mm, and a remark where px had to be taken for mm."""
+    box = [float(one) for one in root.get("viewBox", "").replace(",", " ").split() if re.fullmatch(svgstyle.NUMBER, one.lower())]
+    box = box if len(box) == 4 else [0, 0, None, None]
+    sides = [re.fullmatch(rf"({svgstyle.NUMBER})([a-z]*)", _said(root, side)) for side in ("width", "height")]
+    sizes = [float(one[1]) * MM_PER[one[2]] if one and one[2] in MM_PER else None for one in sides]
+    in_px = any(one and one[2] in ("", "px") for one in sides) or sizes == [None, None]
+    if box[2] and box[3]:
+        if sizes == [None, None]:
+            sizes = [side * MM_PER["px"] for side in box[2:]]
+        sizes = [sizes[1] * box[2] / box[3] if sizes[0] is None else sizes[0], sizes[0] * box[3] / box[2] if sizes[1] is None else sizes[1]]
+    if None in sizes:
+        said = " × ".join(root.get(side, "none") for side in ("width", "height"))
+        raise ArtworkError(f"{name} does not say how large it is (width × height: {said}). Save it with a width "
+                           "and height in mm.")
+    if not all(0 < size <= MOST_MM for size in sizes) or any(side is not None and not side > 0 for side in box[2:]):
+        raise ArtworkError(f"{name} is {sizes[0]:g} × {sizes[1]:g} mm. A page above 0 and up to {MOST_MM:g} mm "
+                           "each way can be read; save it at the size of the sign.")
+    return *sizes, (f"The size of {name} is in px. At 96 to the inch it is {sizes[0]:.4g} × {sizes[1]:.4g} mm; at 72 to the inch "
+                    f"{sizes[0] * 4 / 3:.4g} × {sizes[1] * 4 / 3:.4g} mm. Which? The first is taken; save it with a size in mm to "
+                    "be sure.",) * in_px
+
+
+def _said(one, *names: str) -> str:
+    """Return what an element's own style or attribute says, the first that says anything; no style block is asked."""
+    style = dict(part.split(":", 1) for part in one.get("style", "").split(";") if ":" in part)
+    return next((value for name in names for value in (style.get(name), one.get(name)) if value), "")
+
+
+def _linked(one, kind: str) -> str | None:
+    """Return the id that an element's fill, stroke or filter links to, or that it shows."""
+    if kind == "href":
+        return one.get("href", one.get(_HREF, "")).strip().removeprefix("#")
+    found = _LINK.match(_said(one, kind))
+    return found and found[1]
+
+
+def _put_right(root, faults: list[str]) -> dict:
+    """Make plain what a renderer would show otherwise than a browser; return the elements by id."""
+    by_id = {}
+    for one in root.iter():
+        if "id" in one.attrib and by_id.setdefault(one.get("id"), one) is not one:
+            del one.attrib["id"]  # the first of a name is meant
+        one.attrib.pop("shape-rendering", None)  # edges without grey would be off by half a pixel
+        # Nothing moves, and a browser knows no shape outside the vocabulary.
+        one[:] = [child for child in one if tag(child) not in _MOVES and ("{" in child.tag or "{" not in root.tag)]
+        if tag(one) == "switch":
+            one[:] = [child for child in one if not child.get("requiredExtensions") and not tag(child).startswith(":") and "en" in [
+                word.strip()[:2].lower() for word in child.get("systemLanguage", "en").split(",")]][:1]
+        if "href" in one.attrib:
+            one.attrib.pop(_HREF, None)
+        if not re.fullmatch(r"[\s,\d.eE+-]*", one.get("points", "")):
+            del one.attrib["points"]
+    for one in root.iter():
+        style = [one.get("style", "")]
+        if tag(one) == "use" and tag(symbol := by_id.get(_linked(one, "href"), one)) == "symbol":
+            one.attrib |= {side: symbol.get(side) for side in ("width", "height") if side in symbol.attrib.keys() - one.attrib.keys()}
+            if {"x", "y"} & symbol.attrib.keys():
+                faults.append(f"- {_who(symbol)} has a place of its own, which is not read. Unlink its copies and save again.")
+        if (link := _linked(one, "filter")) and link not in by_id:
+            style.append("filter:none")
+        # A gradient over a box without a height paints nothing.
+        if (link := by_id.get(_linked(one, "stroke"))) is not None and not {"gradientUnits", "patternUnits"} & link.attrib.keys() and (
+                tag(one) == "line" or _STRAIGHT.fullmatch(one.get("d", ""))):
+            style.append("stroke:none")
+        if "pathLength" in one.attrib:
+            faults.append(f"- {_who(one)} has a pathLength, which is not read. {_PLAIN}")
+        if one is root:
+            style.append("display:inline")
+        if style := ";".join(filter(None, style)):
+            one.set("style", style)
+    if root.get("preserveAspectRatio", "").startswith("defer"):
+        del root.attrib["preserveAspectRatio"]
+    if _said(root, "transform") not in ("", "none"):
+        faults.append("- the whole drawing has a transform, which is not read. Apply it to the shapes and save again.")
+    return by_id
+
+
+def _who(one) -> str:
+    return f"<{tag(one)}" + (f' id="{one.get("id")[:60]}"' if one.get("id") else "") + ">"
+
+
+def _look(root, by_id: dict, faults: list[str], name: str) -> None:
+    """Walk all that is shown, links unfolded; name what is not read, refuse what unfolds into too much or into itself."""
+    shapes = letters = 0
+
+    def walk(one, times, seen, above):
+        nonlocal shapes, letters
+        kind, said = tag(one), " ".join([*one.attrib.values(), (one.text or "") * (tag(one) == "style")])
+        shapes, letters = shapes + times, letters + times * len(said)
+        if shapes > MOST_SHAPES or letters > MOST_BYTES:
+            raise ArtworkError(f"{name} unfolds into more than {MOST_SHAPES} shapes or {MOST_BYTES / 1e6:.0f} MB. Unlink "
+                               "its copies, join its shapes and save again.")
+        if one in above or len(above) > DEEPEST:
+            raise ArtworkError(f"{name}: a shape shows itself, or shapes lie more than {DEEPEST} deep. Unlink the copies, "
+                               "ungroup and save again.")
+        if _said(one, "display") == "none" or _CLEAR.fullmatch(_said(one, "opacity") or "1"):
+            return
+        seen = _said(one, "visibility") in ("", "visible", "inherit") and (seen or bool(_said(one, "visibility")))
+        link = one.get("href", one.get(_HREF, ""))
+        if seen and (kind in ("flowRoot", "foreignObject", "image") or kind == "text" and "".join(one.itertext()).strip()
+                     or kind == "feImage" and not link.startswith("#")):
+            faults.append(f"- {_who(one)} is not read. {_REMEDIES[kind]}")
+        elif kind == "use" and link and not link.startswith("#"):
+            faults.append(f"- {_who(one)} shows what lies in another file. Paste it into the drawing.")
+        vertices = 1 + len(one.get("d", "") + one.get("points", "")) / 4 if "marker" in str(one.attrib) else 1
+        for child in [*(part for part in one if tag(part) not in _BOXES), *(
+                by_id[found] for found in {_linked(one, "href"), *_LINK.findall(said)} if found in by_id)]:
+            walk(child, times * vertices, seen, {**above, one: None})
+    walk(root, 1, True, {})
+
+
+def _remarks(text: str) -> tuple[str, ...]:
+    """Say what of a drawing a board cannot show."""
+    whole = "burn whole, as deep as any other"
+    found = {f"Gradients {whole}.": r"<(\w+:)?(linear|radial)Gradient",
+             f"See-through shapes {whole}.": r"opacity\s*[:=]\s*[\"']?\s*(0?\.0*[1-9]|[1-9]\d?(\.\d+)?%)",
+             "The drawing moves: it burns as it is drawn, before it moves.": r"<(\w+:)?(animate|set\b)|@[\w-]*keyframes"}
+    return tuple(words for words, pattern in found.items() if re.search(pattern, text))
