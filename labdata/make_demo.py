@@ -6,7 +6,8 @@ suite fits (a threshold, a curve that flattens, more loss at low speed), with a 
 ring, a reading and a gauge each adding scatter, so that the fit has honest work to do.
 
 After the burns come finished jobs: trail signs made from the cards of the demo's own fit, on boards of
-their own. Over the last jobs of the 15 W module the lens fogs.
+their own. Over the last jobs of the 15 W module the lens fogs. Then it is wiped, as the machine's log says, and
+three swatches are burned again on a board from before: the check.
 """
 
 import datetime
@@ -20,7 +21,7 @@ import pandas as pd
 
 from testburn import depthfit, labbook
 from testburn.job import promise, settings
-from testburn.labbook import columns, jobs
+from testburn.labbook import columns, jobs, machinelog
 
 SEED = 20260214
 BOARD_SD, RING_SD, READING_SD, GAUGE_SD_MM = 0.09, 0.04, 0.03, 0.015
@@ -42,6 +43,12 @@ POWER_PCT, GAUGE_STEP_MM = 90, 0.01
 INCH_SLIP = ("trail-03", "4", 2)
 DEEP_PORE = ("trail-22", "5", 3)
 JOB_SEED, JOB_SPACING_DAYS = 20250836, 9
+# Day, module, what was done, whether it can have changed the depth, note.
+LOG = [
+    (datetime.date(2025, 9, 3), "", "belt", "no", "tightened, runs true (invented)"),
+    (datetime.date(2025, 12, 20), "15 W", "lens wiped", "", "brown film, off with one wipe (invented)"),
+]
+CHECK_BOARD, CHECK_SPEEDS_MM_S, CHECK_DAY, CHECK_SEED = "Cherry-1", (57, 90, 142), datetime.date(2025, 12, 21), 20251221
 # Species, module, aims in mm (one recess each), board (a number new to that species, or the same
 # again), what the fogged lens leaves of the depth, and the sign.
 JOBS = [
@@ -95,21 +102,29 @@ def mean_depth_mm(dose_j_mm2, energy_j_mm3, speed_mm_s):
     return reach_mm * -math.expm1(-max(dose_j_mm2 - threshold, 0) / (energy_j_mm3 * reach_mm))
 
 
+def board_of(dice):
+    """A board: its thickness, its moisture, and how much deeper than most it burns."""
+    return dice.choice((12, 15, 19)), dice.choice((7, 7.5, 8, 8.5)), math.exp(dice.gauss(0, BOARD_SD))
+
+
 def burn_rows(dice, number, species, module, board, pitch_mm):
     """One burn: a board of one species, every speed of the module once, in random order."""
     watts, wavelength, speeds, factor = MODULES[module]
     burn = f"trail-{number:02d}"
     day = datetime.date(2025, 2, 14) + datetime.timedelta(days=4 * number)
+    thickness_mm, moisture_pct, board_effect = board_of(dice)
     head = dict(burn=burn, burned_on=day.isoformat(), species=species, board=board, module_w=watts,
                 wavelength_nm=wavelength, power_pct=POWER_PCT, passes=1, line_pitch_mm=pitch_mm,
-                gauge_step_mm=GAUGE_STEP_MM, board_thickness_mm=dice.choice((12, 15, 19)),
-                moisture_pct=dice.choice((7, 7.5, 8, 8.5)), air_assist="on",
+                gauge_step_mm=GAUGE_STEP_MM, board_thickness_mm=thickness_mm, moisture_pct=moisture_pct, air_assist="on",
                 sweep_vs_grain="across", invented="yes")
-    board_effect = math.exp(dice.gauss(0, BOARD_SD))
-    order = dice.sample(speeds, len(speeds))
-    for swatch, speed in enumerate(order, start=1):
-        dose = watts * POWER_PCT / 100 / speed / pitch_mm
-        floor_mm = (mean_depth_mm(dose, ENERGY_PER_VOLUME[species] * factor, speed)
+    yield from swatch_rows(dice, head, factor, dice.sample(speeds, len(speeds)), board_effect)
+
+
+def swatch_rows(dice, head, factor, speeds, board_effect):
+    """The swatches of one burn at these speeds, in their order, on a board this much deeper than most."""
+    for swatch, speed in enumerate(speeds, start=1):
+        dose = head["module_w"] * POWER_PCT / 100 / speed / head["line_pitch_mm"]
+        floor_mm = (mean_depth_mm(dose, ENERGY_PER_VOLUME[head["species"]] * factor, speed)
                     * board_effect * math.exp(dice.gauss(0, RING_SD)))
         for reading in range(1, dice.choice((3, 3, 3, 4)) + 1):
             depth = floor_mm * (1 + dice.gauss(0, READING_SD)) + dice.gauss(0, GAUGE_SD_MM)
@@ -139,6 +154,19 @@ def demo_burns():
             pitch = 0.1 if (species, module, copy) == ("black cherry", "M15", 3) else 0.05
             rows = burn_rows(dice, number, species, module, board, pitch)
             yield pd.DataFrame([with_mistakes(row) for row in rows])
+
+
+def check_burn():
+    """The check after the lens was wiped: three swatches again on the first board, which is as deep as it was."""
+    first = random.Random(SEED)
+    thickness_mm, moisture_pct, board_effect = board_of(first)
+    watts, wavelength, _, factor = MODULES["M15"]
+    head = dict(burn=f"trail-{sum(count for *_, count in BURNED) + 1:02d}", burned_on=CHECK_DAY.isoformat(),
+                species="black cherry", board=CHECK_BOARD, module_w=watts, wavelength_nm=wavelength, power_pct=POWER_PCT, passes=1,
+                line_pitch_mm=0.05, gauge_step_mm=GAUGE_STEP_MM, board_thickness_mm=thickness_mm, moisture_pct=moisture_pct, air_assist="on",
+                sweep_vs_grain="across", invented="yes")
+    return pd.DataFrame(with_mistakes(row) for row in swatch_rows(
+        random.Random(CHECK_SEED), head, factor, CHECK_SPEEDS_MM_S, board_effect))
 
 
 def demo_jobs(fit):
@@ -204,6 +232,11 @@ def package(burns: list[str], finished: list[str]) -> dict:
              "description": "Depth readings of finished jobs beside what their card promised, one job "
                             "a file. INVENTED.",
              "schema": jobs.table_schema()},
+            {"name": "machine-log", "type": "table", "path": "machine_log.csv", "format": "csv",
+             "mediatype": "text/csv", "encoding": "utf-8",
+             "title": "What was done to the machine (invented data)",
+             "description": "Work on the machine, day by day. INVENTED.",
+             "schema": {"fields": [columns.field(one) for one in columns.LOG]}},
             {"name": "timed-runs", "type": "table", "path": "timed_runs.csv", "format": "csv",
              "mediatype": "text/csv", "encoding": "utf-8",
              "title": "Timed runs (invented data)",
@@ -218,13 +251,16 @@ def make(folder: Path) -> None:
     burns = folder / "burns"
     burns.mkdir(parents=True, exist_ok=True)
     for old in [*burns.glob("trail-*.csv"), *folder.glob("jobs/sign-*.csv"),
-                *folder.glob("strikes.csv")]:
+                *folder.glob("strikes.csv"), *folder.glob("machine_log.csv")]:
         old.unlink()
     for burn in demo_burns():
         labbook.save(burn, burns)
     labbook.strike(folder, *INCH_SLIP, "typed in inches", datetime.date(2025, 3, 2))
     for job in demo_jobs(depthfit.fit(labbook.read(folder))):
         jobs.save(job, folder)
+    for day, module, done, new_state, note in LOG:
+        machinelog.add(folder, day, done, module, note, new_state, invented=True)
+    labbook.save(check_burn(), burns)
     paths = [sorted(f"{kind}/{file.name}" for file in folder.glob(f"{kind}/{name}-*.csv"))
              for kind, name in (("burns", "trail"), ("jobs", "sign"))]
     text = json.dumps(package(*paths), indent=1, ensure_ascii=False) + "\n"

@@ -114,7 +114,8 @@ def main(arguments):
             if os.environ.get("TESTBURN_BROWSER"):
                 makevenv.add("browser")
             # An encoding that is left to the system is a fault of ours: a warning, and so an error.
-            return run(["-m", "pytest"] + asked.pytest, PYTHONWARNDEFAULTENCODING="1")
+            # A worker for each core, a file to each: the cells of a notebook belong together. -n 0 goes without.
+            return run(["-m", "pytest", "-n", "auto", "--dist", "loadfile"] + asked.pytest, PYTHONWARNDEFAULTENCODING="1")
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
         module = "testburn.workshop." + ("chain" if asked.command == "notebooks" else "cards")
         return run(["-m", module] + ["binder"] * (asked.command == "binder"), **book)

@@ -2,7 +2,10 @@
 
 import math
 import random
+import re
+import tomllib
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
@@ -10,12 +13,14 @@ import pytest
 from scipy import optimize, stats
 
 from testburn import burnplan, depthfit, labbook, sweep
-from testburn.burnplan import Scrap, design, layout
+from testburn.burnplan import Scrap, design, drawing, layout
 from testburn.labbook import Machine, woods
+from testburn.units import Units
 
 WOODS = woods.read()
 SCRAP = Scrap(300, 200, 19)
 MACHINE = Machine(acceleration_mm_s2=3000)
+ON_THE_WOOD = Machine(acceleration_mm_s2=3000, runs_up_outside=False)
 
 
 LABDATA = Path(__file__).parents[2] / "labdata"
@@ -180,7 +185,7 @@ def test_the_widths_promised_are_those_found_after_the_burn():
 @pytest.mark.parametrize("species", [None, "white ash", "black walnut", "sugar maple"])
 def test_more_boards_before_more_swatches(demo, species):
     """15 swatches on three boards leave less open than 16 on two; for every state of the lab book."""
-    plan = proposed(demo if species else None, species or "white ash", run_up_outside=True)
+    plan = proposed(demo if species else None, species or "white ash")
     half = plan.alternatives.set_index(["boards", "swatches"])["recess_pct"]
     assert half[3, 5] < half[2, 8] and half[5, 3] < half[2, 8]
     table = half.unstack()
@@ -188,15 +193,160 @@ def test_more_boards_before_more_swatches(demo, species):
 
 
 def test_what_the_plan_chooses(demo):
-    """The fewest swatches that do: many boards for a new wood, one more where three are known."""
+    """The fewest swatches that do: three a board where the lab book knows how a setting repeats, else five; and why."""
     new, known = proposed(), proposed(demo)
     assert (new.boards, len(new.board("A"))) == (3, 5)
-    assert (known.boards, len(known.board("A"))) == (1, 5)
+    assert (known.boards, len(known.board("A"))) == (1, 3)
+    assert new.notes[0] == ("Five swatches on a board at least: how a setting repeats is not known yet (all of it is assumed), and "
+                            "three would not show it.")
+    assert known.notes[1] == ("Three swatches on a board are enough: how a setting repeats is known, ±4 % as sure as after 107 "
+                              "repeats.")
     wide = proposed(demo, window=(0.3, 0.7))
     assert wide.levels.window_pct == pytest.approx(40) and wide.boards == 1
     table = new.alternatives
     assert table["chosen"].sum() == 1 and table[table["chosen"]]["recess_pct"].iloc[0] < 1.1 * table[
         table["fits"]]["recess_pct"].min()
+
+
+# ── burn nothing, prove, tell routes apart ──
+
+
+def test_where_another_board_would_narrow_nothing_the_plan_says_so(demo):
+    """Less than a tenth; what it leaves and what a proof leaves are the fit's own figures."""
+    plan = proposed(demo)
+    one, group = plan.alternatives[plan.alternatives["boards"] == 1], demo.group("sugar maple", 15, 445)
+    joules = plan.levels.target_dose * plan.levels.line_pitch_mm
+    row = demo.predict("sugar maple", 15, joules, 0.05, of="swatch", wavelength_nm=445).iloc[0]
+    as_is = 100 * (row["upper_mm"] / row["depth_mm"] - 1)
+    assert as_is < 1.1 * one["recess_pct"].min()
+    swatch = pd.Series({"species": "sugar maple", "module_w": 15.0, "wavelength_nm": 445.0, "power_pct": plan.levels.power_pct,
+                        "speed_mm_s": plan.levels.ends_mm_s[1], "line_pitch_mm": 0.05, "passes": 1})
+    learned = demo.proved(depthfit.proof(swatch, "Plaque", [row["depth_mm"]] * 3, 0.01))
+    proved = learned.predictive(group, joules, 0.05, "swatch", "Plaque")[0]
+    assert 100 * plan.now["proved"] == pytest.approx(100 * float(proved.limits(0.95)[1][0] / proved.depth_mm[0] - 1), abs=0.1)
+    assert plan.notes[0] == (
+        f"Burn nothing: prove. A recess on your next board is known to ±{as_is:.1f} %, and another board would bring "
+        f"±{one['recess_pct'].min():.1f} %, less than a tenth narrower. One proof swatch on the job's own board brings "
+        f"±{100 * plan.now['proved']:.1f} %.")
+
+
+def test_where_another_board_teaches_nothing_is_said_against_it(demo, burns):
+    """One board of a wood is known: another narrows by more than a tenth. A guess is never enough."""
+    thin = depthfit.fit(burns("sugar maple", 15, 445, boards=1))
+    for plan in (proposed(thin), proposed(), proposed(demo, "white ash")):
+        assert not any(note.startswith("Burn nothing") for note in plan.notes)
+        if plan.now is not None:
+            assert 100 * plan.now["recess"] > 1.1 * plan.alternatives.query("boards == 1")["recess_pct"].min()
+
+
+def test_a_maker_who_proves_every_board_burns_one_of_three_swatches(demo):
+    for fit in (None, demo):
+        plan = proposed(fit, proves_every_board=True)
+        assert (plan.boards, len(plan.board("A"))) == (1, 3)
+        (said,) = (note for note in plan.notes if note.startswith("You prove every board"))
+        chosen = plan.alternatives[plan.alternatives["chosen"]].iloc[0]
+        assert f"after one proof swatch a recess is then known to ±{chosen['proved_pct']:.0f} %" in said
+        assert chosen["proved_pct"] < chosen["recess_pct"] and not any("Boards differ too much" in note for note in plan.notes)
+
+
+BOTH_PITCHES = Machine(acceleration_mm_s2=3000, line_pitches_mm=(0.05, 0.1))
+
+
+def test_two_swatches_tell_two_pitches_apart(demo):
+    plan = proposed(demo, machine=BOTH_PITCHES, boards=2)
+    pair = plan.swatches[plan.swatches["level"] == "tells pitch apart"]
+    assert pair["board"].tolist() == ["A", "A"] and sorted(pair["line_pitch_mm"]) == [0.05, 0.1]
+    dose = pair["line_energy_j_mm"] / pair["line_pitch_mm"]
+    assert dose.max() / dose.min() < 1.02 and dose.mean() == pytest.approx(plan.levels.target_dose, rel=0.02)
+    assert set(pair["speed_mm_s"]) <= set(BOTH_PITCHES.speeds()) and len(plan.board("B")) == len(plan.board("A")) - 2
+    assert any(note.startswith("Two swatches more on board A, at one energy per mm² with pitch 0.05 mm and pitch 0.1 mm")
+               for note in plan.notes)
+    assert plan.notes[0].endswith("Burn this board only for the swatches that tell two pitches or powers apart.")
+    # Another pitch takes other minutes: 0.1 mm half as many lines.
+    wide, fine = (pair[pair["line_pitch_mm"] == pitch].iloc[0] for pitch in (0.1, 0.05))
+    assert wide["minutes"] == pytest.approx(float(sweep.minutes(12, 12, wide["speed_mm_s"], 0.1, 1, BOTH_PITCHES)))
+    assert wide["minutes"] < fine["minutes"]
+
+
+def test_two_swatches_tell_two_powers_apart_in_an_empty_book():
+    plan = proposed(machine=Machine(acceleration_mm_s2=3000, powers_pct=(45.0, 90.0)))
+    pair = plan.swatches[plan.swatches["level"] == "tells power apart"]
+    assert sorted(pair["power_pct"]) == [45, 90]
+    assert pair["depth_mm"].max() / pair["depth_mm"].min() == pytest.approx(1, abs=0.02)
+
+
+def test_what_the_lab_book_has_seen_both_of_is_not_burned_again(demo):
+    """Black cherry was burned at 0.05 and 0.1 mm."""
+    assert "tells pitch apart" not in set(proposed(demo, "black cherry", machine=BOTH_PITCHES).swatches["level"])
+    assert len(proposed(demo).board("A")) == 3                       # a machine that says nothing has one pitch
+
+
+def test_a_pair_beyond_the_machine_or_the_scrap_is_said(demo):
+    slow = proposed(demo, machine=Machine(100, 300, acceleration_mm_s2=3000, line_pitches_mm=(0.05, 0.1)))
+    assert any(note.startswith("Whether pitch 0.05 mm and pitch 0.1 mm dig alike cannot be tried at one energy") for note in slow.notes)
+    small = proposed(demo, machine=BOTH_PITCHES, scrap=Scrap(90, 40, 19))
+    assert any(note.startswith("The scrap has no room for the two swatches") for note in small.notes) and len(small.board("A")) == 3
+
+
+# ── the drawing ──
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def drawn(plan, **how):
+    rows = plan.board("A")
+    return ElementTree.fromstring(burnplan.svg(plan.layout, rows.assign(words="x"), "t", **how)), rows
+
+
+def test_nothing_is_drawn_that_is_not_to_be_burned(demo, tmp_path):
+    """Black, a named group a swatch; what the suite's own reader of drawings finds in it are the swatches."""
+    root, rows = drawn(proposed(demo))
+    groups = root.findall(f"{SVG}g")
+    assert [group.get("id") for group in groups] == rows["swatch"].tolist() and {group.get("fill") for group in groups} == {"#000000"}
+    (tmp_path / "board.svg").write_bytes(ElementTree.tostring(root))
+    found = sweep.artwork.read(tmp_path / "board.svg")
+    bounds = found.pieces[["left_mm", "top_mm", "right_mm", "bottom_mm"]].sort_values(["top_mm", "left_mm"]).to_numpy()
+    assert bounds == pytest.approx(np.array(sorted(
+        ((row.x_mm, row.y_mm, row.x_mm + row.width_mm, row.y_mm + row.height_mm) for row in rows.itertuples()),
+        key=lambda box: (box[1], box[0]))), abs=0.01)
+
+
+def test_labels_are_strokes_above_their_swatch_and_the_scrap_is_drawn_on_request(demo):
+    root, rows = drawn(proposed(demo), labels=True, outline=True)
+    assert not list(root.iter(f"{SVG}text"))
+    assert [group.get("id") for group in root.findall(f"{SVG}g")] == ["do-not-burn-scrap", *rows["swatch"], "labels"]
+    assert {group.get(name) for group in root.findall(f"{SVG}g") for name in ("fill", "stroke")} == {"#000000", "none", None}
+    for path, row in zip(root.find(f"{SVG}g[@id='labels']"), rows.itertuples()):
+        corners = np.array([float(number) for number in re.findall(r"[\d.]+", path.get("d"))]).reshape(-1, 2)
+        assert path.get("id") == f"label-{row.swatch}"
+        assert (corners.min(axis=0) >= [row.x_mm, row.y_mm - 4]).all() and (corners.max(axis=0) <= [
+            row.x_mm + row.width_mm, row.y_mm - 1]).all()
+
+
+def test_every_sign_of_a_swatch_s_name_has_strokes():
+    for sign in "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789":
+        assert drawing._strokes(sign, 0, 0).count("L") >= 1
+
+
+@pytest.mark.parametrize(("machine", "size", "words"), [
+    (MACHINE, (12, 12), "Proof swatch: 12 × 12 mm, lines along the 12 mm, at 240 mm/s, 90 %, 1 pass, pitch 0.05 mm. Keep 12 mm of "
+     "untouched face around it to zero the gauge on: 36 × 36 mm of the board's waste side."),
+    (ON_THE_WOOD, (29, 12), "Proof swatch: 29 × 12 mm, lines along the 29 mm, at 240 mm/s, 90 %, 1 pass, pitch 0.05 mm. Keep 12 "
+     "mm of untouched face around it to zero the gauge on: 53 × 36 mm of the board's waste side.")])
+def test_a_proof_swatch_has_a_drawing_and_says_its_size(machine, size, words):
+    choice = pd.Series({"speed_mm_s": 240.0, "power_pct": 90.0, "line_pitch_mm": 0.05, "passes": 1})
+    made = burnplan.proof_swatch(choice, machine)
+    root = ElementTree.fromstring(made.svg)
+    (rectangle,) = root.iter(f"{SVG}rect")
+    assert tuple(float(rectangle.get(name)) for name in ("width", "height")) == size == (made.width_mm, made.height_mm)
+    assert (root.get("width"), root.get("height")) == (f"{size[0] + 24}mm", "36mm") and made.words == words
+
+
+def test_a_proof_s_setting_is_copied_into_job_toml_in_the_units_of_the_files():
+    choice = pd.Series({"speed_mm_s": 100 / 60, "power_pct": 90.0, "line_pitch_mm": 0.1, "passes": 1})
+    made = burnplan.proof_swatch(choice, Machine(acceleration_mm_s2=3000, units=Units("mm/min", "lines per inch", 255)))
+    assert "at 100 mm/min, 230 of 255, 1 pass, 254 lines per inch." in made.words
+    assert tomllib.loads(made.toml) == pytest.approx(dict(choice), rel=1e-8)
 
 
 # ── levels ──
@@ -212,10 +362,10 @@ def test_a_known_wood_is_burned_at_three_depths(demo):
 
 
 def test_a_wood_never_burned_is_burned_at_as_many_energies_as_swatches():
-    plan = proposed(swatches=8, boards=1, run_up_outside=True, power_pct=50)
+    plan = proposed(swatches=8, boards=1, power_pct=50)
     ends = plan.swatches["line_energy_j_mm"].agg(["min", "max"])
     assert plan.swatches["line_energy_j_mm"].nunique() == 8 and plan.now is None
-    assert not plan.levels.known and "a guess" in plan.notes[0]
+    assert not plan.levels.known and "a guess" in plan.notes[0]     # swatches were asked for: no word on their number
     # 9 woods in 10 reach the window between the ends: so wide is the guess.
     guessed = plan.levels.guessed
     wide = math.exp(stats.t.ppf(0.95, guessed.df) * guessed.log_sd)
@@ -236,7 +386,7 @@ def test_only_what_the_machine_can_be_set_to(demo, machine):
 def test_an_end_beyond_the_machine_is_pulled_in_and_said(demo):
     plan = proposed(demo, machine=Machine(1, 200, acceleration_mm_s2=3000))
     assert plan.swatches["speed_mm_s"].max() == 200
-    assert plan.notes[0] == ("The shallow end would need 245 mm/s; the machine ends at 200 mm/s, so the "
+    assert plan.notes[2] == ("The shallow end would need 245 mm/s; the machine ends at 200 mm/s, so the "
                              "swatches span less and the line is less sure.")
 
 
@@ -260,10 +410,15 @@ def test_an_end_beyond_the_machine_is_pulled_in_and_said(demo):
                                      "runs 200 to 600 mm/s. Set passes to 2 or more."),
     ({"machine": Machine(1, 600, 200)}, "The machine cannot be set to three different speeds between 70.4 "
                                         "and 245 mm/s at 90 %. Use another power or finer speed steps."),
-    ({"scrap": Scrap(100, 40, 19), "swatches": 5}, "The scrap of 100 × 40 mm holds 2 swatches of 31 × 12 mm "
+    ({"scrap": Scrap(100, 40, 19), "swatches": 5, "machine": ON_THE_WOOD}, "The scrap of 100 × 40 mm holds 2 swatches of 31 × 12 mm "
      "with 12 mm of face around each; 5 are asked for. Use a larger scrap, turn it, or plan fewer. The width "
-     "comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or say "
-     "run_up_outside=True if your machine reaches its speed before the artwork begins."),
+     "comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or write "
+     "runs_up_outside = true into machine.toml if your machine has its speed before the drawing begins."),
+    ({"scrap": Scrap(100, 40, 19), "swatches": 5, "machine": Machine(runs_up_outside=False)}, "The scrap of 100 × 40 mm holds 0 "
+     "swatches of 181 × 12 mm with 12 mm of face around each; 5 are asked for. Use a larger scrap, turn it, or plan fewer. The "
+     "width comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or write runs_up_outside = true "
+     "into machine.toml if your machine has its speed before the drawing begins. That run-up is a slow head's, as yours is not "
+     "known: time two filled rectangles (notebook 7)."),
     ({"gauge_foot_mm": 0}, "A gauge foot of 0 mm cannot be. Measure across the part that stands in the "
                            "recess, in mm."),
 ])
@@ -294,7 +449,7 @@ def test_a_scrap_is_measured():
 
 
 def test_boards_get_the_same_swatches_in_other_orders(demo):
-    plan = proposed(demo, boards=4, swatches=8, run_up_outside=True)
+    plan = proposed(demo, boards=4, swatches=8)
     speeds = {name: tuple(plan.board(name)["speed_mm_s"]) for name in "ABCD"}
     assert len({tuple(sorted(order)) for order in speeds.values()}) == 1
     assert len(set(speeds.values())) == 4
@@ -322,20 +477,42 @@ def test_every_order_comes_up_alike():
     (300, 4, 3000, True, (12, 12)),
     (100, 4, 3000, False, (12, 12)),            # run-up 1.7 mm: the gauge decides
     (300, 10, 3000, False, (45, 30)),
-    (300, 4, None, False, (12, 12)),
-    (300, 1, None, False, (6, 6)),
+    (300, 4, None, True, (12, 12)),
+    (100, 4, None, False, (30, 12)),            # a slow head's run-up, 100² / 1000 = 10 mm, as none is known
+    (300, 1, None, True, (6, 6)),
     (310, 3.3, 3000, False, (49, 10)),          # up to whole millimetres
 ])
 def test_swatch_size(speed, foot, acceleration, outside, size):
-    assert layout.size_mm(speed, foot, acceleration, outside) == size
+    assert layout.size_mm(speed, foot, Machine(acceleration_mm_s2=acceleration, runs_up_outside=outside)) == size
 
 
 def test_the_middle_third_is_burned_at_full_speed(demo):
     for species, module_w in (("sugar maple", 15), ("black cherry", 30), ("sugar maple", 6)):
-        plan = proposed(demo, species, module_w, wavelength_nm=None)
+        plan = proposed(demo, species, module_w, wavelength_nm=None, machine=ON_THE_WOOD)
         run_up = sweep.run_up_mm(plan.swatches["speed_mm_s"].max(), 3000)
         assert (plan.swatches["width_mm"] / 3 >= run_up).all()
         assert (plan.swatches["height_mm"] >= 12).all()
+
+
+def test_an_empty_book_is_planned_by_compact_swatches_where_the_head_runs_up_outside():
+    """Three boards of five swatches: a quarter of an hour. On the wood they are 136 mm long and take an hour."""
+    outside, on_the_wood = (proposed(machine=machine, scrap=Scrap(600, 300, 19), boards=3, swatches=5) for machine in (MACHINE, ON_THE_WOOD))
+    assert (outside.layout.swatch_width_mm, outside.layout.swatch_height_mm) == (12, 12)
+    assert outside.swatches["minutes"].sum() == pytest.approx(15, abs=2)
+    assert on_the_wood.layout.swatch_width_mm == 136 and on_the_wood.swatches["minutes"].sum() > 60
+    assert outside.notes[-1] == "The head runs up to 45 mm beyond a swatch on both sides: keep clamps away."
+    assert on_the_wood.notes[-1] == (
+        "The head speeds up on the wood (runs_up_outside = false): it needs 45 mm to reach 520 mm/s, so swatches are 136 mm "
+        "long and their middle third has full speed.")
+
+
+def test_without_an_acceleration_the_minutes_of_a_plan_are_a_range(demo):
+    plan, *known = (proposed(demo, boards=2, machine=Machine(acceleration_mm_s2=a)) for a in (None, 3000, 500))
+    for name, own in zip(("least_minutes", "minutes"), known):
+        assert plan.swatches[name].tolist() == own.swatches[name].tolist() == own.swatches["minutes"].tolist()
+    assert plan.notes[-2:] == (
+        "The head runs up to 60 mm beyond a swatch on both sides, if it is a slow one: keep clamps away.",
+        Machine().to_measure) and "Time two filled rectangles" in plan.notes[-1]
 
 
 @pytest.mark.parametrize("scrap", [SCRAP, Scrap(400, 90, 19), Scrap(90, 400, 19), Scrap(181, 181, 12), Scrap(1e7, 1e7, 19)])
@@ -351,13 +528,17 @@ def test_swatches_lie_apart_and_on_the_scrap(demo, scrap):
 
 
 def test_minutes_and_scrap_by_hand(demo):
-    """245 mm/s over 31 mm: 241 lines of 31/245 s, 240 turns of 2·245/3000 s."""
-    plan = proposed(demo, boards=2, swatches=5)
+    """245 mm/s over 31 mm: 241 lines of 31/245 s, 240 turns of 2·245/3000 s and 0.02 s; on the wood 241 of 245/3000 s."""
+    head = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02)
+    outside = proposed(demo, boards=1, swatches=5, machine=head).board("A")
+    assert outside[outside["speed_mm_s"] == 245].iloc[0]["minutes"] == pytest.approx(
+        (241 * 12 / 245 + 240 * (2 * 245 / 3000 + 0.02)) / 60)
+    plan = proposed(demo, boards=2, swatches=5, machine=ON_THE_WOOD)
     rows = plan.board("A")
     assert plan.layout.swatch_width_mm == 31
     fastest = rows[rows["speed_mm_s"] == 245].iloc[0]
-    assert fastest["minutes"] == pytest.approx((241 * 31 / 245 + 240 * 2 * 245 / 3000) / 60)
+    assert fastest["minutes"] == pytest.approx(241 * (31 / 245 + 245 / 3000) / 60)
     chosen = plan.alternatives[plan.alternatives["chosen"]].iloc[0]
-    assert chosen["minutes"] == pytest.approx(plan.minutes)
+    assert chosen["minutes"] == pytest.approx(plan.swatches["minutes"].sum())
     # 5 across in one row: (5·43 + 12) × (24 + 12) mm on each of two boards.
     assert chosen["area_cm2"] == pytest.approx(2 * 22.7 * 3.6)

@@ -45,6 +45,27 @@ def test_modules_and_wavelengths_have_each_their_own_line(burns):
     assert slopes[20, 1064] == pytest.approx(2, rel=0.2)
 
 
+def test_a_second_module_of_the_same_watts_has_its_own_line_and_must_be_named(burns):
+    frame = pd.concat([burns().assign(module=""), burns(depth_per_dose=0.2, seed=9).assign(module="lens B")],
+                      ignore_index=True)
+    fit = depthfit.fit(frame)
+    assert fit.table["module"].tolist() == ["", "lens B"]
+    with pytest.raises(LookupError) as refused:
+        predicted(fit)
+    assert str(refused.value) == ("white oak with the 20 W module was burned with several modules ('20 W', 'lens B'). "
+                                  "Say which: module = one of these.")
+    deep, shallow = (predicted(fit, module=name)["depth_mm"] for name in ("20 W", "lens B"))
+    assert (shallow / deep).tolist() == pytest.approx([2 / 3] * 3, rel=0.15)
+    assert predicted(fit, module="")["depth_mm"].tolist() == deep.tolist()
+    alone = depthfit.fit(burns())
+    assert fit.group(*GROUP, module="20 W").coefficients == pytest.approx(alone.group(*GROUP).coefficients, rel=0.05)
+
+
+def test_a_modules_name_counts_in_the_mark_of_the_readings_and_none_leaves_it(burns):
+    plain, named = (depthfit.fit(burns().assign(module=name)).readings_mark for name in ("", "lens B"))
+    assert plain == depthfit.fit(burns()).readings_mark != named
+
+
 @pytest.mark.parametrize("factor", [1 / 60, 10, 25.4])
 def test_another_unit_of_speed_changes_only_the_unit_of_energy(factor, burns):
     frame = burns()
@@ -144,7 +165,7 @@ def test_a_group_with_two_energies_is_left_out_and_says_why(burns):
     thin = thin[thin["swatch"].isin(["1", "2"])]
     fit = depthfit.fit(pd.concat([burns(), thin], ignore_index=True))
     assert fit.left_out.values.tolist() == [
-        ["sugar maple", 20.0, 450.0, "left a mark at 2 different energies, 3 are needed"]]
+        ["sugar maple", 20.0, 450.0, "", "left a mark at 2 different energies, 3 are needed"]]
     assert not fit.readings.loc[fit.readings["species"] == "sugar maple", "used"].any()
 
 

@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
 from testburn import depthfit
-from testburn.depthfit import leastsquares, lackoffit
+from testburn.depthfit import group as lackoffit, leastsquares
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 DESIGNS = {"straight": 1, "quadratic": 2}

@@ -11,7 +11,7 @@ import pytest
 
 from testburn import energy, sweep
 from testburn.depthfit import leastsquares
-from testburn.labbook import woods
+from testburn.labbook import Machine, woods
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -73,7 +73,7 @@ def raster(row):
 def raster_seconds(row):
     case = raster(row)
     return 60 * sweep.minutes(case["width_mm"], case["height_mm"], case["speed_mm_s"],
-                              case["spacing_mm"], acceleration_mm_s2=case["accel_mm_s2"])
+                              case["spacing_mm"], 1, Machine(acceleration_mm_s2=case["accel_mm_s2"]))
 
 
 def beech_dose_j_cm2(row):

@@ -8,7 +8,9 @@ from pathlib import Path
 import ipywidgets as widgets
 import pytest
 
+from testburn import labbook
 from testburn.entry import burnform, grid
+from testburn.entry.draft import Draft, home
 
 sys.path.append(str(Path(__file__).parent))
 from typed_burns import HEADER, ROWS, all_boxes, form_for, full_disk, saved
@@ -65,14 +67,14 @@ def test_every_fault_is_said_and_nothing_typed_is_lost(book):
         "Burn id: this cell is empty. Use the file&#x27;s name without .csv.",
         "Swatch 1, reading 1: Depth &#x27;1/64&#x27;: this is not a number; "
         "write it like 0.45 or 0,45.",
-        "Power % &#x27;120&#x27;: allowed is at least 0.01 and at most 100 %. "
-        "Use the set power in percent.",
-        "Swatch 1: Speed mm/s &#x27;1,200&#x27;: this may mean 1200 or 1.200; "
+        "Power &#x27;120&#x27;: allowed is at least 0.01 and at most 100 %. "
+        "Type the power that was set, in the unit said above or with its own behind it.",
+        "Swatch 1: Speed &#x27;1,200&#x27;: this may mean 1200 or 1.200; "
         "write the one you mean without the comma.",
         "Swatch 2, reading 1: Depth: this cell is empty. "
         "Measure again from the face to the floor of the recess, in mm.",
-        "Swatch 3: Speed mm/s: this cell is empty. "
-        "Use the set speed in mm/s (mm/min divided by 60).",
+        "Swatch 3: Speed: this cell is empty. "
+        "Type the speed that was set, in the unit said above or with its own behind it.",
         "Swatch 3, reading 3: Depth &#x27;99&#x27;: "
         "the depth is not less than the board&#x27;s 19 mm. "
         "Check both; a burn right through the board has no depth.",
@@ -182,7 +184,7 @@ def test_the_header_is_remembered_from_the_newest_burn(book):
     assert held == {
         "burn": "", "species": "black cherry", "board": "", "module_w": "20",
         "wavelength_nm": "450", "power_pct": "90", "passes": "2", "line_spacing": "0.05",
-        "line_spacing_unit": "mm", "depth_unit": "mm", "depth_as": "the depth",
+        "speed_unit": "mm/s", "power_unit": "%", "line_spacing_unit": "mm", "depth_unit": "mm", "depth_as": "the depth",
         "gauge_step": "0.0127 mm",
         "board_thickness": "", "moisture_pct": "", "focus_offset_mm": "", "air_assist": "on",
         "sweep_vs_grain": "", "note": ""}
@@ -239,7 +241,7 @@ def test_every_box_has_a_label_of_its_own_and_measurements_are_plain_text(book):
     form.rows[0].swatch.value = "A1"
     boxes = [box for box in all_boxes(form) if isinstance(box, (widgets.Text, widgets.Dropdown))]
     labels = [box.description for box in boxes]
-    assert len(boxes) == 19 + 2 * 6 and all(labels) and len(set(labels)) == len(labels)
+    assert len(boxes) == 21 + 2 * 6 and all(labels) and len(set(labels)) == len(labels)
     assert "Swatch A1 reading 2" in labels
     assert not [box for box in all_boxes(form) if "value" in box.traits() and isinstance(
         box, (widgets.BoundedFloatText, widgets.FloatText, widgets.BoundedIntText))]
@@ -254,7 +256,7 @@ def test_tab_goes_along_the_row(book):
     boxes = [box.description for box in all_boxes(form_for(book)) if isinstance(box, widgets.Text)]
     start = boxes.index("Swatch id, row 1")
     assert boxes[start:start + 7] == [
-        "Swatch id, row 1", "Swatch 1 speed mm/s", "Swatch 1 own power %", "Swatch 1 reading 1",
+        "Swatch id, row 1", "Swatch 1 speed", "Swatch 1 own power", "Swatch 1 reading 1",
         "Swatch 1 reading 2", "Swatch 1 reading 3", "Swatch id, row 2"]
 
 
@@ -288,3 +290,41 @@ def test_face_and_floor_are_typed_side_by_side_and_saved_as_depth(book):
     assert "mean 0.665 mm" in form.rows[0].said.value
     form.save.click()
     assert saved(book)["depth_mm"].tolist() == [0.66, 0.67]
+
+
+@pytest.fixture
+def shop(book):
+    """A lab book whose machine takes mm/min, lines per inch and power out of 255."""
+    (book / "machine.toml").write_text('max_speed_mm_s = 450\n[units]\nspeed = "mm/min"\nspacing = "lines per inch"\n'
+                                       "power_out_of = 255\n", encoding="utf-8")
+    return book
+
+
+def test_the_form_takes_the_machine_s_units_and_says_them_in_its_headings(shop):
+    form = burnform.entry(shop)
+    assert [label.value for label in form.grid._headings.children[:3]] == ["Swatch", "Speed mm/min", "Own power of 255"]
+    assert [form.header[name].value for name in ("speed_unit", "power_unit", "line_spacing_unit")] == [
+        "mm/min", "of 255", "lines per inch"]
+    form.header["speed_unit"].value = "in/s"
+    assert form.grid._headings.children[1].value == "Speed in/s"
+
+
+@pytest.mark.parametrize(("speed", "power", "lines", "setting"), [
+    ("2400", "51", "254", (40.0, 20.0, 0.1)), ("40 mm/s", "20 %", "0.1 mm", (40.0, 20.0, 0.1)),
+    ("90 in/min", "200 of 1000", "10 lines per mm", (38.1, 20.0, 0.1))])
+def test_a_number_is_in_the_form_s_unit_or_in_the_one_behind_it_and_saved_in_the_files(shop, speed, power, lines, setting):
+    form = burnform.entry(shop, {**HEADER, "speed_unit": "mm/min", "power_unit": "of 255", "power_pct": power,
+                                 "line_spacing": lines, "line_spacing_unit": "lines per inch", "swatches": [
+                                     {"swatch": "1", "speed": speed, "depths": ["0.50", "0.52", "0.51"]}]})
+    form.save.click()
+    form.save.click()
+    saved = labbook.read(shop)
+    assert saved[["speed_mm_s", "power_pct", "line_pitch_mm"]].drop_duplicates().to_numpy().tolist() == [list(setting)]
+
+
+def test_a_draft_typed_before_the_machine_s_units_were_said_keeps_those_of_the_files(shop):
+    """Its 40 were mm/s; read as mm/min they would be a sixtieth."""
+    typed = {**HEADER, "swatches": [{"swatch": "1", "speed": "40", "depths": ["0.5"]}]}
+    form = burnform.entry(shop, typed, draft=Draft(home(shop, False)))
+    assert form.header["speed_unit"].value == "mm/s" and form.header["power_unit"].value == "%"
+    assert form.header["line_spacing_unit"].value == "mm"

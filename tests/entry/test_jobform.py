@@ -9,6 +9,7 @@ from testburn import labbook
 from testburn.entry import jobform
 from testburn.job import promise
 from testburn.labbook import jobs
+from testburn.units import Units
 
 PROMISE = dict(
     card="1a2b3c4d5e6f", readings_mark="1a2b3c4d5e6f", board="next", species="white oak", module_w=20.0,
@@ -283,3 +284,9 @@ def test_without_a_card_there_is_nothing_to_choose(book, cards):
         jobform.job_form(book, cards.iloc[:0])
     assert str(refusal.value) == ("There is no card to choose from. Print a card first, or make promises with "
                                   "promise.of.")
+
+
+def test_a_promise_is_labelled_in_the_machine_s_units(cards):
+    row = cards.iloc[0]
+    words = jobform.label(row, Units("mm/min", power_out_of=255))
+    assert f"{60 * row['speed_mm_s']:g} mm/min" in words and " of 255, " in words and "mm/s" not in words

@@ -1,4 +1,4 @@
-"""Architecture: ten rooms over `energy`, imports down the picture only, nothing too long to read at once."""
+"""Architecture: ten rooms over `energy` and `units`, imports down the picture only, nothing too long to read at once."""
 
 import ast
 import importlib
@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "lib" / "testburn"
 TESTS, NOTEBOOKS = PACKAGE.parents[1] / "tests", PACKAGE.parents[1] / "notebooks"
 MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or path.stem != "__init__")
-# Room, the rooms it may import (every room may import `energy`), and why where that is not plain.
+# Room, the rooms it may import (every room may import `energy` and `units`), and why where that is not plain.
 ROOMS = {
     "labbook": "",
     "depthfit": "labbook",
@@ -25,7 +25,7 @@ ROOMS = {
     "workshop": "labbook depthfit job drift paper",
 }
 # Modules that other rooms import by name: no face brings them in, as each is shown in one place only.
-BY_NAME = {"depthfit": "compare leastsquares suspects width", "labbook": "makerfile", "sweep": "timedruns",
+BY_NAME = {"depthfit": "compare leastsquares suspects width", "labbook": "machinelog makerfile", "sweep": "timedruns",
            "workshop": "cards chain lab newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {
@@ -95,13 +95,13 @@ by_module = pytest.mark.parametrize("path", MODULES, ids=name_of)
 def test_the_rooms_are_these():
     there = {path.name for path in PACKAGE.iterdir() if path.is_dir() and path.name != "__pycache__"}
     assert there == set(ROOMS)
-    assert {path.stem for path in PACKAGE.glob("*.py")} == {"__init__", "energy"}
+    assert {path.stem for path in PACKAGE.glob("*.py")} == {"__init__", "energy", "units"}
 
 
 @by_module
 def test_imports_go_down_the_picture(path):
     room = room_of(path)
-    allowed = {room, "energy", *ROOMS.get(room, "").split()}
+    allowed = {room, "energy", "units", *ROOMS.get(room, "").split()}
     wrong = {one for one, *_ in inside(imports(ast.walk(tree(path))))} - allowed
     assert not wrong, f"{name_of(path)} imports {sorted(wrong)}"
 
@@ -111,7 +111,7 @@ def test_another_room_is_entered_by_its_face(path):
     """Or by a module that the table says is imported by name."""
     own, open_to_all = room_of(path), faces()
     for room, module, name in inside(imports(ast.walk(tree(path)))):
-        if room in (own, "energy"):
+        if room in (own, "energy", "units"):
             continue
         by_name = BY_NAME.get(room, "").split()
         assert module is None or module in by_name, f"{name_of(path)} reaches into {room}.{module}"
@@ -126,7 +126,7 @@ def test_a_test_knows_the_inside_of_its_own_room_only(path):
     if own in ("house", "benchmarks", "tests"):
         return
     for room, module, name in inside(imports(ast.walk(tree(path)))):
-        if room in (own, "energy", "workshop"):
+        if room in (own, "energy", "units", "workshop"):
             continue
         by_name = BY_NAME.get(room, "").split()
         assert module is None or module in by_name, f"{path.name} reaches into {room}.{module}"

@@ -252,7 +252,7 @@ def bench(browser, tmp_path, request):
 
 
 HEADER = {"Burn id": "bench-01", "Species": "white oak", "Board": "Lid-3", "Gauge step": "0.01 mm",
-          "Module W": "20", "Wavelength nm": "450", "Power %": "90", "Passes": "1",
+          "Module W": "20", "Wavelength nm": "450", "Power": "90", "Power in": "%", "Passes": "1",
           "Pitch": "0.05", "Pitch in": "mm"}
 SPEEDS = {"1": "60", "2": "90", "3": "150", "4": "240"}
 DEPTHS = {"1": ("1.23", "1.27", "1.25"), "2": ("0.81", "0.79", "0.80"),
@@ -292,7 +292,7 @@ def type_header(page, header=HEADER):
 
 def type_swatch(page, swatch):
     """Fill one row of the grid; Enter moves on, and nothing waits for the kernel."""
-    tab_to(page, f"Swatch {swatch} speed mm/s")
+    tab_to(page, f"Swatch {swatch} speed")
     for text in (SPEEDS[swatch], "", *DEPTHS[swatch]):  # the row's own power stays empty
         page.keyboard.type(text)
         page.keyboard.press("Enter")
@@ -319,7 +319,7 @@ def test_a_burn_by_keyboard_alone_an_inch_slip_a_crash_and_a_save(bench):
 
     # An inch slip is objected to beside its row, and no more once it is typed right.
     tab_to(page, "Swatch 2 reading 1")
-    tab_to(page, "Swatch 2 speed mm/s", "Shift+Tab")
+    tab_to(page, "Swatch 2 speed", "Shift+Tab")
     for text in ("90", "", "0.032"):
         page.keyboard.type(text)
         page.keyboard.press("Enter")
@@ -376,7 +376,7 @@ def test_the_form_is_readable_at_1280_by_800_and_works_with_keys_alone(bench):
     bench.open("03_enter_readings.ipynb")
     bench.run_all()
     type_header(page, {"Burn id": "bench-02", "Species": "white oak", "Pitch": "0.05 wide"})
-    tab_to(page, "Swatch 1 speed mm/s")
+    tab_to(page, "Swatch 1 speed")
     for text in ("60", "", "0.018", "0.9"):  # doubts and faults have colours of their own
         page.keyboard.type(text)
         page.keyboard.press("Enter")

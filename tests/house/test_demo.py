@@ -7,8 +7,8 @@ import shutil
 import numpy as np
 import pytest
 
-from testburn import depthfit, energy, labbook
-from testburn.labbook import columns, jobs, woods
+from testburn import depthfit, drift, energy, labbook
+from testburn.labbook import columns, jobs, machinelog, woods
 
 
 @pytest.fixture(scope="module")
@@ -144,9 +144,23 @@ def finished(request):
     return jobs.read(request.path.parents[2] / "labdata")
 
 
+CHECK = "trail-31"
+
+
+def test_the_lens_is_wiped_after_the_last_job_and_checked_on_a_board_from_before(finished, readings, labdata):
+    log = machinelog.read(labdata)
+    assert set(log["invented"]) == {"yes"} and log["done"].tolist() == ["belt", "lens wiped"]
+    check, wiped = readings[readings["burn"] == CHECK], log["day"].iloc[1]
+    assert finished["burned_on"].max() < wiped < check["burned_on"].min()
+    assert set(check["board"]) < set(readings.loc[readings["burn"] != CHECK, "board"]) and check["swatch"].nunique() == 3
+    known = depthfit.fit(readings, drift.past_of(labdata)).states.iloc[0]
+    assert (known["done"], known["check_boards"]) == ("lens wiped", 1)
+    assert known["lower_pct"] < 0 < known["upper_pct"] < 12
+
+
 def test_finished_jobs_are_invented_and_come_after_the_burns(finished, readings):
     assert set(finished["invented"]) == {"yes"}
-    assert finished["burned_on"].min() > readings["burned_on"].max()
+    assert finished["burned_on"].min() > readings.loc[readings["burn"] != CHECK, "burned_on"].max()
     assert finished["burned_on"].dt.year.eq(2025).all()
 
 
@@ -159,7 +173,7 @@ def test_finished_jobs_are_of_four_woods_on_boards_of_their_own(finished, readin
 
 
 def test_finished_jobs_were_made_from_the_demos_own_cards(finished, readings):
-    fit = depthfit.fit(readings)
+    fit = depthfit.fit(readings[readings["burn"] != CHECK])
     assert set(finished["card"]) == {fit.fingerprint}
     for key, rows in finished.groupby([*columns.GROUP_KEY]):
         joules = energy.with_energy(rows)["line_energy_j_mm"].to_numpy()

@@ -58,7 +58,7 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
 
 @pytest.mark.parametrize(("text", "said"), [
     ("speceis = 'oak'", "line 1, speceis: nothing asks for this line. Perhaps species?"),
-    ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, species, module_w, wavelength_nm, "
+    ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, species, module_w, wavelength_nm, module, "
      "board_thickness_mm, board, artwork, area_mm2, first, infill, prices, proof."),
     ("species = 5", "line 1, species, value '5': this is not a text. Write a text in quotes."),
     ("module_w = 'x'", "line 1, module_w, value 'x': this is not a number. Write a number without quotes, with a point, "

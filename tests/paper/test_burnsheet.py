@@ -20,6 +20,7 @@ from testburn import burnplan, depthfit, labbook
 from testburn.burnplan import Scrap
 from testburn.labbook import Machine, columns, woods
 from testburn.paper import burnsheet, pdf
+from testburn.units import Units
 
 LABDATA = Path(__file__).parents[2] / "labdata"
 MACHINE = Machine(acceleration_mm_s2=3000)
@@ -89,19 +90,27 @@ def test_the_drawing_is_in_millimetres(plan):
         assert got == [row.x_mm, row.y_mm, row.width_mm, row.height_mm]
 
 
-def test_what_is_not_to_be_burned_says_so_and_can_be_left_out(plan):
+def test_what_is_not_to_be_burned_is_drawn_on_request_and_says_so(plan):
     _, groups = groups_in_svg(plan, "A")
-    assert set(groups) - set(plan.board("A")["swatch"]) == {"do-not-burn-scrap", "do-not-burn-labels"}
-    assert [text.text for text in groups["do-not-burn-labels"]] == plan.board("A")["swatch"].tolist()
-    root, groups = groups_in_svg(plan, "A", labels=False)
-    assert list(groups) == plan.board("A")["swatch"].tolist() and not list(root.iter(f"{SVG}text"))
+    assert list(groups) == plan.board("A")["swatch"].tolist()
+    _, groups = groups_in_svg(plan, "A", labels=True, outline=True)
+    assert set(groups) - set(plan.board("A")["swatch"]) == {"do-not-burn-scrap", "labels"}
+
+
+def test_a_drawing_for_each_swatch_keeps_its_place_on_the_scrap(plan, tmp_path):
+    folder = burnsheet.save(tmp_path, plan, apart=True)
+    assert not (folder / "board-A.svg").exists()
+    for row in plan.swatches.itertuples():
+        root = ElementTree.fromstring((folder / f"board-{row.board}-{row.swatch}.svg").read_bytes())
+        (rectangle,) = root.iter(f"{SVG}rect")
+        assert (root.get("width"), float(rectangle.get("x")), float(rectangle.get("y"))) == ("300mm", row.x_mm, row.y_mm)
 
 
 def test_the_drawing_says_the_settings_of_each_swatch(plan):
     row = plan.board("A").iloc[0]
     _, groups = groups_in_svg(plan, "A")
     assert groups["A1"].find(f"{SVG}title").text == (
-        f"A1: {row['speed_mm_s']:g} mm/s, 90 %, 1 pass, pitch 0.05 mm (200 lines per cm)")
+        f"A1: {row['speed_mm_s']:g} mm/s, 90 %, 1 pass, pitch 0.05 mm")
 
 
 def pixels(png: bytes) -> np.ndarray:
@@ -143,9 +152,9 @@ def test_the_drawing_rendered_measures_what_it_says(plan, tmp_path):
 
 
 def test_the_drawing_holds_no_script_and_nothing_from_outside(nasty):
-    drawn = burnsheet.drawing(nasty, "A")
+    drawn = burnsheet.drawing(nasty, "A", labels=True, outline=True)
     root = ElementTree.fromstring(drawn)
-    assert {element.tag.removeprefix(SVG) for element in root.iter()} == {"svg", "title", "g", "rect", "text"}
+    assert {element.tag.removeprefix(SVG) for element in root.iter()} == {"svg", "title", "g", "rect", "path"}
     assert b"<script" not in drawn and b"href" not in drawn and b"\x1b" not in drawn
     assert root.find(f"{SVG}title").text == (NASTY.replace("\x1b", "\ufffd") + ", 20 W, 450 nm, board A")
 
@@ -192,10 +201,27 @@ def test_many_swatches_go_on_overleaf(demo):
 def test_the_sheet_leads_with_what_is_set_in_an_order_of_its_own(plan):
     """Speed, power, passes, pitch: on the page, and in the notebook's table of the same swatches."""
     page = (pdf.HERE / "burnsheet.typ").read_text(encoding="utf-8")
-    heads = re.findall(r'head\("(\w+)"', page[page.index("table.header("):])
-    assert heads[:6] == ["Swatch", "Speed", "Power", "Passes", "Pitch", "Expect"]
+    heads = re.findall(r'head\((?:"|\.\.sheet\.)(\w+(?:\.at\(\d\))?)', page[page.index("table.header("):])
+    assert heads[:6] == ["Swatch", "heads.at(0)", "heads.at(1)", "Passes", "heads.at(2)", "Expect"]
+    assert burnsheet.document(plan)["heads"] == [["Speed", "mm/s"], ["Power", "%"], ["Pitch", "mm"]]
     assert list(burnsheet.settings(plan).frame)[:6] == [
         "swatch", "it is", "speed, mm/s", "power, %", "passes", "pitch, mm"]
+
+
+def test_sheet_drawing_and_table_lead_with_the_machine_s_units(demo):
+    head = Machine(acceleration_mm_s2=3000, speed_step="60 mm/min", units=Units("mm/min", "lines per inch", 255))
+    plan = burnplan.propose(demo, woods.read(), "sugar maple", 15, 0.4, 0.6, Scrap(300, 200, 19), head, boards=1, swatches=5)
+    sheet, row = burnsheet.document(plan), plan.board("A").iloc[0]
+    assert sheet["heads"] == [["Speed", "mm/min"], ["Power", "of 255"], ["Lines", "per inch"]]
+    first = sheet["boards"][0]["swatches"][0]
+    assert (first["speed"], first["speed_beside"]) == (f"{60 * row['speed_mm_s']:g}", f"{row['speed_mm_s']:g} mm/s")
+    assert (first["power"], first["power_beside"], first["pitch"], first["pitch_beside"]) == ("230", "90 %", "508", "0.05 mm")
+    _, groups = groups_in_svg(plan, "A")
+    assert groups["A1"].find(f"{SVG}title").text == f"A1: {60 * row['speed_mm_s']:g} mm/min, 230 of 255, 1 pass, 508 lines per inch"
+    assert list(burnsheet.settings(plan).frame)[2:6] == ["speed, mm/min", "power, of 255", "passes", "lines, per inch"]
+    assert pages(burnsheet.pdf(plan)) == 1
+    kept = pd.read_csv(io.BytesIO(burnsheet.entry_csv(plan, "A")))
+    assert kept["speed_mm_s"].tolist() == plan.board("A")["speed_mm_s"].tolist() and set(kept["power_pct"]) == {90}
 
 
 def test_what_the_sheet_says(plan):
@@ -203,20 +229,21 @@ def test_what_the_sheet_says(plan):
     row, first = plan.board("A").iloc[0], sheet["boards"][0]["swatches"][0]
     assert (sheet["species"], sheet["module"], sheet["wavelength"]) == ("Sugar maple", "15 W", "445 nm")
     assert sheet["window"] == "Wanted: 0.40–0.60 mm deep (0.016–0.024 in)"
-    assert (first["speed"], first["power"], first["passes"], first["pitch"], first["lines"]) == (
+    assert (first["speed"], first["power"], first["passes"], first["pitch"], first["pitch_beside"]) == (
         f"{row['speed_mm_s']:g}", "90", "1", "0.05", "200 lines/cm")
     assert sheet["boards"][1]["of"] == "2 of 2"
-    assert sheet["boards"][0]["cost"] == "About 8 minutes of burning, 82 cm² of scrap."
+    assert sheet["boards"][0]["cost"] == "About 4 minutes of burning, 48 cm² of scrap."
     assert {"Board", "Moisture, %", "Day", "Focus offset, mm"} <= set(sheet["blanks"])
     assert sheet["readings"] == 3 and sheet["boxes"] == 5
     assert sheet["steps"][3][1] == ("3 readings in the middle third (dashed), spread across the growth rings.")
 
 
 def test_what_the_plan_is_worth_in_words(plan):
-    half = plan.alternatives.set_index(["boards", "swatches"])["recess_pct"]
+    half, proved = (plan.alternatives.set_index(["boards", "swatches"])[name] for name in ("recess_pct", "proved_pct"))
     assert burnsheet.worth(plan) == (
         "This plan, 2 boards × 5 swatches: 95 of 100 recesses on your next board will then lie within "
-        f"±{half[2, 5]:.0f} % of the depth expected (1 × 5: ±{half[1, 5]:.0f} %; 5 × 5: ±{half[5, 5]:.0f} %).")
+        f"±{half[2, 5]:.0f} % of the depth expected (1 × 5: ±{half[1, 5]:.0f} %; 5 × 5: ±{half[5, 5]:.0f} %); on a board that you prove "
+        f"with one swatch, within ±{proved[2, 5]:.0f} %.")
 
 
 def test_invented_data_says_so_and_measured_data_does_not(plan, nasty):
@@ -291,7 +318,7 @@ def test_the_table_of_alternatives(plan):
     assert list(shown.columns) == ["boards to burn", "3 swatches on each", "5 swatches on each",
                                    "8 swatches on each"]
     assert shown["boards to burn"].tolist() == ["none", "1", "2", "3", "4", "5"]
-    assert shown.iloc[2, 2].endswith("min, 163 cm², chosen") and shown.iloc[0, 1] == f"±{100 * plan.now['recess']:.0f} %"
+    assert shown.iloc[2, 2].endswith("min, 95 cm², chosen") and shown.iloc[0, 1] == f"±{100 * plan.now['recess']:.0f} %"
 
 
 def test_the_preview_is_a_picture(plan):

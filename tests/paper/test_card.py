@@ -19,7 +19,9 @@ import typst
 
 from testburn import depthfit
 from testburn.job import settings
+from testburn.labbook import Machine
 from testburn.paper import card, chart as cardchart, pdf, text as cardtext
+from testburn.units import Units
 
 NASTY = "#panic() *bold* _low_ $x$ <b> `raw` \\ \" 😀 木 " + "W" * 300
 ONE = (("hard maple", 20.0, 450.0),)
@@ -40,6 +42,7 @@ class StandIn:
     table: pd.DataFrame
     fingerprint: str = "3f9ac0de77b14a20" * 4
     invented: bool = True
+    said: str = ""
     proofs: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(PROOF))
     components: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(
         {"component": ["board", "swatch", "reading", "gauge"], "sd": [0.09, 0.04, 0.03, 0.02],
@@ -47,6 +50,15 @@ class StandIn:
 
     def proved_elsewhere(self, choice, board):
         return ""
+
+    def group_of(self, row):
+        return None
+
+    def said_of(self, group):
+        return self.said
+
+    def band(self, group, line_energy_j_mm, **asked):
+        return self.predict("", 0, line_energy_j_mm)
 
     def predict(self, species, module_w, line_energy_j_mm, line_pitch_mm=None, level=0.95,
                 of="reading", board="next", wavelength_nm=None):
@@ -63,7 +75,7 @@ def stand_in(groups=ONE, boards=("B1", "B2", "B3"), regressor="line_energy_j_mm"
     """Three readings on each of five swatches of every board."""
     readings, table = [], []
     for species, module_w, wavelength_nm in groups:
-        group = {"species": species, "module_w": module_w, "wavelength_nm": wavelength_nm}
+        group = {"species": species, "module_w": module_w, "wavelength_nm": wavelength_nm, "module": ""}
         readings += [group | {"burn": f"burn-{number}", "board": board,
                               "burned_on": pd.Timestamp(2026, 3, number), "line_pitch_mm": 0.05,
                               "line_energy_j_mm": energy, "areal_dose_j_mm2": energy / 0.05,
@@ -126,6 +138,23 @@ def pages_in(pdf: Path) -> int:
 def test_the_settings_table_in_mm_and_inches(column, head, unit, big, small):
     got = page_of(stand_in())["columns"][column]
     assert (" ".join(got["head"]), got["unit"], got["big"], got["small"]) == (head, unit, big, small)
+
+
+def test_the_card_leads_with_the_machine_s_units_and_keeps_mm_beside_them():
+    machine = Machine(units=Units("mm/min", "lines per inch", 255))
+    columns = page_of(stand_in(), machine=machine)["columns"][:4]
+    assert [(" ".join(column["head"]), column["unit"], column["big"], column["small"]) for column in columns] == [
+        ("Speed", "mm/min", ["14286", "7908", "4176"], ["238.1 mm/s", "131.8 mm/s", "69.6 mm/s"]),
+        ("Power", "of 255", ["230"] * 3, ["90 %"] * 3),
+        ("Passes", "", ["1"] * 3, ["0.076 J/mm", "0.137 J/mm", "0.259 J/mm"]),
+        ("Lines", "per inch", ["508"] * 3, ["0.05 mm"] * 3)]
+
+
+def test_the_card_says_what_running_up_on_the_wood_does():
+    head = Machine(acceleration_mm_s2=3000, runs_up_outside=False)
+    (said,) = set(page_of(stand_in(), machine=head)["notes"]) - set(page_of(stand_in())["notes"])
+    assert said == ("The head speeds up on the wood (runs_up_outside = false): at 238.1 mm/s the first and last 9.4 mm of every "
+                    "line get twice the energy on average and burn deeper, unless your machine lowers its power with the speed.")
 
 
 def test_the_card_leads_with_what_is_set_in_an_order_of_its_own():
@@ -201,14 +230,32 @@ def test_a_proof_that_contradicts_the_lab_book_carries_its_warning_onto_the_card
     assert "This proof is further off than boards are." in page["notes"][0]
 
 
+def test_what_is_known_of_the_machine_as_it_is_now_comes_first():
+    words = "20 W has come out 18 % shallower since sign-13: these settings count that in."
+    assert page_of(replace(stand_in(), said=words))["notes"][0] == words
+
+
+@pytest.mark.parametrize(("noted", "said"), [(["on", "on"], True), (["on", ""], False), (["on", "off"], False), (["", ""], False)])
+def test_only_what_every_burn_says_is_printed(noted, said):
+    fit = stand_in(boards=("B1", "B2"))
+    burned = replace(fit, readings=fit.readings.assign(air_assist=np.where(fit.readings["board"] == "B1", *noted)))
+    assert ("air on" in page_of(burned)["provenance"]) == said
+
+
+def test_a_focus_that_one_burn_alone_notes_is_not_printed():
+    fit = stand_in(boards=("B1", "B2"))
+    burned = replace(fit, readings=fit.readings.assign(focus_offset_mm=np.where(fit.readings["board"] == "B1", 3.0, np.nan)))
+    assert "focus" not in page_of(burned)["provenance"]
+
+
 def test_a_group_is_found_on_its_page():
     fit = stand_in(SEVERAL)
     rows = choices(fit)
     for number, (species, module_w, wavelength_nm) in enumerate(SEVERAL, start=2):
-        group = SimpleNamespace(species=species, module_w=module_w, wavelength_nm=wavelength_nm)
+        group = SimpleNamespace(species=species, module_w=module_w, wavelength_nm=wavelength_nm, module="")
         assert card.page_of(rows, group) == number
     assert card.page_of(rows[rows["species"] == "black walnut"],
-                        SimpleNamespace(species="black walnut", module_w=10.0, wavelength_nm=450.0)) == 1
+                        SimpleNamespace(species="black walnut", module_w=10.0, wavelength_nm=450.0, module="")) == 1
 
 
 def test_provenance_says_readings_boards_burns_days_data_and_version():
@@ -431,12 +478,14 @@ def test_a_card_is_drawn_by_the_template_it_shares_with_the_binder():
 
 def test_a_jobs_own_rows_stand_fast_ones_first_with_the_jobs_minutes(burns):
     fit = depthfit.fit(burns())
-    chosen = settings.choose(fit, "white oak", 20, 0.8, 1.2).assign(way="rows", turns_counted=False)
+    chosen = settings.choose(fit, "white oak", 20, 0.8, 1.2).assign(way="rows")
     rows = settings.for_job(chosen, SimpleNamespace(name="gate.svg", area_mm2=5000))
-    rows = pd.concat([rows.assign(aim_mm=1.1, minutes=20.0), rows.assign(aim_mm=0.9, minutes=31.4)])
+    rows = pd.concat([rows.assign(aim_mm=1.1, minutes=20.0, least_minutes=20.0),
+                      rows.assign(aim_mm=0.9, minutes=84.8, least_minutes=31.4)])
     page = card.document(fit, rows)["pages"][0]
     columns = {" ".join(column["head"]): column for column in page["columns"]}
     assert columns["Depth wanted"]["big"] == ["1.10", "0.90"]
-    assert (columns["Minutes"]["unit"], columns["Minutes"]["big"]) == ("this job", ["20", "31"])
-    assert ("Minutes are of gate.svg, swept in rows. Turns are not counted: machine.toml has no acceleration."
-            in page["notes"])
+    assert (columns["Minutes"]["unit"], columns["Minutes"]["big"]) == ("this job", ["20", "31–85"])
+    assert "Minutes are of gate.svg, swept in rows." in page["notes"]
+    assert ("Minutes are of gate.svg, from a brisk head to a slow one: machine.toml has no acceleration."
+            in card.document(fit, rows.assign(way=""))["pages"][0]["notes"])

@@ -11,6 +11,7 @@ from testburn import depthfit
 from testburn.job import settings
 from testburn.labbook import columns
 from testburn.paper import tables
+from testburn.units import Units
 
 
 @pytest.mark.parametrize(("column", "value", "heading", "text"), [
@@ -98,8 +99,25 @@ def test_the_components_of_a_fit_have_each_a_meaning(burns):
 
 
 def test_every_column_of_the_lab_book_with_a_unit_has_a_heading_in_words():
-    for name in ("module_w", "power_pct", "speed_mm_s", "line_pitch_mm", "depth_mm"):
+    for name in ("module_w", "depth_mm"):
         assert name in columns.BY_NAME and tables.HEADINGS[name][0] != name
+
+
+SETTINGS = pd.DataFrame({"power_pct": [90.0, 60.0], "speed_mm_s": [77.0, np.nan], "line_pitch_mm": [0.1, 0.08], "from_mm_s": [1.0, 2.0]})
+
+
+@pytest.mark.parametrize(("units", "heads", "first", "last"), [
+    (Units(), ["power, %", "speed, mm/s", "pitch, mm", "from, mm/s"], ["90", "77", "0.1", "1"], ["60", "", "0.08", "2"]),
+    (Units("mm/min", "lines per inch", 255), ["power, of 255", "speed, mm/min", "lines, per inch", "from, mm/min"],
+     ["230", "4620", "254", "60"], ["153", "", "318", "120"])])
+def test_what_is_typed_into_the_machine_stands_in_its_units(units, heads, first, last):
+    frame = tables.shop(SETTINGS, units=units).frame
+    assert list(frame) == heads and frame.to_numpy().tolist() == [first, last]
+
+
+def test_minutes_of_a_head_not_known_are_one_cell_from_brisk_to_slow():
+    table = pd.DataFrame({"minutes": [84.8, 20.0], "least_minutes": [23.7, 20.0]})
+    assert tables.shop(table, "minutes").frame["minutes"].tolist() == ["23.7–84.8", "20.0"]
 
 
 def test_words_are_shown_as_paragraphs_and_escaped():

@@ -22,6 +22,7 @@ from testburn.sweep import Artwork, artwork, head as kinematics, lines, sweeps, 
 
 HEAD = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700)
 SKIPS = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700, skips_blanks=True)
+ON_THE_WOOD = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700, runs_up_outside=False)
 EXAMPLES = Path(__file__).parents[1] / "reference" / "raster_travel_examples.csv"
 WAYS = ["each piece", "rows", "full width"]
 
@@ -82,11 +83,12 @@ def test_worked_kinematics(row):
 
 @pytest.mark.parametrize(("width", "height", "pitch", "speed"), [
     (100, 60, 0.08, 20), (20, 10, 0.05, 250), (5, 5, 0.05, 250), (7, 0.04, 0.1, 90), (3, 10.03, 0.07, 400)])
+@pytest.mark.parametrize("outside", [True, False])
 @pytest.mark.parametrize("skips", [False, True])
-def test_a_filled_rectangle_takes_what_the_formula_says_in_every_way(width, height, pitch, speed, skips):
-    head = Machine(acceleration_mm_s2=3000, skips_blanks=skips)
+def test_a_filled_rectangle_takes_what_the_formula_says_in_every_way(width, height, pitch, speed, skips, outside):
+    head = Machine(acceleration_mm_s2=3000, skips_blanks=skips, runs_up_outside=outside)
     plan = sweep.plan(drawing(block(3, 4, width, height)), pitch, head)
-    expected = kinematics.minutes(width, height, speed, pitch, 3, 3000)
+    expected = kinematics.minutes(width, height, speed, pitch, 3, head)
     assert plan.minutes(speed, 3).iloc[0].tolist() == pytest.approx([expected] * 3, rel=1e-6)
 
 
@@ -272,7 +274,9 @@ def test_break_even_without_the_travel_is_the_closed_form():
     assert sweeps.break_even_gap_mm(200, HEAD) == pytest.approx(200 * (2 * 200 / 3000 + 0.02))
     # Hurrying for the 0.1533 s of a turn: up from 200 to 430 mm/s and down again.
     assert sweeps.break_even_gap_mm(200, SKIPS) == pytest.approx((430 ** 2 - 200 ** 2) / 3000)
-    assert sweeps.break_even_gap_mm(200, Machine()) == 0
+    assert np.isnan(sweeps.break_even_gap_mm(200, Machine()))
+    # On the wood the head stops once more: v/a, and the turn's overhead.
+    assert sweeps.break_even_gap_mm(200, ON_THE_WOOD) == pytest.approx(200 * (200 / 3000 + 0.02))
 
 
 def test_words_say_which_way_is_fastest_and_why():
@@ -284,7 +288,7 @@ def test_words_say_which_way_is_fastest_and_why():
     assert plan.changes().round(2).to_dict("list") == {
         "from_mm_s": [1.0, 228.0], "way": ["each piece", "rows"], "minutes": [100.11, 1.3]}
     assert plan.break_even([100, 200]).round(2).to_dict("list") == {
-        "speed_mm_s": [100.0, 200.0], "gap_mm": [8.79, 31.0], "way": ["each piece", "each piece"]}
+        "speed_mm_s": [100.0, 200.0], "gap_mm": [8.79, 31.0], "least_gap_mm": [8.79, 31.0], "way": ["each piece", "each piece"]}
 
 
 def test_words_tell_of_a_border_that_is_swept_whole():
@@ -294,11 +298,83 @@ def test_words_tell_of_a_border_that_is_swept_whole():
                           "four bars that do not touch is swept bar by bar.")
 
 
-def test_without_acceleration_only_burning_and_blanks_count():
-    plan = sweep.plan(drawing(block(0, 0, 20, 10), block(60, 0, 20, 10)), 0.1, Machine())
-    assert plan.table(100)[["turn_minutes", "travel_minutes"]].to_numpy().sum() == 0
-    assert plan.words(100).endswith("Without acceleration_mm_s2 in machine.toml only burning and blank wood are "
-                                    "counted, no turns and no travel.")
+def test_without_acceleration_no_way_is_called_fastest_and_minutes_are_those_of_two_heads():
+    art = drawing(block(0, 0, 20, 10), block(60, 0, 20, 10), block(0, 40, 20, 10))
+    plan, slow, brisk = (sweep.plan(art, 0.1, Machine(acceleration_mm_s2=a)) for a in (None, 500, 3000))
+    table = plan.table(100)
+    assert table["minutes"].tolist() == pytest.approx(slow.minutes(100).iloc[0].tolist())
+    assert table["least_minutes"].tolist() == pytest.approx(brisk.minutes(100).iloc[0].tolist())
+    # These two heads disagree on the fastest way: whoever named one without asking would be wrong for one of them.
+    assert (slow.ways_at([100])[0], brisk.ways_at([100])[0]) == ("rows", "each piece")
+    assert not table["fastest"].any() and plan.ways_at([100, 200]).tolist() == ["", ""] and plan.changes().empty
+    assert plan.at_speeds([100])["way"].tolist() == WAYS
+    assert plan.words(100) == (
+        "At 100 mm/s sweeping each piece by itself 1.3 to 3.0 min, sweeping in rows 1.9 to 3.0 min, one full-width sweep "
+        "7.2 to 10.0 min, by a brisk head (3000 mm/s²) and a slow one (500). machine.toml does not say how briskly the head "
+        "speeds up: minutes are a range, and no way to sweep is called the fastest. Time two filled rectangles, one at twice "
+        "the other's speed; notebook 7 works the acceleration out.")
+    with pytest.raises(ValueError, match="Time two filled rectangles"):
+        plan.fastest(100)
+    assert sweepchart.by_speed(plan).layout.title.text.startswith("Minutes over speed, by way by a slow head (500 mm/s²)")
+    assert [note.text for note in sweepchart.sweeps(plan, 100).layout.annotations[:1]] == ["each piece: 1.3 to 3.0 min"]
+
+
+# --- a head that speeds up on the wood
+
+def line_s(length, v, a=3000):
+    """Seconds over a line from rest to rest, at most at v: both run-ups and the middle, each integrated by itself."""
+    run_up = v * v / (2 * a)
+    return (integrated_s(length, 0, 0, v, a) if length < 2 * run_up else
+            2 * integrated_s(run_up, 0, v, v, a) + integrated_s(length - 2 * run_up, v, v, v, a))
+
+
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("speed", [20.0, 60.0, 240.0])
+def test_a_head_that_stops_on_the_wood_integrated_place_by_place_takes_as_long(way, speed):
+    """Every line from rest to rest over the sweep's width, at most at set speed; between sweeps a travel."""
+    plan, a, at = sweep.plan(drawing(*([b] for b in BLOCKS)), 0.97, ON_THE_WOOD), 3000, lines.positions_mm(10, 33, 0.97)
+    seconds, stood = -ON_THE_WOOD.turn_overhead_s, None
+    for blocks in SWEEPS[way]:
+        left, top, right, bottom = (f(b[n] for b in blocks) for n, f in enumerate((min, min, max, max)))
+        rows = at[(at >= top) & (at < bottom)]
+        seconds += len(rows) * (line_s(right - left, speed) + ON_THE_WOOD.turn_overhead_s)
+        if stood is not None:
+            seconds += integrated_s(np.hypot(left - stood[0], rows[0] - stood[1]), 0, 0, 700, a)
+        stood = (right if len(rows) % 2 else left, rows[-1])
+    assert plan.minutes(speed)[way].iloc[0] * 60 == pytest.approx(seconds, rel=1e-5)
+
+
+@pytest.mark.parametrize(("length", "speed"), [(2.2, 77), (1.0, 77), (40, 77), (5, 300)])
+def test_what_a_stroke_gets_more_is_the_integral_of_one_over_speed(length, speed):
+    """Line energy is power over speed, ∫ P/v(x) dx against P/v · length; over its run-up a head takes twice the time."""
+    slow = line_s(length, speed)
+    assert kinematics.energy_share(length, speed, ON_THE_WOOD) == pytest.approx(slow * speed / length, rel=1e-5)
+    run_up = float(kinematics.run_up_mm(speed, 3000))
+    assert integrated_s(run_up, 0, speed, speed, 3000) == pytest.approx(2 * run_up / speed, rel=1e-5)
+    assert kinematics.energy_share(length, speed, HEAD) == 1
+
+
+def test_words_say_what_speeding_up_on_the_wood_does_to_narrow_strokes(tmp_path):
+    (tmp_path / "sign.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg" width="300mm" height="200mm" viewBox="0 0 300 200">'
+                                       '<rect width="2.2" height="10"/><rect x="60" width="20" height="10"/></svg>', encoding="utf-8")
+    art = sweep.artwork.read(tmp_path / "sign.svg")
+    words = sweep.plan(art, 0.1, ON_THE_WOOD).words(77)
+    assert words.endswith(
+        "The head speeds up on the wood (runs_up_outside = false): at 77 mm/s the first and last 1.0 mm of every line get "
+        "twice the energy on average and burn deeper, unless your machine lowers its power with the speed. A stroke 2.2 mm "
+        "wide that is swept by itself gets 1.9 times the energy set.")
+    assert "speeds up on the wood" not in sweep.plan(art, 0.1, HEAD).words(77)
+    drawn = sweepchart.strokes(sweep.plan(art, 0.1, ON_THE_WOOD), 77)
+    assert drawn["x0_mm"].min() == 0 and sweepchart.RUN_UP not in set(drawn["kind"])
+
+
+def test_lines_of_a_machine_that_skips_blanks_and_stops_on_the_wood_are_each_from_rest_to_rest():
+    """Two blocks, the lower one shifted: 10 lines of 20 mm, then 11 of 30 mm, a shift of 5 mm between."""
+    art = drawing(block(0, 0, 20, 10), block(5, 10, 30, 10))
+    head = Machine(acceleration_mm_s2=3000, turn_overhead_s=0.02, travel_speed_mm_s=700, skips_blanks=True, runs_up_outside=False)
+    seconds = 10 * line_s(20, 90) + 11 * line_s(30, 90) + 20 * 0.02
+    seconds += integrated_s(5, 0, 0, 700, 3000)  # after ten lines the head stands at the left, 5 mm before the eleventh
+    assert sweep.plan(art, 1, head).minutes(90)["full width"].iloc[0] * 60 == pytest.approx(seconds, rel=1e-4)
 
 
 @pytest.mark.parametrize(("ask", "message"), [
@@ -323,6 +399,19 @@ def runs(*rows, acceleration=3000.0, overhead=0.02, off=(0,)):
     seconds = frame["passes"] * (count * frame["width_mm"] / frame["speed_mm_s"]
                                  + (count - 1) * (2 * frame["speed_mm_s"] / acceleration + overhead))
     return frame.assign(seconds=seconds + np.resize(off, len(frame)))
+
+
+def test_runs_of_a_head_that_stops_on_the_wood_are_read_so():
+    """Each line v/a beyond even speed: the rectangle's own closed form, to and fro."""
+    head = Machine(acceleration_mm_s2=2000, turn_overhead_s=0.03, runs_up_outside=False)
+    timed = runs(*((200, 40, v, 1) for v in (100, 200, 400)))
+    timed["seconds"] = [60 * kinematics.minutes(200, 40, v, 0.1, 1, head) for v in timed["speed_mm_s"]]
+    found = timedruns.calibrate(timed, runs_up_outside=False)
+    assert (found.acceleration_mm_s2, found.turn_overhead_s) == pytest.approx((2000, 0.03))
+    assert timedruns.calibrate(timed).acceleration_mm_s2 > 3900  # read as run-up outside it would be twice that
+    assert "many long lines (say 200 mm wide" in timedruns.from_book("/nowhere", head)
+    with pytest.raises(ValueError, match="the 20 mm lines of run r2 are too short to reach 200 mm/s"):
+        timedruns.calibrate(runs(*FOUR), runs_up_outside=False)
 
 
 FOUR = ((20, 40, 100, 1), (20, 40, 200, 2), (20, 40, 400, 1), (10, 60, 500, 1))

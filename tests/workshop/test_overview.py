@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from testburn import depthfit, labbook
-from testburn.labbook import jobs
+from testburn.labbook import Machine, jobs
 from testburn.workshop import overview
 
 TODAY = datetime.date(2026, 4, 1)
@@ -21,7 +21,7 @@ def test_a_field_says_boards_day_age_and_jobs(burns, none):
     readings = burns(boards=2)
     table = overview.state(readings, depthfit.fit_if_enough(readings), none, TODAY)
     assert table.to_dict("records") == [{
-        "species": "white oak", "module_w": 20.0, "wavelength_nm": 450.0, "boards": 2,
+        "species": "white oak", "module_w": 20.0, "wavelength_nm": 450.0, "module": "", "boards": 2,
         "last_burn": pd.Timestamp("2026-03-14"), "age_days": 18, "jobs": 0, "drift": "no jobs",
         "fitted": True}]
     assert overview.Grid(table).fields.iloc[0, 0] == "2 boards; burned 2026-03-14; 18 days ago; no jobs"
@@ -65,3 +65,20 @@ def test_names_of_the_lab_book_are_escaped(burns, none):
     readings = burns().assign(species="<b>oak</b>")
     table = overview.state(readings, None, none, TODAY)
     assert "<b>oak" not in overview.Grid(table)._repr_html_()
+
+
+def test_a_head_that_was_never_timed_is_asked_for(burns, none):
+    readings, head = burns(boards=2), Machine(acceleration_mm_s2=2000)
+    known = overview.state(readings, depthfit.fit_if_enough(readings), none, TODAY)
+    for table in (known, known[:0]):
+        assert overview.next_steps(table, Machine())[-1] == (
+            "machine.toml does not say how briskly the head speeds up: minutes are a range, and no way to sweep is called the "
+            "fastest. Time two filled rectangles, one at twice the other's speed; notebook 7 works the acceleration out.")
+        assert overview.next_steps(table, head) == overview.next_steps(table)
+
+
+def test_what_looks_wrong_in_machine_toml_is_on_the_map(burns, none):
+    readings = burns(boards=2)
+    table = overview.state(readings, depthfit.fit_if_enough(readings), none, TODAY)
+    said = overview.next_steps(table, Machine(max_speed_mm_s=50, acceleration_mm_s2=2000), readings)
+    assert said[-1].startswith("machine.toml: max_speed_mm_s = 50, but white oak under 20 W was burned at")

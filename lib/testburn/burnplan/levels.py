@@ -16,7 +16,7 @@ from scipy import special
 
 from testburn import energy
 from testburn.burnplan import design
-from testburn.depthfit import DepthFit, Guess, guess, width
+from testburn.depthfit import DepthFit, GroupFit, Guess, guess, width
 from testburn.labbook import Machine
 
 # How far below the window's floor and above its ceiling the swatches reach.
@@ -49,8 +49,10 @@ class Levels:
     settable_mm_s: np.ndarray
     start: width.Start
     fit: DepthFit | None
+    group: GroupFit | None
     guessed: Guess | None
     notes: tuple[str, ...]
+    module: str = ""
 
     @property
     def known(self) -> bool:
@@ -99,14 +101,14 @@ class Levels:
         joules = self.line_energies(speeds)
         band = (self.guessed.predict(joules) if self.guessed else
                 self.fit.predict(self.species, self.module_w, joules, self.line_pitch_mm,
-                                 wavelength_nm=self.wavelength_nm))
+                                 wavelength_nm=self.wavelength_nm, module=self.module))
         return {"depth_mm": band["depth_mm"].to_numpy(), "lowest_mm": band["lower_mm"].to_numpy(),
                 "highest_mm": band["upper_mm"].to_numpy()}
 
 
 def levels_for(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w: float,
                at_least_mm: float, at_most_mm: float, thickness_mm: float,
-               machine: Machine = Machine(), wavelength_nm: float | None = None,
+               machine: Machine = Machine(), wavelength_nm: float | None = None, module: str | None = None,
                **settings) -> Levels:
     """Return the levels of a test burn.
 
@@ -137,7 +139,7 @@ def levels_for(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, mod
     if at_most_mm > DEEPEST_SHARE * thickness_mm:
         raise ValueError(f"A scrap of {thickness_mm:g} mm is too thin for {at_most_mm:g} mm deep. Use one "
                          f"of {at_most_mm / DEEPEST_SHARE:g} mm or more.")
-    group = _group(fit, species, module_w, wavelength_nm)
+    group = _group(fit, species, module_w, wavelength_nm, module)
     wavelength_nm = group.wavelength_nm if group else _wavelength(fit, module_w, wavelength_nm)
     stay = _settings(group, fit, machine, settings)
     target = (at_least_mm + at_most_mm) / 2
@@ -152,14 +154,19 @@ def levels_for(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, mod
     if guessed:
         notes = (_NEVER_BURNED.format(basis=guessed.basis), *notes)
     return Levels(species, module_w, wavelength_nm, at_least_mm, at_most_mm, **stay, ends_mm_s=ends,
-                  settable_mm_s=machine.speeds(), start=start, fit=fit, guessed=guessed, notes=notes)
+                  settable_mm_s=machine.speeds(), start=start, fit=fit, group=group, guessed=guessed, notes=notes,
+                  module=group.module if group else module or "")
 
 
-def _group(fit, species, module_w, wavelength_nm):
+def _group(fit, species, module_w, wavelength_nm, module):
     """Return the group of the lab book, or None where there is none."""
     same = [group for group in (fit.groups if fit else ())
             if group.species == species and np.isclose(group.module_w, module_w)
-            and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))]
+            and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))
+            and (module is None or module in (group.module, group.module_name))]
+    if len({group.wavelength_nm for group in same}) < len(same):
+        named = ", ".join(repr(group.module_name) for group in same)
+        raise ValueError(f"{species} was burned with several modules of {module_w:g} W ({named}). Say module.")
     if len(same) > 1:
         named = ", ".join(f"{group.wavelength_nm:g}" for group in same)
         raise ValueError(f"{species} was burned with {module_w:g} W at {named} nm. Say wavelength_nm.")
@@ -190,6 +197,8 @@ def _settings(group, fit, machine, said) -> dict:
                           ("passes", machine.passes)):
         if allowed:
             stay[name] = min(allowed, key=lambda value: abs(value - stay[name]))
+    for name in ("power_pct", "line_pitch_mm"):
+        stay[name] = machine.units.of(name).taken(stay[name])
     stay |= {name: value for name, value in said.items() if value is not None}
     for name, value in stay.items():
         if not 0 < value <= (100 if name == "power_pct" else np.inf):
@@ -237,7 +246,7 @@ def _settable(machine, module_w, stay, doses, target_mm):
     wanted = energy.speed_for(module_w, stay["power_pct"], np.array(doses) * stay["line_pitch_mm"],
                               stay["passes"])
     speeds = machine.speeds()
-    low, high = speeds.min(), speeds.max()
+    low, high, units = speeds.min(), speeds.max(), machine.units
     if not low <= wanted[1] <= high:
         factor = high / wanted[1] if wanted[1] > high else low / wanted[1]
         less = stay["power_pct"] * factor
@@ -246,19 +255,25 @@ def _settable(machine, module_w, stay, doses, target_mm):
                   f"Set passes to {int(np.ceil(stay['passes'] * factor))} or more")
         raise ValueError(
             f"At {stay['power_pct']:g} % of {module_w:g} W a depth of {target_mm:g} mm needs about "
-            f"{wanted[1]:.3g} mm/s; the machine runs {low:g} to {high:g} mm/s. {remedy}.")
+            f"{units.said('speed_mm_s', _rough(wanted[1]))}; the machine runs {units.between('speed_mm_s', low, high)}. {remedy}.")
     notes = []
     for place, end in ((0, "shallow"), (2, "deep")):
         if not low <= wanted[place] <= high:
             reached = np.clip(wanted[place], low, high)
-            notes.append(f"The {end} end would need {wanted[place]:.3g} mm/s; the machine ends at "
-                         f"{reached:g} mm/s, so the swatches span less and the line is less sure.")
+            notes.append(f"The {end} end would need {units.said('speed_mm_s', _rough(wanted[place]))}; the machine ends at "
+                         f"{units.said('speed_mm_s', reached)}, so the swatches span less and the line is less sure.")
     ends = _nearest(speeds, wanted)
     if len(set(ends)) < 3:
         raise ValueError(
-            f"The machine cannot be set to three different speeds between {wanted[2]:.3g} and "
-            f"{wanted[0]:.3g} mm/s at {stay['power_pct']:g} %. Use another power or finer speed steps.")
+            f"The machine cannot be set to three different speeds between "
+            f"{units.between('speed_mm_s', _rough(wanted[2]), _rough(wanted[0]), 'and')} at {stay['power_pct']:g} %. "
+            "Use another power or finer speed steps.")
     return ends, tuple(notes)
+
+
+def _rough(speed_mm_s) -> float:
+    """Return a speed that need not be one to set, in three digits."""
+    return float(f"{speed_mm_s:.3g}")
 
 
 def _nearest(speeds, wanted) -> np.ndarray:

@@ -7,9 +7,12 @@ the swatches are spread evenly over all energies that may reach the window; with
 the lab book the next plan knows more. Speed alone varies, and the order is random, so that a lens that
 fogs up during the burn does not pose as curvature.
 
-How many boards and swatches: every alternative is weighed by the interval it will leave (`depthfit.width`).
-The plan takes the fewest swatches that bring the interval of a recess inside the window, or, where no
-plan does, the fewest that come within a tenth of the best.
+How many boards and swatches: every alternative is weighed by the interval it will leave (`depthfit.width`), on the
+next board as it is and on one that was proved. The plan takes the fewest swatches that bring the interval of a recess
+inside the window, or, where no plan does, the fewest that come within a tenth of the best. Three swatches on a board
+are the fewest where the lab book has measured how a setting repeats, else five, so that a setting comes twice. Where
+another board would narrow the interval by less than a tenth, the plan says to burn nothing and to prove. A maker who
+proves every board burns one board of three swatches: what boards differ by is then the proof's to tell.
 """
 
 import hashlib
@@ -23,13 +26,17 @@ import pandas as pd
 from testburn import sweep
 from testburn.burnplan.layout import Layout, Scrap, fitted, size_mm
 from testburn.burnplan.levels import Levels, levels_for
+from testburn.burnplan.routes import pairs
 from testburn.depthfit import DepthFit
 from testburn.depthfit.width import half_width
 from testburn.labbook import Machine
 
 BOARDS, SWATCHES = (1, 2, 3, 4, 5), (3, 5, 8)
 # Without a setting repeated on one board, boards and swatches are hard to tell apart.
-FEWEST, MOST_BOARDS, MOST_SWATCHES = 5, 26, 40
+FEWEST, FEWEST_WITHOUT_REPEATS = 3, 5
+MOST_BOARDS, MOST_SWATCHES = 26, 40
+# How a setting repeats counts as measured where less of it than this is assumed.
+_MOST_ASSUMED = 0.5
 _NEAR_BEST = 1.1
 
 
@@ -48,15 +55,18 @@ class BurnPlan:
     swatches : DataFrame
         A row per swatch in the order to burn: board (A, B …), swatch (its id, e.g. A3), level, power_pct,
         speed_mm_s, line_pitch_mm, passes, line_energy_j_mm, depth_mm, lowest_mm, highest_mm (what to
-        expect), x_mm, y_mm, width_mm, height_mm (on the scrap), minutes.
+        expect), x_mm, y_mm, width_mm, height_mm (on the scrap), minutes and least_minutes (of a slow and a brisk
+        head where the machine's acceleration is not known).
     alternatives : DataFrame
         A row per plan that was weighed: boards, swatches (on each), reading_pct, recess_pct (half the
-        95 % interval at the window's middle), minutes, area_cm2, fits (on one scrap each), chosen.
+        95 % interval at the window's middle), proved_pct (the same on a board with one proof swatch), minutes, least_minutes, area_cm2, fits (on one scrap each), chosen.
     now : Series or None
-        reading and recess: the same as it stands without any more burning.
+        reading, recess and proved: the same as it stands without any more burning.
     layout : Layout
     notes : tuple of str
         What the maker should know about this plan.
+    machine : Machine
+        What it is burned with.
     """
 
     levels: Levels
@@ -70,6 +80,7 @@ class BurnPlan:
     invented: bool
     data: str
     notes: tuple[str, ...]
+    machine: Machine
 
     @cached_property
     def id(self) -> str:
@@ -80,11 +91,6 @@ class BurnPlan:
                        for sign in self.levels.species.lower())
         return f"{wood[:40]}-{self.levels.module_w:g}W-{mark}"
 
-    @property
-    def minutes(self) -> float:
-        """Minutes of burning, all boards together."""
-        return float(self.swatches["minutes"].sum())
-
     def board(self, name: str) -> pd.DataFrame:
         """Return one board's swatches."""
         return self.swatches[self.swatches["board"] == name].reset_index(drop=True)
@@ -94,7 +100,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
             at_least_mm: float, at_most_mm: float, scrap: Scrap, machine: Machine = Machine(),
             wavelength_nm: float | None = None, boards: int | None = None,
             swatches: int | None = None, readings: int = 3, gauge_foot_mm: float = 4.0,
-            run_up_outside: bool = False, seed: int = 1, **settings) -> BurnPlan:
+            proves_every_board: bool = False, seed: int = 1, **settings) -> BurnPlan:
     """Propose a test burn.
 
     Parameters
@@ -113,12 +119,14 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
         To be burned, and on each of them; without a word the plan chooses.
     readings : int
         Of each swatch, 1 to 5.
-    gauge_foot_mm, run_up_outside
+    gauge_foot_mm : float
         As in `layout.size_mm`.
+    proves_every_board : bool
+        One board of three swatches, and a proof on each job's board.
     seed : int
         Another number gives other orders.
     **settings
-        power_pct, line_pitch_mm, passes, gauge_step_mm, as in `levels.levels_for`.
+        module, power_pct, line_pitch_mm, passes, gauge_step_mm, as in `levels.levels_for`.
 
     Raises
     ------
@@ -127,23 +135,28 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
         set to it, a scrap too small or too thin.
     """
     _refuse(boards, swatches, readings)
+    if proves_every_board:
+        boards, swatches = boards or 1, swatches or FEWEST
     levels = levels_for(fit, wood_table, species, module_w, at_least_mm, at_most_mm,
                         scrap.thickness_mm, machine, wavelength_nm, **settings)
-    width, height = size_mm(levels.speeds(3).max(), gauge_foot_mm,
-                                         machine.acceleration_mm_s2, run_up_outside)
-    layout = fitted(scrap, width, height)
+    layout = fitted(scrap, *size_mm(levels.speeds(3).max(), gauge_foot_mm, machine))
     weighed = _alternatives(levels, layout, readings, machine, {boards} - {None}, {swatches} - {None})
-    weighed["chosen"] = weighed.index == _choice(weighed, levels, boards, swatches)
+    fewest, why = _fewest(fit)
+    weighed["chosen"] = weighed.index == _choice(weighed, levels, boards, swatches, fewest)
     if not weighed["chosen"].any():
-        raise ValueError(_too_small(layout, swatches or FEWEST, levels, run_up_outside))
+        raise ValueError(_too_small(layout, swatches or fewest, levels, machine))
     chosen = weighed[weighed["chosen"]].iloc[0]
-    rows = pd.concat([_board(levels, layout, number, int(chosen["swatches"]), machine, seed)
+    more, told_apart = pairs(levels, machine)
+    if len(more) and chosen["swatches"] + len(more) > layout.columns * layout.rows:
+        more, told_apart = more[:0], ["The scrap has no room for the two swatches that would tell two pitches or powers apart."]
+    rows = pd.concat([_board(levels, layout, number, int(chosen["swatches"]), machine, seed, more if number == 0 else more[:0])
                       for number in range(int(chosen["boards"]))], ignore_index=True)
-    now = half_width(levels.start, [], 0, readings, levels.target_dose,
-                               levels.gauge_step_mm) if levels.known else None
+    now = _widths(levels, [], 0, readings) if levels.known else None
+    words = ([_nothing_to_burn(weighed, now, len(more))] if now is not None else []) + (
+        [_proving(weighed, levels)] if proves_every_board else [] if swatches else [why]) + told_apart
     return BurnPlan(levels, int(chosen["boards"]), readings, seed, rows, weighed, now, layout,
                     bool(fit and fit.invented), fit.fingerprint if fit else "",
-                    _notes(levels, weighed, machine, run_up_outside))
+                    tuple(filter(None, [*words, *_notes(levels, weighed, machine, layout, proves_every_board)])), machine)
 
 
 def _refuse(boards, swatches, readings):
@@ -160,23 +173,58 @@ def _alternatives(levels, layout, readings, machine, boards, swatches) -> pd.Dat
     rows = []
     for count in sorted({*SWATCHES, *swatches}):
         speeds = levels.speeds(count)
-        minutes = _minutes(levels, layout, speeds, machine).sum()
+        minutes = {name: each.sum() for name, each in _minutes(levels, layout, speeds, machine).items()}
         for number in sorted({*BOARDS, *boards}):
-            share = half_width(levels.start, levels.doses(speeds), number, readings,
-                                         levels.target_dose, levels.gauge_step_mm)
-            rows.append({"boards": number, "swatches": count, "reading_pct": 100 * share["reading"],
-                         "recess_pct": 100 * share["recess"], "minutes": number * minutes,
+            share = 100 * _widths(levels, levels.doses(speeds), number, readings)
+            rows.append({"boards": number, "swatches": count, "reading_pct": share["reading"],
+                         "recess_pct": share["recess"], "proved_pct": share["proved"], **{name: number * all_of for name, all_of in minutes.items()},
                          "area_cm2": number * layout.area_cm2(count) if layout.columns else np.nan,
                          "fits": count <= layout.columns * layout.rows})
     return pd.DataFrame(rows).sort_values(["boards", "swatches"], ignore_index=True)
 
 
-def _choice(weighed, levels, boards, swatches) -> int | None:
+def _widths(levels, doses, boards, readings) -> pd.Series:
+    """Return half the interval of a reading, of a recess, and of a recess on a board with one proof swatch, as shares."""
+    asked = levels.start, doses, boards, readings, levels.target_dose, levels.gauge_step_mm
+    return pd.concat([half_width(*asked), pd.Series({"proved": half_width(*asked, proved=True)["recess"]})])
+
+
+def _fewest(fit: DepthFit | None) -> tuple[int, str]:
+    """Return the fewest swatches to burn on a board, and why."""
+    row = fit.components.set_index("component").loc["swatch"] if fit else None
+    if row is not None and row["prior_share"] < _MOST_ASSUMED:
+        return FEWEST, (f"Three swatches on a board are enough: how a setting repeats is known, ±{100 * row['sd']:.0f} % as sure as "
+                        f"after {row['df']:.0f} repeats.")
+    assumed = "all" if row is None else f"{100 * row['prior_share']:.0f} %"
+    return FEWEST_WITHOUT_REPEATS, (f"Five swatches on a board at least: how a setting repeats is not known yet ({assumed} of it is "
+                                    "assumed), and three would not show it.")
+
+
+def _nothing_to_burn(weighed, now, more) -> str:
+    """Say so where another board would narrow the interval by less than a tenth; else nothing."""
+    one = weighed[weighed["boards"] == 1]
+    best, as_is, proved = one["recess_pct"].min(), 100 * now["recess"], 100 * now["proved"]
+    if as_is > _NEAR_BEST * best:
+        return ""
+    return (f"Burn nothing: prove. A recess on your next board is known to ±{as_is:.1f} %, and another board would bring "
+            f"±{best:.1f} %, less than a tenth narrower. One proof swatch on the job's own board brings ±{proved:.1f} %."
+            + " Burn this board only for the swatches that tell two pitches or powers apart." * bool(more))
+
+
+def _proving(weighed, levels) -> str:
+    """Say what a maker who proves every board gets of the plan, and what a larger one would bring."""
+    chosen, largest = weighed[weighed["chosen"]].iloc[0], weighed.iloc[-1]
+    return (f"You prove every board: after one proof swatch a recess is then known to ±{chosen['proved_pct']:.0f} % "
+            f"(window: ±{levels.window_pct:.0f} %); {largest['boards']:.0f} boards of {largest['swatches']:.0f} swatches would bring "
+            f"±{largest['proved_pct']:.0f} %.")
+
+
+def _choice(weighed, levels, boards, swatches, fewest) -> int | None:
     """Return which alternative to burn: the fewest swatches that do, then the fewest minutes."""
     can = weighed[weighed["fits"]]
     can = can[can["boards"] == boards] if boards else can
     can = can[can["swatches"] == swatches] if swatches else can[
-        can["swatches"] >= (min(FEWEST, can["swatches"].max()) if len(can) else 0)]
+        can["swatches"] >= (min(fewest, can["swatches"].max()) if len(can) else 0)]
     if can.empty:
         return None
     good = can["recess_pct"] <= levels.window_pct
@@ -186,52 +234,60 @@ def _choice(weighed, levels, boards, swatches) -> int | None:
     return can.loc[cost.index].assign(cost=cost).sort_values(["cost", "minutes"]).index[0]
 
 
-def _board(levels, layout, number, count, machine, seed) -> pd.DataFrame:
-    """Return one board's swatches in the order to burn, which is that of their places."""
+def _board(levels, layout, number, count, machine, seed, more) -> pd.DataFrame:
+    """Return one board's swatches, and `more` of other routes, in the order to burn, which is that of their places."""
     speeds, name = levels.speeds(count), chr(ord("A") + number)
-    order = random.Random(f"{seed}-{name}").sample(range(count), count)
-    speeds = speeds[order]
-    x, y = np.array(layout.places(count)).T
-    return pd.DataFrame({
-        "board": name, "swatch": [f"{name}{place}" for place in range(1, count + 1)],
+    rows = pd.DataFrame({
         "level": levels.names(speeds), "power_pct": levels.power_pct, "speed_mm_s": speeds,
         "line_pitch_mm": levels.line_pitch_mm, "passes": levels.passes,
-        "line_energy_j_mm": levels.line_energies(speeds), **levels.expected(speeds),
-        "x_mm": x, "y_mm": y, "width_mm": layout.swatch_width_mm,
-        "height_mm": layout.swatch_height_mm, "minutes": _minutes(levels, layout, speeds, machine)})
+        "line_energy_j_mm": levels.line_energies(speeds), **levels.expected(speeds)})
+    rows = pd.concat([rows, more], ignore_index=True) if len(more) else rows
+    order = random.Random(f"{seed}-{name}").sample(range(len(rows)), len(rows))
+    rows = rows.iloc[order].reset_index(drop=True)
+    x, y = np.array(layout.places(len(rows))).T
+    rows.insert(0, "board", name)
+    rows.insert(1, "swatch", [f"{name}{place}" for place in range(1, len(rows) + 1)])
+    return rows.assign(x_mm=x, y_mm=y, width_mm=layout.swatch_width_mm, height_mm=layout.swatch_height_mm, **_minutes(
+        levels, layout, rows["speed_mm_s"].to_numpy(), machine, rows["line_pitch_mm"].to_numpy()))
 
 
-def _minutes(levels, layout, speeds, machine) -> np.ndarray:
-    return sweep.minutes(layout.swatch_width_mm, layout.swatch_height_mm, speeds, levels.line_pitch_mm,
-                         levels.passes, machine.acceleration_mm_s2)
+def _minutes(levels, layout, speeds, machine, line_pitch_mm=None) -> dict[str, np.ndarray]:
+    """Return the minutes of each swatch: of a brisk and a slow head where the machine's is not known."""
+    pitch = levels.line_pitch_mm if line_pitch_mm is None else line_pitch_mm
+    return {name: sweep.minutes(layout.swatch_width_mm, layout.swatch_height_mm, speeds, pitch, levels.passes, head)
+            for name, head in zip(("least_minutes", "minutes"), sweep.heads(machine))}
 
 
-def _too_small(layout, count, levels, run_up_outside) -> str:
+def _too_small(layout, count, levels, machine) -> str:
     """Say how large a swatch must be, and what would help."""
     room, one = layout.columns * layout.rows, layout
     said = (f"The scrap of {one.scrap.width_mm:g} × {one.scrap.height_mm:g} mm holds {room} swatches of "
             f"{one.swatch_width_mm:g} × {one.swatch_height_mm:g} mm with {one.land_mm:g} mm of face "
             f"around each; {count} are asked for. Use a larger scrap, turn it, or plan fewer.")
-    if one.swatch_width_mm > one.swatch_height_mm and not run_up_outside:
-        said += (f" The width comes from the run-up at {levels.speeds(3).max():g} mm/s: less power "
-                 "makes the swatches slower and smaller; or say run_up_outside=True if your machine "
-                 "reaches its speed before the artwork begins.")
+    if one.swatch_width_mm > one.swatch_height_mm:
+        said += (f" The width comes from the run-up at {machine.units.said('speed_mm_s', levels.speeds(3).max())}: less power "
+                 "makes the swatches slower and smaller; or write runs_up_outside = true into machine.toml if your "
+                 "machine has its speed before the drawing begins.")
+        if machine.acceleration_mm_s2 is None:
+            said += " That run-up is a slow head's, as yours is not known: time two filled rectangles (notebook 7)."
     return said
 
 
-def _notes(levels, weighed, machine, run_up_outside) -> tuple[str, ...]:
+def _notes(levels, weighed, machine, layout, proves) -> tuple[str, ...]:
     """Return what the maker should know about this plan."""
     notes = [*levels.notes]
     chosen = weighed[weighed["chosen"]].iloc[0]
-    if chosen["recess_pct"] > levels.window_pct:
+    if chosen["recess_pct"] > levels.window_pct and not proves:
         notes.append(
             f"Your window is ±{levels.window_pct:.0f} % wide; after this burn a recess on the next board "
             f"is known to ±{chosen['recess_pct']:.0f} %. Boards differ too much for burning alone: "
             "prove each job's board with one swatch on its waste side.")
-    if machine.acceleration_mm_s2 is None:
-        notes.append("Without acceleration_mm_s2 in machine.toml the run-up is not counted, neither in "
-                     "the swatches' width nor in the minutes.")
-    elif run_up_outside:
-        reach = float(sweep.run_up_mm(levels.speeds(3).max(), machine.acceleration_mm_s2))
-        notes.append(f"The head runs up to {reach:.0f} mm beyond a swatch on both sides: keep clamps away.")
-    return tuple(notes)
+    known, fastest = machine.acceleration_mm_s2 is not None, levels.speeds(3).max()
+    reach = float(sweep.run_up_mm(fastest, sweep.heads(machine)[1].acceleration_mm_s2))
+    slow = "" if known else ", if it is a slow one,"
+    if machine.runs_up_outside:
+        notes.append(f"The head runs up to {reach:.0f} mm beyond a swatch on both sides{slow.rstrip(',')}: keep clamps away.")
+    elif layout.swatch_width_mm > layout.swatch_height_mm:
+        notes.append(f"The head speeds up on the wood (runs_up_outside = false): it needs {reach:.0f} mm{slow} to reach "
+                     f"{machine.units.said('speed_mm_s', fastest)}, so swatches are {layout.swatch_width_mm:g} mm long and their middle third has full speed.")
+    return (*notes, *filter(None, [machine.to_measure]))

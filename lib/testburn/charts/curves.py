@@ -12,6 +12,7 @@ from plotly.subplots import make_subplots
 from testburn import energy
 from testburn.charts.style import AXIS_WORDS, BOARD_MARKS, LOOKS, plain, rounded, styled
 from testburn.depthfit import DepthFit, ENERGY, GroupFit, LEVEL, NEXT, leastsquares
+from testburn.units import Units
 
 _POINTS = 60
 
@@ -57,13 +58,13 @@ def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
 
 def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | None = None,
           settings: pd.DataFrame | None = None, board: str = NEXT,
-          ordinary: bool = False) -> go.Figure:
+          ordinary: bool = False, module: str | None = None) -> go.Figure:
     """Draw one species × module: readings by board, the curve, its band, and chosen settings.
 
     With `ordinary`, also what the ordinary interval would have told you: the textbook's, which
     takes every reading for a board of its own.
     """
-    group = fit.group(species, module_w, wavelength_nm)
+    group = fit.group(species, module_w, wavelength_nm, module)
     pitch = group.line_pitches_mm[0]
     colour, dash, _ = _look(fit, group.species)
     band = _band(fit, group, pitch, "reading", board)
@@ -113,9 +114,9 @@ def _chosen_words(rows: pd.DataFrame) -> list[str]:
 
 
 def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERGY,
-              wavelength_nm: float | None = None) -> go.Figure:
+              wavelength_nm: float | None = None, module: str | None = None) -> go.Figure:
     """Draw how far each reading lies from the curve, in percent, against one column."""
-    group = fit.group(species, module_w, wavelength_nm)
+    group = fit.group(species, module_w, wavelength_nm, module)
     words = {**AXIS_WORDS, "speed_mm_s": "speed, mm/s", "fitted_mm": "fitted depth, mm",
              "burned_on": "day of the burn", "order": "place of the swatch in its burn"}
     rows = fit.fitted.loc[group.readings.index]
@@ -153,7 +154,7 @@ def board_deviations(fit: DepthFit) -> go.Figure:
     return styled(figure, "Each board's own deviation", 160 + 20 * len(rows))
 
 
-def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure:
+def chance(options: pd.DataFrame, choice: pd.Series, wanted: float, units: Units = Units()) -> go.Figure:
     """Draw the chance to land inside the window over speed, the fastest good setting marked.
 
     Parameters
@@ -164,36 +165,39 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float) -> go.Figure
         The chosen row of `settings.choose`.
     wanted : float
         The chance asked for.
+    units : Units
+        Those of the machine.
     """
+    speed = units.of("speed_mm_s")
     figure = go.Figure(go.Scatter(
-        x=rounded(options["speed_mm_s"]), y=rounded(100 * options["chance_inside"]), mode="lines",
+        x=rounded(speed.of(options["speed_mm_s"])), y=rounded(100 * options["chance_inside"]), mode="lines",
         line=dict(color="#0072B2", width=2.5), name="chance", showlegend=False,
         text=[f"{depth:.2f} mm, {minutes:.1f} min" for depth, minutes
               in zip(options["depth_mm"], options["minutes"])],
-        hovertemplate="%{x:g} mm/s: %{y:.0f} %<br>%{text}<extra></extra>"))
+        hovertemplate="%{x:g} " + speed.name + ": %{y:.0f} %<br>%{text}<extra></extra>"))
     figure.add_hline(y=100 * wanted, line=dict(color="#444", dash="dash"),
                      annotation_text=f"wanted: {100 * wanted:g} %", annotation_position="top left")
     figure.add_scatter(
-        x=rounded([choice["speed_mm_s"]]), mode="markers+text",
+        x=rounded([speed.of(choice["speed_mm_s"])]), mode="markers+text",
         y=rounded([100 * choice["chance_inside"]]), showlegend=False,
-        text=[f"{choice['speed_mm_s']:g} mm/s"], textposition="top right",
+        text=[speed.words(choice["speed_mm_s"])], textposition="top right",
         marker=dict(symbol="star", size=16, color="#D55E00", line=dict(color="black", width=1)))
-    figure.update_xaxes(title="speed, mm/s")
+    figure.update_xaxes(title=f"speed, {speed.name}")
     figure.update_yaxes(title="chance to land inside, %", range=[0, 105])
-    return styled(figure, f"Chance over speed at {choice['power_pct']:g} %, "
-                          f"pitch {choice['line_pitch_mm']:g} mm", 380)
+    return styled(figure, f"Chance over speed at {units.said('power_pct', choice['power_pct'])}, "
+                          f"{units.said('line_pitch_mm', choice['line_pitch_mm'])}", 380)
 
 
 def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
     """Draw small multiples: one panel a module, every species in it, same axes throughout."""
-    modules = list(dict.fromkeys((group.module_w, group.wavelength_nm) for group in fit.groups))
-    modules.sort(key=lambda module: (module[1], module[0]))
+    modules = list(dict.fromkeys(_module(group) for group in fit.groups))
+    modules.sort(key=lambda module: (module[1], module[0], module[2]))
     figure = make_subplots(
         1, len(modules), shared_yaxes=True, horizontal_spacing=0.03,
-        subplot_titles=[f"{watts:g} W, {nm:g} nm" for watts, nm in modules])
+        subplot_titles=[f"{watts:g} W, {nm:g} nm" + f", {plain(named)}" * bool(named) for watts, nm, named in modules])
     shown = set()
     for group in fit.groups:
-        place = modules.index((group.module_w, group.wavelength_nm)) + 1
+        place = modules.index(_module(group)) + 1
         colour, dash, _ = _look(fit, group.species)
         band = _band(fit, group, line_pitch_mm, "mean")
         for trace in _band_traces(band[ENERGY], band, group.species, colour, dash,
@@ -207,11 +211,12 @@ def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
 
 
 def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
-               wavelength_nm: float | None = None) -> go.Figure:
+               wavelength_nm: float | None = None, module: str | None = None) -> go.Figure:
     """Draw one module's species in one chart: readings, lines and the bands of single readings."""
     figure = go.Figure()
     groups = [group for group in fit.groups if np.isclose(group.module_w, module_w)
-              and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))]
+              and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))
+              and (module is None or module in (group.module, group.module_name))]
     for group in groups:
         colour, dash, mark = _look(fit, group.species)
         band = _band(fit, group, line_pitch_mm, "reading")
@@ -229,6 +234,10 @@ def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
                           f"{100 * LEVEL:g} % bands of single readings")
 
 
+def _module(group) -> tuple[float, float, str]:
+    return group.module_w, group.wavelength_nm, group.module
+
+
 def energy_needed(fit: DepthFit, needs: pd.DataFrame) -> go.Figure:
     """Draw the line energy a depth needs, with its limits: one row a species × module.
 
@@ -239,7 +248,8 @@ def energy_needed(fit: DepthFit, needs: pd.DataFrame) -> go.Figure:
     """
     figure = go.Figure()
     modules = (needs["module_w"].map("{:g} W, ".format)
-               + needs["wavelength_nm"].map("{:g} nm".format))
+               + needs["wavelength_nm"].map("{:g} nm".format)
+               + needs["module"].map(lambda named: f", {plain(named)}" * bool(named)))
     for species, rows in needs.groupby("species"):
         colour, _, mark = _look(fit, species)
         figure.add_scatter(

@@ -14,9 +14,10 @@ from testburn.drift import Drift, MODULE
 _DASHED = dict(color="#222", dash="dash", width=1.5)
 
 
-def individuals(found: Drift, module_w: float, wavelength_nm: float | None = None) -> go.Figure:
+def individuals(found: Drift, module_w: float, wavelength_nm: float | None = None,
+                module: str | None = None) -> go.Figure:
     """Draw each job's deviation from its card in percent, with the individuals chart's limits."""
-    rows, title = _of(found.jobs, found, module_w, wavelength_nm)
+    rows, title = _of(found.jobs, found, module_w, wavelength_nm, module)
     figure = _jobs(rows, "off_pct")
     for column, words in (("upper_pct", "limits"), ("lower_pct", "")):
         _level(figure, rows, column, _DASHED, words)
@@ -26,9 +27,10 @@ def individuals(found: Drift, module_w: float, wavelength_nm: float | None = Non
     return _numbered(figure, rows, title, "single jobs")
 
 
-def ewma(found: Drift, module_w: float, wavelength_nm: float | None = None) -> go.Figure:
+def ewma(found: Drift, module_w: float, wavelength_nm: float | None = None,
+         module: str | None = None) -> go.Figure:
     """Draw the moving average of what each job adds to the jobs before it on its board."""
-    rows, title = _of(found.jobs, found, module_w, wavelength_nm)
+    rows, title = _of(found.jobs, found, module_w, wavelength_nm, module)
     figure = _jobs(rows, "fresh_z")
     figure.add_scatter(x=rows["number"].tolist(), y=rounded(rows["ewma"]), mode="lines",
                        name="moving average", line=dict(color="#000", width=2.5),
@@ -40,9 +42,10 @@ def ewma(found: Drift, module_w: float, wavelength_nm: float | None = None) -> g
     return _numbered(figure, rows, title, "moving average")
 
 
-def boards(found: Drift, module_w: float, wavelength_nm: float | None = None) -> go.Figure:
+def boards(found: Drift, module_w: float, wavelength_nm: float | None = None,
+           module: str | None = None) -> go.Figure:
     """Draw how far each board is off its cards, in the order they were used, newest lowest."""
-    rows, title = _of(found.boards, found, module_w, wavelength_nm)
+    rows, title = _of(found.boards, found, module_w, wavelength_nm, module)
     figure, names = go.Figure(), _board_names(rows)
     for name, rows_of, look in _by_wood(rows):
         figure.add_scatter(
@@ -59,15 +62,16 @@ def boards(found: Drift, module_w: float, wavelength_nm: float | None = None) ->
     return styled(figure, f"{title}: boards", 180 + 22 * len(rows))
 
 
-def _of(rows, found, module_w, wavelength_nm) -> tuple[pd.DataFrame, str]:
-    """Return a module's rows and its name; where its watts come at several wavelengths, the first."""
+def _of(rows, found, module_w, wavelength_nm, module) -> tuple[pd.DataFrame, str]:
+    """Return a module's rows and its name; where its watts could mean several, the first."""
     own = rows[(rows["module_w"] - module_w).abs() < 1e-9]
     nm = own["wavelength_nm"].min() if wavelength_nm is None else wavelength_nm
-    own = own[own["wavelength_nm"] == nm].reset_index(drop=True)
+    own = own[own["wavelength_nm"] == nm]
+    own = own[own["module"] == (own["module"].min() if module is None else module)].reset_index(drop=True)
     if own.empty:
         return own, f"{module_w:g} W: no finished jobs"
-    invented = found.jobs["invented"].any()
-    return own, f"{module_w:g} W at {nm:g} nm, finished jobs" + " (invented data)" * bool(invented)
+    invented, named = found.jobs["invented"].any(), own["module"].iloc[0]
+    return own, f"{module_w:g} W at {nm:g} nm" + f", {plain(named)}" * bool(named) + ", finished jobs" + " (invented data)" * bool(invented)
 
 
 def _jobs(rows, column) -> go.Figure:

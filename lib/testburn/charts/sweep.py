@@ -13,7 +13,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from testburn.charts.style import LOOKS, plain, rounded, styled
-from testburn.sweep import SweepPlan, lines, run_up_mm, timedruns
+from testburn.sweep import SweepPlan, heads, lines, run_up_mm, timedruns
 
 BURN, BLANK, RUN_UP, TRAVEL = "burning", "blank wood", "run-up and turn", "travel"
 _MOST_SPEEDS = 2000
@@ -32,7 +32,7 @@ def sweeps(plan: SweepPlan, speed_mm_s: float) -> go.Figure:
     drawn, table = strokes(plan, speed_mm_s), plan.table(speed_mm_s).set_index("way")
     figure = make_subplots(
         1, len(plan.ways), shared_yaxes=True, horizontal_spacing=0.03,
-        subplot_titles=[f"{way}: {row.minutes:.1f} min" + ", fastest" * row.fastest
+        subplot_titles=[f"{way}: {_span(row)}" + ", fastest" * row.fastest
                         for way, row in table.iterrows()])
     for place, way in enumerate(table.index, start=1):
         for kind, look in _STROKES.items():
@@ -48,12 +48,27 @@ def sweeps(plan: SweepPlan, speed_mm_s: float) -> go.Figure:
     figure.update_xaxes(title="along the lines, mm")
     figure.update_yaxes(autorange="reversed")
     figure.update_yaxes(title="mm", col=1)
-    styled(figure, f"Where the head goes at {speed_mm_s:g} mm/s", 400,
+    styled(figure, f"Where the head goes at {_said(plan, speed_mm_s)}", 400,
            under=f"{plain(plan.artwork.name)}, pitch {plan.line_pitch_mm:g} mm, a few lines drawn")
     return figure.update_layout(margin=dict(t=100, b=110), legend=dict(orientation="h", y=-0.3, yanchor="top"))
 
 
 _MINUTES_OF = {BURN: "burn_minutes", BLANK: "blank_minutes", RUN_UP: "turn_minutes", TRAVEL: "travel_minutes"}
+
+
+def _span(row) -> str:
+    """Return a way's minutes, a range where the machine does not say how briskly its head speeds up."""
+    ends = list(dict.fromkeys(f"{end:.1f}" for end in (row.least_minutes, row.minutes)))
+    return f"{' to '.join(ends)} min"
+
+
+def _said(plan: SweepPlan, speed_mm_s: float) -> str:
+    return plan.machine.units.said("speed_mm_s", speed_mm_s)
+
+
+def _head(plan: SweepPlan) -> str:
+    """Return whose minutes are drawn where the machine does not say."""
+    return "" if plan.known else f" by a slow head ({heads(plan.machine)[1].acceleration_mm_s2:g} mm/s²)"
 
 
 def _broken(ends: pd.DataFrame) -> np.ndarray:
@@ -71,11 +86,11 @@ def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
         hovertemplate="%{y}, " + name + ": %{x:.1f} min<extra></extra>")
         for column, (name, colour, shape) in _SPENT.items()])
     for row in table.itertuples():
-        figure.add_annotation(x=round(row.minutes, 4), y=row.way, text=f"{row.minutes:.1f} min", showarrow=False,
+        figure.add_annotation(x=round(row.minutes, 4), y=row.way, text=_span(row), showarrow=False,
                               xanchor="left", xshift=6)
     figure.update_xaxes(title="minutes", range=[0, round(1.12 * table["minutes"].max(), 4)])
     figure.update_yaxes(autorange="reversed")
-    styled(figure, f"What the minutes are spent on at {speed_mm_s:g} mm/s", 340)
+    styled(figure, f"What the minutes are spent on at {_said(plan, speed_mm_s)}{_head(plan)}", 340)
     return figure.update_layout(barmode="stack", margin_b=110,
                                 legend=dict(orientation="h", y=-0.32, yanchor="top", traceorder="normal"))
 
@@ -83,20 +98,20 @@ def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
 def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> go.Figure:
     """Draw minutes over speed for each way, and where another way becomes the fastest."""
     speeds = plan.machine.speeds(_MOST_SPEEDS) if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
-    minutes, figure = plan.minutes(speeds, passes), go.Figure()
+    minutes, figure, unit = plan.minutes(speeds, passes), go.Figure(), plan.machine.units.of("speed_mm_s")
     for way, (colour, dash, _) in zip(minutes, LOOKS):
         figure.add_scatter(
-            x=rounded(speeds), y=rounded(minutes[way]), mode="lines", name=way,
+            x=rounded(unit.of(speeds)), y=rounded(minutes[way]), mode="lines", name=way,
             line=dict(color=colour, dash=dash, width=2.5),
-            hovertemplate=f"{way}, %{{x:g}} mm/s: %{{y:.1f}} min<extra></extra>")
+            hovertemplate=f"{way}, %{{x:g}} {unit.name}: %{{y:.1f}} min<extra></extra>")
     for row in plan.changes(speeds).iloc[1:].itertuples():
-        figure.add_vline(x=row.from_mm_s, line=dict(color="#444", dash="dot", width=1.5),
-                         annotation=dict(text=f"from {row.from_mm_s:g} mm/s:<br>{row.way}", textangle=0,
+        figure.add_vline(x=unit.of(row.from_mm_s), line=dict(color="#444", dash="dot", width=1.5),
+                         annotation=dict(text=f"from {unit.words(row.from_mm_s)}:<br>{row.way}", textangle=0,
                                          font_size=12, align="left", xanchor="left"))
-    figure.update_xaxes(title="speed, mm/s")
+    figure.update_xaxes(title=f"speed, {unit.name}")
     # Minutes at the lowest speeds would squeeze the rest of a plain scale.
     figure.update_yaxes(title="minutes", type="log", tickvals=[n * 10 ** k for k in range(-1, 6) for n in (1, 2, 5)])
-    return styled(figure, "Minutes over speed, by way", 420,
+    return styled(figure, f"Minutes over speed, by way{_head(plan)}", 420,
                   under=f"{plain(plan.artwork.name)}, pitch {plan.line_pitch_mm:g} mm")
 
 
@@ -132,8 +147,9 @@ def strokes(plan: SweepPlan, speed_mm_s: float, most_lines: int = 60) -> pd.Data
     _, top, _, bottom = plan.artwork.bounds_mm
     at = lines.positions_mm(top, bottom, plan.line_pitch_mm)
     at = at[(len(at) - 1) % max(1, len(at) // most_lines) // 2::max(1, len(at) // most_lines)]
-    a = plan.machine.acceleration_mm_s2
-    run_up = 0.0 if a is None else float(run_up_mm(speed_mm_s, a))
+    head = heads(plan.machine)[1]
+    # A head that runs up on the wood does so inside what is swept.
+    run_up = float(run_up_mm(speed_mm_s, head.acceleration_mm_s2)) if head.runs_up_outside else 0.0
     line, piece, left, right = (np.concatenate(parts) for parts in zip(*lines.cut(plan.artwork, at)))
     spans = pd.DataFrame({"line": line, "piece": piece, "x0_mm": left, "x1_mm": right, "y0_mm": at[line]})
     return pd.concat([_of(way, spans, at, run_up, plan.machine.skips_blanks) for way in plan.ways],

@@ -29,6 +29,7 @@ from scipy import special
 from testburn.depthfit import spreads
 from testburn.depthfit.group import GroupFit
 from testburn.depthfit.spreads import LEVEL, NODES, Spreads, TILT
+from testburn.labbook import columns
 
 # Places on one board differ, beside what swatches do: rings. Judgement; only repeats could tell it.
 PLACE_SD = 0.02
@@ -286,7 +287,7 @@ def deviations(groups: tuple[GroupFit, ...], known: Spreads) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        species, module_w, wavelength_nm, board, board_pct, lower_pct, upper_pct.
+        The group's key, board, board_pct, lower_pct, upper_pct.
     """
     rows = []
     for group in groups:
@@ -297,9 +298,7 @@ def deviations(groups: tuple[GroupFit, ...], known: Spreads) -> pd.DataFrame:
                 continue
             mean, sd = state.error(LEVEL)
             off, low, high = 100 * np.expm1(mean + np.array([0, -2, 2]) * sd)
-            rows.append({"species": group.species, "module_w": group.module_w,
-                         "wavelength_nm": group.wavelength_nm, "board": board, "board_pct": off,
-                         "lower_pct": low, "upper_pct": high})
+            rows.append(_key(group) | {"board": board, "board_pct": off, "lower_pct": low, "upper_pct": high})
     return pd.DataFrame(rows)
 
 
@@ -331,19 +330,21 @@ def proofs(groups: tuple[GroupFit, ...],
     Returns
     -------
     DataFrame
-        species, module_w, wavelength_nm, board, swatches, board_pct, surprise_p (how often a
+        The group's key, board, swatches, board_pct, surprise_p (how often a
         board as odd as this turns up), warning.
     """
     rows = []
     for (index, board), state in proved.items():
         group = next(group for group in groups if group.index == index)
-        rows.append({
-            "species": group.species, "module_w": group.module_w,
-            "wavelength_nm": group.wavelength_nm, "board": board, "swatches": state.proofs,
+        rows.append(_key(group) | {
+            "board": board, "swatches": state.proofs,
             "board_pct": 100 * np.expm1(state.error(LEVEL)[0]), "surprise_p": state.surprise_p,
             "warning": _surprise_words(state) if state.surprise_p < SURPRISE else ""})
-    return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "board", "swatches",
-                                       "board_pct", "surprise_p", "warning"])
+    return pd.DataFrame(rows, columns=[*columns.GROUP_KEY, "board", "swatches", "board_pct", "surprise_p", "warning"])
+
+
+def _key(group: GroupFit) -> dict:
+    return {name: getattr(group, name) for name in columns.GROUP_KEY}
 
 
 def elsewhere(state: BoardState, dose_j_mm2: float, route: np.ndarray) -> str:

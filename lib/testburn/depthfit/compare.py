@@ -112,12 +112,12 @@ def _asked(fit, groups, question, slope_only) -> Comparison:
 
 def _named(groups: list[GroupFit]) -> str:
     """Name the groups by what differs between them."""
-    modules = {(group.module_w, group.wavelength_nm) for group in groups}
+    modules = {(group.module_w, group.wavelength_nm, group.module) for group in groups}
     woods = {group.species for group in groups}
     if len(modules) == 1:
-        return " and ".join(group.species for group in groups) + f" under {groups[0].module_w:g} W"
+        return " and ".join(group.species for group in groups) + f" under {groups[0].module_name}"
     if len(woods) == 1:
-        return " and ".join(f"{group.module_w:g} W" for group in groups) + f" in {groups[0].species}"
+        return " and ".join(group.module_name for group in groups) + f" in {groups[0].species}"
     return " and ".join(group.name for group in groups)
 
 

@@ -8,7 +8,6 @@ curve, the board, the swatch and the reading; one proof swatch on the actual boa
 the board's part away (`boards`).
 """
 
-import difflib
 import hashlib
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -17,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 from testburn import energy
-from testburn.depthfit import boards, proving, swatches
+from testburn.depthfit import boards, proving, states, swatches
 from testburn.depthfit.boards import BoardState, Predictive
 from testburn.depthfit.curves import CurveFit, fitted
-from testburn.depthfit.group import DOSE, GroupFit, LEVEL
+from testburn.depthfit.group import DOSE, GroupFit, LEVEL, REACHED, meant
 from testburn.depthfit.spreads import Spreads
 from testburn.depthfit.swatches import Swatches
 from testburn.labbook import columns, fingerprint, shown
@@ -29,6 +28,7 @@ from testburn.labbook import NEXT
 GROUP = list(columns.GROUP_KEY)
 FEWEST_ENERGIES = 3
 LEVEL_AND_SLOPE = slice(6, 8)
+_ROUNDS, _LEAST_MOVE = 6, 1e-3  # of curves and states, found in turns
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,11 +42,15 @@ class DepthFit:
         where its group has too little data).
     curves : CurveFit
     left_out : DataFrame
-        species, module_w, wavelength_nm and `why` of the groups that could not be fitted.
+        The key and `why` of the groups that could not be fitted.
     proved_boards : dict
         What proof swatches taught: (group index, board) → BoardState.
     proof_marks : tuple of str
         The fingerprint of each proof's readings.
+    modules : dict
+        What is known of the states of each module that had more than one: `columns.MODULE_KEY` → `states.States`.
+    conditions : DataFrame
+        See `states.conditions`.
     """
 
     readings: pd.DataFrame
@@ -55,6 +59,8 @@ class DepthFit:
     proved_boards: dict[tuple[int, str], BoardState] = field(default_factory=dict)
     invented_proof: bool = False
     proof_marks: tuple[str, ...] = ()
+    modules: dict[tuple, states.States] = field(default_factory=dict)
+    conditions: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @cached_property
     def spreads(self) -> Spreads:
@@ -89,7 +95,7 @@ class DepthFit:
 
         `order` is the place of the swatch in its burn, as the file has it.
         """
-        rows = pd.concat([group.readings.assign(fitted_mm=group.mean(group.readings[DOSE]))
+        rows = pd.concat([group.readings.assign(fitted_mm=group.mean(group.readings[REACHED]))
                           for group in self.groups])
         return rows.assign(
             residual_pct=100 * (rows["depth_mm"] / rows["fitted_mm"] - 1),
@@ -103,35 +109,32 @@ class DepthFit:
 
     @cached_property
     def readings_mark(self) -> str:
-        """Twelve hex digits of the readings used; see `labbook.fingerprint`."""
-        return fingerprint(self.readings[self.readings["used"]])
+        """Twelve hex digits of the readings used, and of what is known of their machine's states.
+
+        A card whose mark is another is out of date; see `labbook.fingerprint`.
+        """
+        return _joined_marks(fingerprint(self.readings[self.readings["used"]]),
+                             *sorted(one.mark for one in self.modules.values()))
 
     @cached_property
     def fingerprint(self) -> str:
         """Twelve hex digits of all that a prediction rests on: the readings used, and the proofs."""
         return _joined_marks(self.readings_mark, *sorted(self.proof_marks))
 
-    def group(self, species: str, module_w: float, wavelength_nm: float | None = None) -> GroupFit:
-        """Return the fit of one species × module.
+    def group(self, species: str, module_w: float, wavelength_nm: float | None = None,
+              module: str | None = None) -> GroupFit:
+        """Return the fit of one species × module; the module without a name is called by its watts, or "".
 
         Raises
         ------
         LookupError
-            If it was never burned, or at several wavelengths and none is said.
+            If it was never burned, or with several modules or wavelengths and none is said.
         """
-        found = [group for group in self.groups
-                 if group.species == species and np.isclose(group.module_w, module_w)
-                 and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))]
-        if len(found) == 1:
-            return found[0]
-        known = "; ".join(group.name for group in found or self.groups) or "none"
-        asked = f"{species} with the {module_w:g} W module"
-        if found:
-            raise LookupError(f"{asked} was burned at several wavelengths ({known}). "
-                              "Say wavelength_nm.")
-        near = difflib.get_close_matches(species, {group.species for group in self.groups} - {species}, 1)
-        raise LookupError(f"There is no fit for {asked}. " + "".join(f"Perhaps {one}? " for one in near)
-                          + f"Fitted are: {known}. Burn a board of it, or choose one of these.")
+        return meant(self.groups, species, module_w, wavelength_nm, module)
+
+    def group_of(self, row) -> GroupFit:
+        """Return the fit that a row of a table, or anything with its names, is of; see `group`."""
+        return self.group(*(row.get(name) for name in GROUP))
 
     def board_state(self, group: GroupFit, board: str) -> BoardState:
         """Return what is known of a board: the next one, one that was burned, or one proved.
@@ -144,13 +147,40 @@ class DepthFit:
         if (group.index, board) in self.proved_boards:
             return self.proved_boards[group.index, board]
         if board == NEXT:
-            return boards.next_board(self.spreads, group.index)
+            return self._now(group, boards.next_board(self.spreads, group.index))
         if board in set(group.readings["board"]):
-            return boards.burned_board(self.spreads, group.index, board)
+            return self._now(group, boards.burned_board(self.spreads, group.index, board))
         known = ", ".join(sorted(set(group.readings["board"])
                                  | {name for at, name in self.proved_boards if at == group.index}))
         raise LookupError(f"Board {board} is not known for {group.name}. Known are: {known}. "
                           f"Prove it with a swatch, or ask for the {NEXT} board.")
+
+    def unproved(self, group: GroupFit, board: str) -> BoardState:
+        """Return what its burn says of a board, or what is known of any board."""
+        try:
+            return self._now(group, boards.burned_board(self.spreads, group.index, board))
+        except LookupError:
+            return self._now(group, boards.next_board(self.spreads, group.index))
+
+    def machine_factor(self, group: GroupFit) -> float:
+        """Return what of the energy reaches the wood now, against the burns the curve rests on; 1 where nothing changed."""
+        return self.modules[group.module_key].factor if group.module_key in self.modules else 1.0
+
+    def machine_sd(self, group: GroupFit) -> float:
+        """Return what the present state of its module may be off, as a share of the depth."""
+        if group.module_key not in self.modules:
+            return 0.0
+        middle = np.sqrt(np.prod(group.doses))
+        return self.modules[group.module_key].sd(group.index) * float(
+            states.elasticity(self.curves, group.index, middle)[0])
+
+    def _now(self, group: GroupFit, state: BoardState) -> BoardState:
+        """Return the state of a board under the module as it is now: what is not known of that moves every board."""
+        if not (sd := self.machine_sd(group)):
+            return state
+        covariance = state.covariance.copy()
+        covariance[:, boards.LEVEL, boards.LEVEL] += sd**2
+        return replace(state, covariance=covariance)
 
     def predictive(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None, of: str = "reading",
                    board: str = NEXT, power_pct=None, passes=None) -> tuple[Predictive, np.ndarray, np.ndarray]:
@@ -162,21 +192,22 @@ class DepthFit:
             # The mean curve is that of the average board: no board's own deviation in it.
             covariance = state.covariance.copy()
             covariance[:, LEVEL_AND_SLOPE, :] = covariance[:, :, LEVEL_AND_SLOPE] = 0
-            state = replace(state, covariance=covariance)
+            state = self._now(group, replace(state, covariance=covariance))
         step = float(group.readings["gauge_step_mm"].median())
         why = group.outside(dose, power_pct, line_pitch_mm, passes)
-        return boards.predictive(self.spreads, state, dose, route, of, step), why != "", why
+        reached = dose * self.machine_factor(group)
+        return boards.predictive(self.spreads, state, reached, route, of, step), why != "", why
 
     def predict(self, species: str, module_w: float, line_energy_j_mm, line_pitch_mm=None,
                 level: float = LEVEL, of: str = "reading", board: str = NEXT,
                 wavelength_nm: float | None = None, power_pct: float | None = None,
-                passes: int | None = None) -> pd.DataFrame:
+                passes: int | None = None, module: str | None = None) -> pd.DataFrame:
         """Predict depth at line energies.
 
         Parameters
         ----------
-        species, module_w, wavelength_nm
-            The group; the wavelength only where a module's watts come at several.
+        species, module_w, wavelength_nm, module
+            The group; wavelength and module only where the watts alone could mean several.
         line_energy_j_mm : float or (n,) array
         line_pitch_mm : float, optional
             Needed where the group was burned at several.
@@ -196,7 +227,7 @@ class DepthFit:
             line_energy_j_mm, depth_mm, lower_mm, upper_mm, sd_mm, df, extrapolated (outside the burns), why
             (in words, or empty).
         """
-        return self.band(self.group(species, module_w, wavelength_nm), line_energy_j_mm, line_pitch_mm, level,
+        return self.band(self.group(species, module_w, wavelength_nm, module), line_energy_j_mm, line_pitch_mm, level,
                          of, board, power_pct, passes)
 
     def band(self, group: GroupFit, line_energy_j_mm, line_pitch_mm=None, level: float = LEVEL,
@@ -254,31 +285,44 @@ class DepthFit:
         """A row per proved board: how it differs, with a warning; see `boards.proofs`."""
         return boards.proofs(self.groups, self.proved_boards)
 
+    @property
+    def states(self) -> pd.DataFrame:
+        """A row per module that had more than one state: what is known of the present one."""
+        return pd.DataFrame([one.row for one in self.modules.values()])
+
+    def said_of(self, group: GroupFit) -> str:
+        """Say what a maker should know of a group's module as it is now, and of burns under other conditions; mostly nothing."""
+        known = [self.modules[group.module_key].said] if group.module_key in self.modules else []
+        own = self.conditions[_of_key(self.conditions, [getattr(group, name) for name in GROUP])] if len(self.conditions) else {}
+        return " ".join([*known, *own.get("words", ())])
+
     def _repr_html_(self) -> str:
         return shown.table_as_html(self.table.round(3))
 
 
-def fit(readings: pd.DataFrame) -> DepthFit:
-    """Fit every species × module of the readings.
+def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
+    """Fit every species × module of the readings, each module as it is now.
 
     Parameters
     ----------
     readings : DataFrame
         From `labbook.read` or `labbook.check`; rows with a reason in `struck_because` stay out.
+    past : states.Past, optional
+        The log of the machine and the finished jobs, see `drift.past`. Without it nothing ever happened to it.
 
     Raises
     ------
     ValueError
         If no group at all has enough readings to fit.
     """
-    rows = energy.with_energy(readings)
+    rows = energy.with_energy(columns.with_module(readings))
     used = np.ones(len(rows), bool)
     if "struck_because" in rows:
         used &= (rows["struck_because"] == "").to_numpy()
     if not used.any():
         raise ValueError(_nothing([]))
     tidy = _reduced(rows, used)
-    energies = _energies(tidy)
+    energies = swatches.different_doses(tidy)
     thin = tidy.group_keys[energies < FEWEST_ENERGIES].assign(
         why=[f"left a mark at {count} different energies, {FEWEST_ENERGIES} are needed"
              for count in energies[energies < FEWEST_ENERGIES]])
@@ -287,13 +331,40 @@ def fit(readings: pd.DataFrame) -> DepthFit:
     if len(thin):
         used &= ~pd.MultiIndex.from_frame(rows[GROUP]).isin(list(thin[GROUP].itertuples(index=False)))
         tidy = _reduced(rows, used)
-    return DepthFit(rows.assign(used=used), fitted(tidy), thin.reset_index(drop=True))
+    curves = fitted(tidy)
+    conditions = states.conditions(curves, rows[used])
+    if len(apart := conditions[~conditions["one_curve"].astype(bool)]):
+        used &= ~np.logical_or.reduce([_of_key(rows, one[GROUP].tolist()) & (rows[one["condition"]] == one["value"])
+                                       for _, one in apart.iterrows()])
+        curves = fitted(_reduced(rows, used))
+    curves, known, factor = _in_states(rows[used], curves, past)
+    reached = rows[DOSE].to_numpy().copy()
+    reached[used] *= factor
+    return DepthFit(rows.assign(used=used, **{REACHED: reached}), curves, thin.reset_index(drop=True), modules=known,
+                    conditions=conditions)
 
 
-def fit_if_enough(readings: pd.DataFrame) -> DepthFit | None:
+def _in_states(rows, curves, past) -> tuple[CurveFit, dict, np.ndarray]:
+    """Return curves that allow for the state each burn was made in, the states, and the factor of each reading.
+
+    Curves and states are found in turns: boards in a state that dug less are no odd boards.
+    """
+    factor, shift, known = np.ones(len(rows)), {}, {}
+    for _ in range(_ROUNDS if past is not None else 0):
+        known = states.known(curves, rows, past, shift)
+        found = states.factors(rows, known)
+        moved, factor = np.abs(np.log(found / factor)).max(), found
+        if moved < _LEAST_MOVE:
+            break
+        shift = {key: one.mean for key, one in known.items()}
+        curves = fitted(swatches.reduced(rows, rows[DOSE].to_numpy() * factor))
+    return curves, known, factor
+
+
+def fit_if_enough(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit | None:
     """Return the fit, or None where there is too little for one yet."""
     try:
-        return fit(readings)
+        return fit(readings, past)
     except ValueError:
         return None
 
@@ -302,17 +373,6 @@ def _reduced(rows: pd.DataFrame, used: np.ndarray) -> Swatches:
     """Reduce the used readings to swatches over areal dose, which is one scale for every pitch."""
     kept = rows if used.all() else rows[used]
     return swatches.reduced(kept, kept[DOSE].to_numpy())
-
-
-def _energies(tidy: Swatches) -> np.ndarray:
-    """Return at how many different doses each group got a mark deeper than its gauge's step."""
-    marked = tidy.mean_mm > tidy.gauge_step_mm
-    group, dose = tidy.group_of[marked], tidy.regressor[marked]
-    order = np.lexsort((dose, group))
-    group, dose = group[order], dose[order]
-    fresh = np.ones(len(group), bool)
-    fresh[1:] = (np.diff(group) > 0) | (np.diff(dose) > 1e-9 * dose[1:])
-    return np.bincount(group[fresh], minlength=len(tidy.group_keys))
 
 
 def _nothing(thin: list[dict]) -> str:
@@ -326,3 +386,7 @@ def _joined_marks(first: str, *others: str) -> str:
     if not others:
         return first
     return hashlib.sha256(" ".join((first, *others)).encode("ascii")).hexdigest()[:12]
+
+
+def _of_key(rows: pd.DataFrame, key: list) -> np.ndarray:
+    return (rows[GROUP] == key).all(axis=1).to_numpy()

@@ -3,9 +3,12 @@
 Decides how a group of readings is said: its regressor, its range, its formula in shop units, and
 what a maker should know before trusting it. The regressor is line energy where all readings share
 one line pitch and areal dose where they do not (oak mass loss was linear in one dose over all
-powers and raster densities: Kudela et al. 2022, Materials 15:8384).
+powers and raster densities: Kudela et al. 2022, Materials 15:8384). Lack of fit is an F test of the curve against
+free means at each energy, where both sides may use the same blocks, such as each board's own deviation (from
+replicates, NIST/SEMATECH e-Handbook 4.4.4.6).
 """
 
+import difflib
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,15 +18,67 @@ from scipy import special
 
 from testburn.depthfit import curves
 from testburn.depthfit.curves import BEND_RANGE, CurveFit
-from testburn.depthfit.lackoffit import LackOfFit, lack_of_fit
 from testburn.depthfit.swatches import ROUTE, route as route_of
+from testburn.labbook import columns
 
 ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
+# The dose that would have dug as deep in the standard state of its module; see `states`.
+REACHED = "reached_dose_j_mm2"
+TERMS = {"straight": 2, "quadratic": 3}
 LEVEL = 0.95
 # Below this depth a reading scatters by the floor's roughness rather than in proportion: unlasered
 # beech has a peak-to-valley height of 0.05 to 0.08 mm (Acta Facultatis Xylologiae Zvolen 61(1), 2019).
 ROUGH_MM = 0.1
 ENOUGH_BOARDS = 3
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """F test of the curve against free means at each energy; NaN where nothing was repeated."""
+
+    f: float
+    df_lack: int
+    df_pure: int
+    p: float
+
+
+def lack_of_fit(x, y, form: str = "straight", weights=None, blocks=None) -> LackOfFit:
+    """Test whether the curve misses the means at each x by more than repeats scatter.
+
+    Parameters
+    ----------
+    x, y : (n,) arrays
+    weights : (n,) array, optional
+    blocks : (n, k) array, optional
+        Columns that both sides may use, such as each board's own deviation.
+    """
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    weights = np.ones_like(y) if weights is None else np.asarray(weights, float)
+    blocks = np.empty((len(x), 0)) if blocks is None else np.asarray(blocks, float)
+    levels, place = np.unique(x.round(12), return_inverse=True)
+    middle, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2 or 1.0
+    left, df = _left_over(np.hstack([powers((x - middle) / half, form), blocks]), y, weights)
+    pure_left, pure = _left_over(np.hstack([np.eye(len(levels))[place], blocks]), y, weights)
+    lack = df - pure
+    if lack < 1 or pure < 1 or pure_left <= 0:
+        return LackOfFit(np.nan, max(lack, 0), max(pure, 0), np.nan)
+    f = (left - pure_left) / lack / (pure_left / pure)
+    return LackOfFit(float(f), lack, pure, float(special.fdtrc(lack, pure, f)))
+
+
+def _left_over(design, y, weights) -> tuple[float, int]:
+    """Return the weighted sum of squares a linear fit leaves, and its degrees of freedom.
+
+    Columns may repeat one another: a board with one swatch alone at its energy has both to itself.
+    """
+    root = np.sqrt(weights)
+    coefficients, _, rank, _ = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)
+    return float(((y - design @ coefficients) ** 2 * weights).sum()), len(y) - int(rank)
+
+
+def powers(x, form: str) -> np.ndarray:
+    """Return the design of a straight or quadratic curve: 1, x and, where it bends, x²."""
+    return np.vander(np.atleast_1d(np.asarray(x, float)), TERMS[form], increasing=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,13 +88,19 @@ class GroupFit:
     species: str
     module_w: float
     wavelength_nm: float
+    module: str
     readings: pd.DataFrame
     curves: CurveFit
     index: int
 
     @property
     def name(self) -> str:
-        return f"{self.species}, {self.module_w:g} W at {self.wavelength_nm:g} nm"
+        return f"{self.species}, {self.module_w:g} W at {self.wavelength_nm:g} nm" + f", {self.module}" * bool(self.module)
+
+    @property
+    def module_name(self) -> str:
+        """What its module is called."""
+        return columns.module_name(self.module, self.module_w)
 
     @cached_property
     def line_pitches_mm(self) -> list[float]:
@@ -55,6 +116,11 @@ class GroupFit:
     def doses(self) -> tuple[float, float]:
         """Lowest and highest areal dose that was burned, J/mm²."""
         return self.readings[DOSE].min(), self.readings[DOSE].max()
+
+    @property
+    def module_key(self) -> tuple:
+        """What tells its module from others; see `columns.MODULE_KEY`."""
+        return tuple(getattr(self, name) for name in columns.MODULE_KEY)
 
     @cached_property
     def routes(self) -> pd.DataFrame:
@@ -159,11 +225,11 @@ class GroupFit:
     def lack_of_fit(self) -> LackOfFit:
         """Whether the means at each energy lie off the curve, boards' own deviations allowed."""
         swatches = self.readings.groupby(["board", "burn", "swatch"], sort=True)[
-            [DOSE, "depth_mm"]].mean().reset_index()
-        depth = np.maximum(self.mean(swatches[DOSE]), ROUGH_MM)
+            [REACHED, "depth_mm"]].mean().reset_index()
+        depth = np.maximum(self.mean(swatches[REACHED]), ROUGH_MM)
         boards = pd.get_dummies(swatches["board"], drop_first=True, dtype=float).to_numpy()
         form = "straight" if self.form == "straight" else "quadratic"
-        return lack_of_fit(swatches[DOSE], swatches["depth_mm"], form,
+        return lack_of_fit(swatches[REACHED], swatches["depth_mm"], form,
                                         depth**-2.0, boards * depth[:, None])
 
     @property
@@ -215,7 +281,7 @@ class GroupFit:
     @property
     def r_squared(self) -> float:
         """Share of the squared deviations, each relative to its depth, that the curve explains."""
-        depth, fitted = self.readings["depth_mm"], self.mean(self.readings[DOSE])
+        depth, fitted = self.readings["depth_mm"], self.mean(self.readings[REACHED])
         weights = np.maximum(fitted, ROUGH_MM) ** -2.0
         middle = np.average(depth, weights=weights)
         return 1 - (weights * (depth - fitted) ** 2).sum() / (weights * (depth - middle) ** 2).sum()
@@ -227,7 +293,7 @@ class GroupFit:
         intercept, slope, bend = self.coefficients
         return {
             "species": self.species, "module_w": self.module_w,
-            "wavelength_nm": self.wavelength_nm, "form": self.form, "regressor": self.regressor,
+            "wavelength_nm": self.wavelength_nm, "module": self.module, "form": self.form, "regressor": self.regressor,
             "intercept": intercept, "intercept_se": errors[0], "slope": slope,
             "slope_se": errors[1], "bend": bend, "bend_se": errors[2],
             "r_squared": self.r_squared, "boards": self.boards,
@@ -238,3 +304,23 @@ class GroupFit:
             "line_pitch_mm": ", ".join(f"{pitch:g}" for pitch in self.line_pitches_mm),
             "formula": self.formula, "flags": "; ".join(self.flags),
         }
+
+
+def meant(groups, species: str, module_w: float, wavelength_nm: float | None, module: str | None) -> GroupFit:
+    """Return the one of these groups that is meant; see `DepthFit.group`."""
+    found = [group for group in groups if group.species == species and np.isclose(group.module_w, module_w)
+             and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))
+             and (module is None or module in (group.module, group.module_name))]
+    if len(found) == 1:
+        return found[0]
+    known = "; ".join(group.name for group in found or groups) or "none"
+    asked = f"{species} with the {module_w:g} W module"
+    if len({group.wavelength_nm for group in found}) > 1:
+        raise LookupError(f"{asked} was burned at several wavelengths ({known}). "
+                          "Say wavelength_nm.")
+    if found:
+        names = ", ".join(repr(group.module_name) for group in found)
+        raise LookupError(f"{asked} was burned with several modules ({names}). Say which: module = one of these.")
+    near = difflib.get_close_matches(species, {group.species for group in groups} - {species}, 1)
+    raise LookupError(f"There is no fit for {asked}. " + "".join(f"Perhaps {one}? " for one in near)
+                      + f"Fitted are: {known}. Burn a board of it, or choose one of these.")

@@ -15,8 +15,7 @@ import numpy as np
 from scipy import special
 from statsmodels.regression.linear_model import WLS
 
-from testburn.depthfit.group import DOSE, GroupFit, ROUGH_MM
-from testburn.depthfit.lackoffit import TERMS, powers
+from testburn.depthfit.group import DOSE, GroupFit, ROUGH_MM, TERMS, powers
 
 _ITERATIONS = 50
 

@@ -11,7 +11,7 @@ import pandas as pd
 from testburn import energy
 from testburn.depthfit import boards, swatches
 from testburn.depthfit.boards import BoardState
-from testburn.depthfit.group import DOSE, GroupFit
+from testburn.depthfit.group import DOSE
 from testburn.labbook import NEXT, columns
 
 _SWATCH = ["board", "burn", "swatch"]
@@ -32,7 +32,7 @@ def checked(proof_readings: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
     ValueError
         In the cases the module names.
     """
-    rows = energy.with_energy(proof_readings)
+    rows = energy.with_energy(columns.with_module(proof_readings))
     if "struck_because" in rows:
         rows = rows[rows["struck_because"] == ""]
     if rows.empty or rows["depth_mm"].isna().any():
@@ -61,26 +61,19 @@ def learned(fit, rows: pd.DataFrame) -> dict[tuple[int, str], BoardState]:
     Parameters
     ----------
     fit : DepthFit
-        Its `spreads`, `proved_boards` and `group` are asked.
+        Its `spreads`, `proved_boards`, `unproved` and `group` are asked.
     rows : DataFrame
         From `checked`.
     """
     found = {}
     for (*key, board), member in rows.groupby([*columns.GROUP_KEY, "board"], sort=True):
         group = fit.group(*key)
-        state = fit.proved_boards.get((group.index, board)) or _before(fit.spreads, group, board)
+        state = fit.proved_boards.get((group.index, board)) or fit.unproved(group, board)
         tidy = swatches.reduced(member, member[DOSE].to_numpy())
-        found[group.index, board] = boards.proved(fit.spreads, state, tidy.regressor, tidy.route, tidy.mean_mm,
-                                                  tidy.count, float(member["gauge_step_mm"].median()))
+        reached = tidy.regressor * fit.machine_factor(group)
+        found[group.index, board] = boards.proved(fit.spreads, state, reached, tidy.route, tidy.mean_mm, tidy.count,
+                                                  float(member["gauge_step_mm"].median()))
     return found
-
-
-def _before(known, group: GroupFit, board: str) -> BoardState:
-    """Return what its burn says of a board, or what is known of any board."""
-    try:
-        return boards.burned_board(known, group.index, board)
-    except LookupError:
-        return boards.next_board(known, group.index)
 
 
 def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,
@@ -89,7 +82,7 @@ def proof(choice: pd.Series, board: str, depths_mm, gauge_step_mm: float,
 
     Where they are invented, everything made from them says so.
     """
-    head = {name: choice[name] for name in (*columns.GROUP_KEY, *columns.MACHINE_SETTING)}
+    head = {name: choice.get(name, "") for name in (*columns.GROUP_KEY, *columns.MACHINE_SETTING)}
     return pd.DataFrame([head | {"burn": f"proof {board}", "board": board, "swatch": swatch,
                                  "reading": number, "depth_mm": float(depth),
                                  "gauge_step_mm": gauge_step_mm,

@@ -99,7 +99,7 @@ def _swatch_words(rows: pd.DataFrame, gauge_mm: float) -> np.ndarray:
     off = (swatches["depth_mm"] / swatches["fitted_mm"].clip(lower=gauge_mm) - 1).abs()
     usual = np.hypot(1.4826 * off.median(), gauge_mm / swatches["fitted_mm"].clip(lower=gauge_mm))
     times = off / usual
-    worst = times == times.groupby(level=list(range(3))).transform("max")
+    worst = times == times.groupby(level=list(range(len(columns.GROUP_KEY)))).transform("max")
     odd = worst & (times > _SWATCH_TIMES * special.ndtri(1 - _CHANCE / (2 * len(times))))
     places = pd.MultiIndex.from_frame(rows[[*columns.GROUP_KEY, "burn", "swatch"]])
     return np.where(odd.reindex(places).to_numpy(), "its whole swatch lies far from the curve", "")

@@ -4,7 +4,7 @@ Decides what the fit has to know of a lab book. Readings of one swatch share eve
 error of the single reading, so their count, their mean and their sum of squares about it hold all
 that least squares can use: the mean carries the curve and the scatter between swatches and boards,
 the sum of squares carries the scatter within a swatch. All later work runs on swatches. They are
-sorted by group (species × module × wavelength) and by board, so that a sum over a board or a group
+sorted by group (species × module) and by board, so that a sum over a board or a group
 is a sum over neighbours; that is what keeps a million readings cheap.
 """
 
@@ -15,8 +15,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from testburn.labbook import columns
+
 ROUTE = ("power_pct", "line_pitch_mm", "passes")
-_GROUP_KEYS = ("species", "module_w", "wavelength_nm")
+_GROUP_KEYS = columns.GROUP_KEY
 _SWATCH_KEYS = ("burn", "swatch")
 
 
@@ -117,12 +119,13 @@ def reduced(readings: pd.DataFrame, regressor: np.ndarray, group_keys: Sequence[
         What tells groups apart, and the swatches of one board. Boards of one name in two groups
         are two boards.
     """
-    columns = {key: _comparable(readings[key]) for key in (*group_keys, "board", *swatch_keys)}
-    starts = _starts(*columns.values())
-    columns = {key: values[starts] for key, values in columns.items()}
-    group = _labels([columns[key] for key in group_keys])
-    board = _labels([columns["board"]], group)
-    swatch = _labels([columns[key] for key in swatch_keys], board)
+    readings = columns.with_module(readings)
+    cells = {key: _comparable(readings[key]) for key in (*group_keys, "board", *swatch_keys)}
+    starts = _starts(*cells.values())
+    cells = {key: values[starts] for key, values in cells.items()}
+    group = _labels([cells[key] for key in group_keys])
+    board = _labels([cells["board"]], group)
+    swatch = _labels([cells[key] for key in swatch_keys], board)
     statistics = _stretches(readings["depth_mm"].to_numpy(float), starts)
     first, statistics = _merged(swatch, statistics)
     group, board, starts = group[first], board[first], starts[first]
@@ -160,6 +163,17 @@ def kept(swatches: Swatches, keep: np.ndarray) -> Swatches:
     return Swatches(s.regressor[keep], s.count[keep], s.mean_mm[keep], s.squares_mm2[keep],
                     s.gauge_step_mm[keep], board_start, group_start, keys,
                     s.boards[board[board_start]], s.first_row[keep], s.route[keep])
+
+
+def different_doses(swatches: Swatches) -> np.ndarray:
+    """Return at how many different doses each group got a mark deeper than its gauge's step."""
+    marked = swatches.mean_mm > swatches.gauge_step_mm
+    group, dose = swatches.group_of[marked], swatches.regressor[marked]
+    order = np.lexsort((dose, group))
+    group, dose = group[order], dose[order]
+    fresh = np.ones(len(group), bool)
+    fresh[1:] = (np.diff(group) > 0) | (np.diff(dose) > 1e-9 * dose[1:])
+    return np.bincount(group[fresh], minlength=len(swatches.group_keys))
 
 
 def some_groups(swatches: Swatches, most: int) -> Swatches:

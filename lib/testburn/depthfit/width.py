@@ -83,7 +83,7 @@ def from_guess(fit: DepthFit | None, guessed: Guess, doses: tuple[float, float])
 
 
 def half_width(start: Start, plan_doses, planned_boards: int, readings: int, target_dose: float,
-               gauge_step_mm: float = 0.01, level: float = 0.95) -> pd.Series:
+               gauge_step_mm: float = 0.01, level: float = 0.95, proved: bool = False) -> pd.Series:
     """Return half the interval's width for the next board at the target, as a share of its depth.
 
     Parameters
@@ -95,6 +95,8 @@ def half_width(start: Start, plan_doses, planned_boards: int, readings: int, tar
         Boards to burn more, and readings of each swatch.
     target_dose : float, J/mm²
     gauge_step_mm : float
+    proved : bool
+        The next board was proved with one swatch at the target, which came out as expected.
 
     Returns
     -------
@@ -108,6 +110,9 @@ def half_width(start: Start, plan_doses, planned_boards: int, readings: int, tar
     """
     doses, share = np.asarray(plan_doses, float), {}
     known, state = _as_if_burned(start, doses, planned_boards, readings, gauge_step_mm)
+    if proved:
+        expected = boards.predictive(known, state, target_dose, start.route, "mean").depth_mm
+        state = boards.proved(known, state, target_dose, start.route, expected, readings, gauge_step_mm)
     for name, of in (("reading", "reading"), ("recess", "swatch")):
         spread = boards.predictive(known, state, target_dose, start.route, of, gauge_step_mm)
         share[name] = float((spread.limits(level)[1] / spread.depth_mm - 1)[0])

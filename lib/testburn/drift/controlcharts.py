@@ -100,7 +100,7 @@ class Shift:
         return self.size - half, self.size + half
 
 
-def largest_shift(values, covariance, patterns, df: float = 1e6) -> Shift:
+def largest_shift(values, covariance, patterns, df: float = 1e9) -> Shift:
     """Find the pattern of values that is shifted most, by generalised least squares.
 
     Parameters
@@ -112,7 +112,9 @@ def largest_shift(values, covariance, patterns, df: float = 1e6) -> Shift:
     patterns : (m, n) array
         One row a pattern, 1 where it shifts a value, else 0.
     df : float
-        Degrees of freedom of the covariance's scale.
+        Degrees of freedom of the covariance's scale: how well it is known beforehand. The values tell it too, by what a
+        pattern leaves of them: the scale is (df + squares left) / (df + n - 1), the posterior of a normal variance under
+        its conjugate prior (Gelman et al., Bayesian Data Analysis, 3rd ed., 2.6, from memory).
 
     Returns
     -------
@@ -124,10 +126,14 @@ def largest_shift(values, covariance, patterns, df: float = 1e6) -> Shift:
     white = np.linalg.solve(root, np.asarray(patterns, float).T)
     length = np.sqrt((white**2).sum(0))
     direction = white / length
-    zs = direction.T @ np.linalg.solve(root, np.asarray(values, float))
+    fresh = np.linalg.solve(root, np.asarray(values, float))
+    zs = direction.T @ fresh
     place = int(np.argmax(np.abs(zs)))
     dice = np.random.default_rng(_SEED)
-    drawn = np.abs(dice.standard_normal((_DRAWS, len(root))) @ direction).max(1)
-    drawn *= np.sqrt(df / dice.chisquare(df, _DRAWS))
-    p = (1 + np.count_nonzero(drawn >= abs(zs[place]))) / (_DRAWS + 1)
-    return Shift(place, zs[place] / length[place], 1 / length[place], zs[place], zs, p, df)
+    drawn = dice.standard_normal((_DRAWS, len(root))) * np.sqrt(df / dice.chisquare(df, (_DRAWS, 1)))
+    # The share of all squares that a pattern takes grows with its z over the scale that it leaves.
+    shares = np.max((drawn @ direction)**2, axis=1) / (df + (drawn**2).sum(axis=1))
+    p = (1 + np.count_nonzero(shares >= zs[place]**2 / (df + fresh @ fresh))) / (_DRAWS + 1)
+    free = df + len(root) - 1
+    scale = np.sqrt((df + fresh @ fresh - zs[place]**2) / free)
+    return Shift(place, zs[place] / length[place], scale / length[place], zs[place] / scale, zs / scale, p, free)

@@ -2,7 +2,7 @@
 
 Decides how the suite's own promises are held against what was measured. Each finished recess has a range and a chance
 that its card gave it: its depth window, or, where the card named none, the range that holds 80 of 100 readings' means
-about the depth it expected (a t distribution, as wide as curve, board and swatch may be off). Over many recesses as
+about the depth it expected (a t distribution, as wide as curve, board, swatch and the machine's state may be off). Over many recesses as
 many should have landed as those chances add up to. Below ten nothing is told: a percentage of four says nothing.
 Recesses of one board fall together, so what chance alone does to the count is reckoned as if all of a board did: too
 wide rather than too narrow.
@@ -21,7 +21,7 @@ from testburn.labbook import shown
 
 FEWEST = 10
 _RECESS = ["burn", "board", "species", "swatch"]
-_FACTS = ("expected_mm", "at_least_mm", "at_most_mm", "curve_sd", "board_sd", "swatch_sd", "reading_sd", "gauge_sd_mm", "df")
+_FACTS = ("expected_mm", "at_least_mm", "at_most_mm", "curve_sd", "board_sd", "swatch_sd", "reading_sd", "gauge_sd_mm", "df", "state_sd")
 _WITHOUT_WINDOW = 0.80
 # What the card said of a recess, in percent.
 _BANDS = ((0, 70), (70, 90), (90, 100))
@@ -59,11 +59,13 @@ def track_record(finished: pd.DataFrame) -> TrackRecord:
     finished : DataFrame
         From `jobs.read`.
     """
+    finished = finished.assign(state_sd=finished["state_sd"].fillna(0.0) if "state_sd" in finished else 0.0)
     recess = finished.groupby(_RECESS, sort=False).agg(
         depth_mm=("depth_mm", "mean"), count=("depth_mm", "size"),
         **{name: (name, "first") for name in _FACTS}).reset_index()
     expected = recess["expected_mm"]
-    sd_mm = expected * np.sqrt(recess["curve_sd"]**2 + recess["board_sd"]**2 + recess["swatch_sd"]**2)
+    sd_mm = expected * np.sqrt(recess["curve_sd"]**2 + recess["board_sd"]**2 + recess["swatch_sd"]**2
+                               + recess["state_sd"]**2)
     mean_sd_mm = np.sqrt(sd_mm**2 + ((recess["reading_sd"] * expected)**2 + recess["gauge_sd_mm"]**2) / recess["count"])
     half_mm = special.stdtrit(recess["df"], (1 + _WITHOUT_WINDOW) / 2) * mean_sd_mm
     below = [special.stdtr(recess["df"], (recess[end] - expected) / np.maximum(sd_mm, 1e-9))

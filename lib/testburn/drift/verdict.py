@@ -12,6 +12,10 @@ odd board are one odd board. The pattern shifted most is the reason, if chance a
 so large seldom enough: a lasting shift once in 20 workshops in step, an odd board or wood once in
 100. A lasting shift must show on two boards at least.
 
+Judged is the present state of the module only: the jobs since the last work on it, by the machine's log, that may have
+cured a fade, with what that work may have changed in their covariance. A job is held to what its card would say of the
+standard state (`finished`), so that cards which count a fade in do not hide that it lasts.
+
 What the maker is told to look at comes in order: the likeliest and cheapest cause first (common practice,
 no source).
 
@@ -27,16 +31,19 @@ step" is no proof that nothing fades.
 """
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from testburn.depthfit import states
 from testburn.drift import controlcharts
-from testburn.labbook import shown
+from testburn.drift.finished import MODULE, finished
+from testburn.labbook import columns, jobs, machinelog, shown
 
-MODULE = ["module_w", "wavelength_nm"]
 _BOARD = ["species", "board"]
+_NO_LOG = pd.DataFrame(columns=[field.name for field in columns.LOG])
 LASTING_P, SINGLE_P = 0.05, 0.01
 FEWEST_BOARDS = 4
 # A shift since the first job is believed rather than one since a later job, unless the later one
@@ -46,8 +53,8 @@ _WIPE = ("Wipe the lens: machine off and unplugged, module cool, and only with w
          "allows.")
 _LOOK = "Check the focus: lens distance, board flat and down on its bed."
 _AIR = "Check the air at the nozzle: on, and as strong as when the card was burned."
-_BURN = ("Burn three swatches again, lowest, middle and highest setting of a wood you know, and "
-         "compare them with the card.")
+_BURN = ("Burn three swatches again, lowest, middle and highest setting, on a board that was burned while all was "
+         "well (the check board).")
 _SET = "Check that power, speed, pitch and passes were those of the card."
 _SAME = ("If these come out as the jobs did, it is the curve: accept the jobs into the fit, or burn a "
          "board again. If they come out as the card says, leave the jobs out of the fit.")
@@ -62,7 +69,7 @@ class Drift:
     Attributes
     ----------
     jobs : DataFrame
-        A row per job and board, in order for each module: module_w, wavelength_nm, number, job,
+        A row per job and board, in order for each module: its key, number, job,
         finished_on, species, board, recesses, expected_mm, depth_mm, log_ratio, log_sd (board and
         curve included), off_pct, z, fresh_z (beyond what its board's earlier jobs said), ewma,
         ewma_lower, ewma_upper (of fresh_z), centre_pct, lower_pct, upper_pct (individuals chart of
@@ -85,38 +92,90 @@ class Drift:
 
 def check(jobs_frame: pd.DataFrame, module_w: float | None = None,
           wavelength_nm: float | None = None, species: str | None = None,
-          since: datetime.date | None = None) -> Drift:
+          since: datetime.date | None = None, module: str | None = None, log: pd.DataFrame | None = None,
+          spreads_pct: Mapping[str, float] | None = None) -> Drift:
     """Compare finished jobs with what their cards promised, and judge each module.
 
     Parameters
     ----------
     jobs_frame : DataFrame
         From `jobs.read`.
-    module_w, wavelength_nm, species : optional
+    module_w, wavelength_nm, species, module : optional
         Only those jobs.
     since : date, optional
-        Only jobs finished on that day or later, e.g. the day the lens was wiped.
+        Only jobs finished on that day or later.
+    log : DataFrame, optional
+        Of the machine, from `machinelog.read`: the verdict is on the jobs since the last work that may have cured a fade.
+    spreads_pct : mapping, optional
+        `Machine.spreads_pct`.
     """
+    jobs_frame = columns.with_module(jobs_frame)
     kept = np.ones(len(jobs_frame), bool)
     for name, value in (("module_w", module_w), ("wavelength_nm", wavelength_nm)):
         if value is not None:
             kept &= np.isclose(jobs_frame[name], value)
-    if species is not None:
-        kept &= (jobs_frame["species"] == species).to_numpy()
+    for name, value in (("species", species), ("module", module)):
+        if value is not None:
+            kept &= (jobs_frame[name] == value).to_numpy()
     if since is not None:
         kept &= (jobs_frame["burned_on"] >= pd.Timestamp(since)).to_numpy()
-    rows = _jobs(jobs_frame[kept])
+    rows = finished(jobs_frame[kept])
     modules = [_charted(part) for _, part in rows.groupby(MODULE, sort=True)]
     charted = pd.concat(modules, ignore_index=True) if modules else _charted(rows)
-    table = pd.DataFrame([_verdict(part.reset_index(drop=True)) for part in modules],
+    table = pd.DataFrame([_periods(part, _NO_LOG if log is None else log, spreads_pct)[-1] for part in modules],
                          columns=[*MODULE, "jobs", "boards", "state", "reason", "species", "board",
                                   "since", "since_on", "off_pct", "lower_pct", "upper_pct", "p",
                                   "words", "advice", "invented"])
     return Drift(charted, _boards(charted), table)
 
 
+def past(jobs_frame: pd.DataFrame, log: pd.DataFrame | None = None,
+         spreads_pct: Mapping[str, float] | None = None) -> states.Past:
+    """Return what `depthfit.fit` needs to know of the machine's past: its log, the finished jobs, and the fades called.
+
+    A fade is called for the jobs of each state, also of one that is over: its burns were made through it.
+    """
+    rows = finished(jobs_frame)
+    log = _NO_LOG if log is None else log
+    said = [verdict for _, part in rows.groupby(MODULE, sort=True) for verdict in _periods(part, log, spreads_pct)]
+    called = pd.DataFrame([one for one in said if one["reason"] in ("fade", "first")], columns=[*MODULE, "since", "since_on"])
+    return states.Past(log, rows, called, dict(spreads_pct or {}))
+
+
+def past_of(book, spreads_pct: Mapping[str, float] | None = None) -> states.Past:
+    """Return the machine's past as a lab book holds it; see `past`."""
+    return past(jobs.read(book), machinelog.read(book), spreads_pct)
+
+
+def _periods(rows, log, spreads_pct) -> list[dict]:
+    """Return the verdict on the jobs of each state of one module, the present one last."""
+    key = tuple(rows[MODULE].iloc[0])
+    opened = states.entries(log, key, spreads_pct)
+    opened = opened[opened["done"].map(states.cures).astype(bool)]
+    days = [pd.Timestamp.min, *opened["since"], pd.Timestamp.max]
+    found = []
+    for place, (begun, end) in enumerate(zip(days, days[1:])):
+        part = rows[(rows["finished_on"] >= begun) & (rows["finished_on"] < end)].reset_index(drop=True)
+        work = opened.iloc[place - 1] if place else None
+        unsure = 0.0 if work is None else float(work["sd"])
+        part = part.assign(number=np.arange(1, len(part) + 1))
+        said = _verdict(part, unsure) if len(part) else _nothing_yet(rows, work)
+        if work is not None and len(part):
+            said["words"] = f"Since the machine's log says {work['done']} ({work['since']:%Y-%m-%d}): {said['words']}"
+        found.append(said)
+    return found
+
+
+def _nothing_yet(rows, work) -> dict:
+    """Return the verdict of a state that no job was finished in."""
+    since = "" if work is None else f" since {work['done']} ({work['since']:%Y-%m-%d})"
+    return {**rows[MODULE].iloc[0], "jobs": 0, "boards": 0, "state": "too few jobs", "reason": "", "species": "", "board": "",
+            "since": "", "since_on": pd.NaT, "off_pct": np.nan, "lower_pct": np.nan, "upper_pct": np.nan, "p": np.nan,
+            "words": f"No job was finished{since}.", "advice": "", "invented": bool(rows["invented"].any())}
+
+
 def state(found: Drift | pd.DataFrame, species: str, module_w: float,
-          wavelength_nm: float | None = None) -> str:
+          wavelength_nm: float | None = None, module: str | None = None) -> str:
     """Return one short word for a species × module: the cell of a map.
 
     Returns
@@ -125,79 +184,51 @@ def state(found: Drift | pd.DataFrame, species: str, module_w: float,
         no jobs, too few jobs, in step, shallower, deeper or odd board. A module that fades does so
         for every wood that has jobs on it.
     """
-    found = found if isinstance(found, Drift) else check(found, module_w, wavelength_nm)
+    found = found if isinstance(found, Drift) else check(found, module_w, wavelength_nm, module=module)
     own = found.jobs[(found.jobs["species"] == species) & np.isclose(found.jobs["module_w"], module_w)]
     if wavelength_nm is not None:
         own = own[np.isclose(own["wavelength_nm"], wavelength_nm)]
+    if module is not None:
+        own = own[own["module"] == module]
     if own.empty:
         return "no jobs"
     said = found.table[(found.table[MODULE] == own[MODULE].iloc[0]).all(axis=1)].iloc[0]
     return said["state"] if said["species"] in ("", species) else "in step"
 
 
-def three_swatches(fit, species: str, module_w: float,
-                   wavelength_nm: float | None = None) -> pd.DataFrame:
-    """Return the lowest, middle and highest setting that was burned, to burn again after a fade.
+def three_swatches(fit, species: str, module_w: float, wavelength_nm: float | None = None,
+                   module: str | None = None) -> pd.DataFrame:
+    """Return what to burn again after a fade or work on the machine: the check.
+
+    Lowest, middle and highest setting of the board that was burned with the most swatches: burned on that board again
+    (`board`), its own deviation drops out, and three swatches know the machine to `same_board_pct`; on a board that is
+    new only to `new_board_pct` (half of a 95 % interval).
 
     Returns
     -------
     DataFrame
-        species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
-        line_energy_j_mm: ready for `promise.of`.
+        The group's key, power_pct, speed_mm_s, line_pitch_mm, passes, line_energy_j_mm, board, same_board_pct,
+        new_board_pct: ready for `promise.of`.
     """
-    names = ["species", *MODULE, "power_pct", "speed_mm_s", "line_pitch_mm", "passes",
-             "line_energy_j_mm"]
-    burned = fit.group(species, module_w, wavelength_nm).readings.sort_values("areal_dose_j_mm2")
+    names = ["species", *MODULE, "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm"]
+    readings = fit.group(species, module_w, wavelength_nm, module).readings
+    per_board = readings.groupby("board").apply(lambda own: len(own[["burn", "swatch"]].drop_duplicates()))
+    board = per_board.sort_values(kind="stable").index[-1]
+    burned = readings[readings["board"] == board].sort_values("areal_dose_j_mm2")
     settings = burned[names].drop_duplicates(ignore_index=True)
-    return settings.iloc[sorted({0, len(settings) // 2, len(settings) - 1})].reset_index(drop=True)
-
-
-def _jobs(readings) -> pd.DataFrame:
-    """Return a row per job, board and module: how far off, and the sds of what it shares."""
-    key = ["burn", *_BOARD, *MODULE]
-    readings = readings.assign(made_up=readings["invented"] == "yes")
-    recess = readings.groupby([*key, "swatch"], sort=False).agg(
-        finished_on=("burned_on", "max"), expected_mm=("expected_mm", "first"),
-        mean_mm=("depth_mm", "mean"), count=("depth_mm", "size"), step=("gauge_step_mm", "first"),
-        curve_sd=("curve_sd", "first"), board_sd=("board_sd", "first"),
-        swatch_sd=("swatch_sd", "first"), reading_sd=("reading_sd", "first"),
-        gauge_sd_mm=("gauge_sd_mm", "first"), df=("df", "first"),
-        made_up=("made_up", "any")).reset_index()
-    gauge = (recess["gauge_sd_mm"]**2 + recess["step"]**2 / 12) / recess["expected_mm"]**2
-    # Never quite 0, so that promises without any scatter do not divide by it.
-    own = recess["swatch_sd"]**2 + (recess["reading_sd"]**2 + gauge) / recess["count"] + 1e-8
-    recess["weight"] = 1 / own
-    recess["log_ratio"] = np.log(np.maximum(recess["mean_mm"], recess["step"]) / recess["expected_mm"])
-    averaged = ["expected_mm", "mean_mm", "log_ratio", "curve_sd", "board_sd", "df"]
-    recess[averaged] = recess[averaged].mul(recess["weight"], axis=0)
-    rows = recess.groupby(key, sort=False).agg(
-        **{name: (name, "sum") for name in (*averaged, "weight")}, recesses=("swatch", "size"),
-        finished_on=("finished_on", "max"), invented=("made_up", "any")).reset_index()
-    rows[averaged] = rows[averaged].div(rows["weight"], axis=0)
-    rows["own_variance"] = 1 / rows["weight"]
-    rows["log_sd"] = np.sqrt(rows["own_variance"] + rows["curve_sd"]**2 + rows["board_sd"]**2)
-    rows["z"] = rows["log_ratio"] / rows["log_sd"]
-    rows["off_pct"] = 100 * np.expm1(rows["log_ratio"])
-    rows = rows.rename(columns={"burn": "job", "mean_mm": "depth_mm"}).drop(columns="weight")
-    return rows.sort_values([*MODULE, "finished_on", "job", *_BOARD], ignore_index=True)
-
-
-def _covariance(rows, common_curve: bool = True) -> np.ndarray:
-    """Return the covariance of the jobs' log ratios where nothing but chance shifts them."""
-    species, board = rows["species"].to_numpy(), rows["board"].to_numpy()
-    wood = species[:, None] == species
-    same = wood & (board[:, None] == board)
-    curve = np.minimum.outer(*[rows["curve_sd"].to_numpy()**2] * 2)
-    shared = same * np.minimum.outer(*[rows["board_sd"].to_numpy()**2] * 2)
-    total = shared + (wood * curve if common_curve else 0) + np.diag(rows["own_variance"])
-    return total + np.diag(rows["curve_sd"]**2 * (not common_curve))
+    rows = settings.iloc[sorted({0, len(settings) // 2, len(settings) - 1})].reset_index(drop=True)
+    sds = fit.components.set_index("component")["sd"]
+    depth = float(readings["depth_mm"].median())
+    swatch = sds["swatch"]**2 + states.PLACE_SD**2 + (sds["reading"]**2 + (sds["gauge"] / depth)**2) / 3
+    same, new = swatch / len(rows) + swatch / per_board[board], swatch / len(rows) + sds["board"]**2
+    return rows.assign(board=board, same_board_pct=196 * np.sqrt(same), new_board_pct=196 * np.sqrt(new))
 
 
 def _charted(rows) -> pd.DataFrame:
     """Add the columns that are drawn: fresh z, its EWMA and runs, the individuals chart."""
     rows = rows.reset_index(drop=True)
     # Cholesky's rows in order of time: each value less what the earlier ones on its board foretell.
-    root = np.linalg.cholesky(_covariance(rows, common_curve=False)) if len(rows) else np.zeros((0, 0))
+    root = np.linalg.cholesky(states.covariance(rows, common_curve=False)) if len(rows) else np.zeros((0, 0))
     fresh = np.linalg.solve(root, rows["log_ratio"].to_numpy(float))
     mean = controlcharts.ewma(fresh, 0.0, 1.0)
     single = 100 * np.expm1(controlcharts.individuals(rows["log_ratio"])[["centre", "lower", "upper"]])
@@ -210,11 +241,11 @@ def _charted(rows) -> pd.DataFrame:
 def _boards(rows) -> pd.DataFrame:
     """Return how far each board is off, with limits from what its own jobs scatter."""
     found = []
-    for (watts, nm, species, board), own in rows.groupby([*MODULE, *_BOARD], sort=False):
+    for key, own in rows.groupby([*MODULE, *_BOARD], sort=False):
         weight = 1 / own["own_variance"]
         middle, sd = np.average(own["log_ratio"], weights=weight), weight.sum() ** -0.5
         off, lower, upper = 100 * np.expm1(middle + 2 * sd * np.array([0, -1, 1]))
-        found.append({"module_w": watts, "wavelength_nm": nm, "species": species, "board": board,
+        found.append(dict(zip([*MODULE, *_BOARD], key)) | {
                       "first_job": own["job"].iloc[0], "jobs": len(own), "off_pct": off,
                       "lower_pct": lower, "upper_pct": upper})
     return pd.DataFrame(found, columns=[*MODULE, *_BOARD, "first_job", "jobs", "off_pct",
@@ -245,28 +276,28 @@ def _board_numbers(rows) -> np.ndarray:
     return pd.factorize(pd.Series(list(zip(rows["species"], rows["board"]))))[0]
 
 
-def _largest(rows, patterns) -> controlcharts.Shift:
-    return controlcharts.largest_shift(rows["log_ratio"], _covariance(rows), patterns,
+def _largest(rows, patterns, unsure) -> controlcharts.Shift:
+    return controlcharts.largest_shift(rows["log_ratio"], states.covariance(rows) + unsure**2, patterns,
                                        float(rows["df"].median()))
 
 
-def _reason(rows) -> tuple[str, tuple[str, str], int, controlcharts.Shift | None]:
+def _reason(rows, unsure) -> tuple[str, tuple[str, str], int, controlcharts.Shift | None]:
     """Return why the jobs are off: reason, wood and board, first job of it, and by how much."""
     patterns, names = _single(rows)
-    single = _largest(rows, patterns)
+    single = _largest(rows, patterns, unsure)
     one, left = names[single.place], rows
-    lasting = _largest(rows, _lasting(rows)) if len(names) > 1 else None
+    lasting = _largest(rows, _lasting(rows), unsure) if len(names) > 1 else None
     if lasting and abs(single.z) >= abs(lasting.z):
         # One board or wood explains more than any lasting shift: is there one without it?
         left = rows[patterns[single.place] == 0].reset_index(drop=True)
         several = _lasting(left) if len(left) else left
-        lasting = _largest(left, several) if len(several) else None
-        if lasting and abs(lasting.z) <= np.abs(_largest(left, _single(left)[0]).z):
+        lasting = _largest(left, several, unsure) if len(several) else None
+        if lasting and abs(lasting.z) <= np.abs(_largest(left, _single(left)[0], unsure).z):
             lasting = None
     if lasting and lasting.p <= LASTING_P:
         first = lasting.zs[0]**2 >= lasting.z**2 - _FIRST_MARGIN
         if first and lasting.place:
-            lasting = _largest(left, _lasting(left)[:1])
+            lasting = _largest(left, _lasting(left)[:1], unsure)
         start = 0 if first else lasting.place
         return ("first" if first else "fade"), ("", ""), int(left["number"].iloc[start]), lasting
     if single.p <= SINGLE_P:
@@ -275,17 +306,16 @@ def _reason(rows) -> tuple[str, tuple[str, str], int, controlcharts.Shift | None
     return "", ("", ""), 0, None
 
 
-def _verdict(rows) -> dict:
-    """Return the verdict's row of one module."""
+def _verdict(rows, unsure: float = 0.0) -> dict:
+    """Return the verdict's row of one module's jobs; `unsure` is what work on it may have changed for all of them."""
     boards = int(_board_numbers(rows).max()) + 1
-    reason, (species, board), number, shift = _reason(rows)
-    said = {"module_w": rows["module_w"].iloc[0], "wavelength_nm": rows["wavelength_nm"].iloc[0],
-            "jobs": rows["job"].nunique(), "boards": boards, "reason": reason, "species": species,
+    reason, (species, board), number, shift = _reason(rows, unsure)
+    said = {**rows[MODULE].iloc[0], "jobs": rows["job"].nunique(), "boards": boards, "reason": reason, "species": species,
             "board": board, "since": "", "since_on": pd.NaT, "p": np.nan,
             "invented": bool(rows["invented"].any())}
     said["state"] = "in step" if boards >= FEWEST_BOARDS else "too few jobs"
     if shift is None:
-        shift = _largest(rows, np.ones((1, len(rows))))
+        shift = _largest(rows, np.ones((1, len(rows))), 0.0)
     else:
         first = rows[rows["number"] == number].iloc[0]
         said |= {"since": first["job"], "since_on": first["finished_on"], "p": shift.p,

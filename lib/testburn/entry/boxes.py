@@ -10,17 +10,18 @@ import ipywidgets as widgets
 
 from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER
 from testburn.entry.remarks import Remark
-from testburn.entry.typed import MM_OF, PITCH_OF
+from testburn.entry.typed import MM_OF
 from testburn.labbook import shown
+from testburn.units import PERCENT, SPACINGS, SPEEDS
 
 LINES = {
     "Burn": ("burn", "burned_on", "species", "board", "depth_unit", "depth_as", "gauge_step"),
-    "Setting": ("module_w", "wavelength_nm", "power_pct", "passes", "line_spacing",
-                "line_spacing_unit"),
+    "Setting": ("module_w", "wavelength_nm", "module", "power_pct", "power_unit", "passes", "line_spacing",
+                "line_spacing_unit", "speed_unit"),
     "Optional": ("board_thickness", "moisture_pct", "focus_offset_mm", "air_assist",
                  "sweep_vs_grain", "note"),
 }
-_WIDTHS = {"species": "170px", "line_spacing_unit": "170px", "note": "240px",
+_WIDTHS = {"species": "170px", "line_spacing_unit": "170px", "note": "240px", "power_unit": "90px", "speed_unit": "90px",
            "depth_unit": "90px", "gauge_step": "110px", "board": "110px"}
 FIELD, NAME, CELL, HALF_CELL = "150px", "66px", "104px", "84px"
 # Where the focus goes when a form is opened: the first of these that is empty.
@@ -55,11 +56,18 @@ STYLE = """<style>
 
 
 
-def header_box(name: str, value: str, species) -> widgets.Widget:
-    """Make one header box: a choice where the answers are few, else plain text."""
+def header_box(name: str, value: str, species, powers=()) -> widgets.Widget:
+    """Make one header box: a choice where the answers are few, else plain text.
+
+    Parameters
+    ----------
+    powers : sequence of str
+        Units of power beside percent.
+    """
     value = str(value)
     choices = {
-        "species": ["", *species], "line_spacing_unit": list(PITCH_OF),
+        "species": ["", *species], "line_spacing_unit": list(SPACINGS), "speed_unit": list(SPEEDS),
+        "power_unit": [PERCENT.name, *powers],
         "depth_unit": list(MM_OF), "depth_as": [DEPTH, FACE_AND_FLOOR],
         "air_assist": ["", "on", "off"], "sweep_vs_grain": ["", "along", "across"],
     }.get(name)

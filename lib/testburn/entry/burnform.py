@@ -17,13 +17,14 @@ from testburn.entry import correction, remarks
 from testburn.entry.boxes import LINES, STYLE, as_html, button, header_box, message, wrapped
 from testburn.entry.correction import Saved
 from testburn.entry.draft import Draft, home
-from testburn.entry.grid import DEPTH, HEADER, as_readings, faults_in_words, remembered, swatches_of, with_face
+from testburn.entry.grid import DEPTH, HEADER, as_readings, faults_in_words, remembered, set_units, swatches_of, units_typed, with_face
 from testburn.entry.keys import Keys
 from testburn.entry.livechart import LiveChart
 from testburn.entry.remarks import Remark
 from testburn.entry.rows import RowBoxes, Rows
 from testburn.entry.saving import Asking, attempt, saved as saved_in
 from testburn.labbook import shown, woods
+from testburn.units import Units
 
 _PLOTLY = "application/vnd.plotly.v1+json"
 
@@ -57,22 +58,25 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
         raise ValueError(f"The form has no box for {', '.join(unknown)}. "
                          f"It has {', '.join(HEADER)} and swatches.")
     wood = woods.of(book)
-    known, fit, notice = {}, None, ""
-    if (book / "burns").is_dir():
-        try:
-            readings = labbook.read(book)
-            known = remembered(readings)
-            fit = depthfit.fit_if_enough(readings[readings["burn"] != (saved.burn if saved else "")])
-        except labbook.ReadingsError as error:
-            notice = f"The header is not filled in, since the lab book cannot be read. {error}"
-    machine = None
+    known, fit, notice, machine = {}, None, "", None
     if (book / "machine.toml").is_file():
         try:
             machine = labbook.Machine.read(book / "machine.toml")
+            notice = "\n".join(machine.doubts())
         except ValueError as error:
-            notice = f"{notice} The machine's limits are not looked at. {error}".strip()
+            notice = f"The machine's limits are not looked at. {error}"
+    units = machine.units if machine else Units()
+    if (book / "burns").is_dir():
+        try:
+            readings = labbook.read(book)
+            known = remembered(readings, units)
+            fit = depthfit.fit_if_enough(readings[readings["burn"] != (saved.burn if saved else "")])
+        except labbook.ReadingsError as error:
+            notice = f"The header is not filled in, since the lab book cannot be read. {error}\n{notice}".strip()
     typed = {"burned_on": datetime.date.today().isoformat(), "passes": "1", "depth_unit": "mm",
-             "depth_as": DEPTH, "line_spacing_unit": "mm"} | known | start
+             "depth_as": DEPTH} | units_typed(units) | known | start
+    if draft or saved:  # what was typed was typed in its own units, or in those of the files
+        typed |= set_units(start)
     correcting = {"burn": saved.burn, "seen": saved.seen} if saved else None
     draft = draft or Draft(home(book, scratch), correcting=correcting)
     return BurnForm(book, typed, wood, draft, LiveChart(fit), notice, scratch, saved, begin, machine)
@@ -86,6 +90,8 @@ class BurnForm(widgets.VBox):
         self._machine = machine
         self.book, self.scratch, self.draft, self.saved = book, scratch, draft, saved
         self._limits, self._wood = woods.volume_energy_limits(wood["specific_gravity_12pct"]), wood
+        # Several powers may be known by name: the machine's, and that of a draft typed before it was changed.
+        self._powers = (machine.units.power,) if machine else ()
         self.header = {name: self._header_box(name, typed.get(name, ""), wood.index)
                        for name in HEADER}
         # A corrected burn keeps its id: another one would be another burn.
@@ -95,7 +101,7 @@ class BurnForm(widgets.VBox):
         self._place, self.when_saved = message(), lambda: None
         self.plot = widgets.Output()
         self.grid = Rows(typed.get("swatches") or [{"swatch": str(n)} for n in range(1, 7)],
-                         *self._columns(), self._changed)
+                         self._columns(), self._changed)
         self.add_swatch = button("Add swatch", lambda _: self.grid.add_swatch(self._columns()[1]))
         self.add_reading = button("Add reading", self._add_reading)
         self.save = button("Save correction" if saved else "Save burn", self._save, "primary",
@@ -120,10 +126,10 @@ class BurnForm(widgets.VBox):
         """Return everything typed, as texts; `entry(book, start=…)` takes it back."""
         return {name: box.value for name, box in self.header.items()} | {"swatches": self.grid.typed()}
 
-    def _columns(self) -> tuple[str, bool]:
-        """Return what the grid's columns depend on: the unit of depth, and whether the face is typed too."""
-        typed = {name: self.header[name].value for name in ("depth_as", "depth_unit")}
-        return typed["depth_unit"], with_face(typed)
+    def _columns(self) -> tuple[str, bool, str, str]:
+        """Return what the grid's columns depend on: unit of depth, whether the face is typed too, of speed, of power."""
+        typed = {name: self.header[name].value for name in ("depth_as", "depth_unit", "speed_unit", "power_unit")}
+        return typed["depth_unit"], with_face(typed), typed["speed_unit"], typed["power_unit"]
 
     def _say_place(self, notice: str = "") -> None:
         """Say which folder is written to, and whether it only is for trying out."""
@@ -140,7 +146,7 @@ class BurnForm(widgets.VBox):
         self._place.value = text
 
     def _header_box(self, name, value, species):
-        box = header_box(name, value, species)
+        box = header_box(name, value, species, self._powers)
         box.observe(lambda change: self._changed(None, name, change["new"]), "value")
         return box
 
@@ -171,13 +177,13 @@ class BurnForm(widgets.VBox):
         self._asking.forget()
         if self._saved:
             self._saved, self.said.value = False, ""
-        unit, both = self._columns()
+        both = self._columns()[1]
         for other in self.rows if row is None else [row]:
             other.put_labels(both)
         if row is None:
             if cell == "depth_as":
                 self.grid.show(both)
-            self.grid.put_headings(unit, both)
+            self.grid.put_headings(*self._columns())
             self._say_all()
         else:
             row.said.value = as_html(self._said_of(row))

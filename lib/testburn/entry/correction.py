@@ -13,6 +13,7 @@ import pandas as pd
 from testburn import labbook
 from testburn.entry.grid import LABELS, as_readings, filled
 from testburn.labbook import columns
+from testburn.units import Units
 
 _NAMES = [column.name for column in columns.COLUMNS]
 _KEY = ["swatch", "reading"]
@@ -44,27 +45,27 @@ def saved_burn(book: str | Path, burn: str) -> Saved:
     return Saved(burn, seen, labbook.read(Path(book) / "burns" / f"{burn}.csv", as_typed=True))
 
 
-def opened(saved: Saved) -> dict:
-    """Return the burn as what would have been typed for it.
+def opened(saved: Saved, units: Units = Units()) -> dict:
+    """Return the burn as what would have been typed for it, in the machine's units; see `grid.filled`.
 
     Raises
     ------
     ValueError
         If the form cannot hold all of it.
     """
-    start = _held(saved)
+    start = _held(saved, units)
     back = labbook.check(as_readings(start, saved.invented), saved.readings["species"].unique(), as_typed=True)
     if lost := changes(saved.readings, back):
         raise ValueError(_too_much(saved.burn, "; ".join(lost[:3])))
     return start
 
 
-def _held(saved: Saved) -> dict:
+def _held(saved: Saved, units: Units) -> dict:
     further = saved.readings.columns.difference([*_NAMES, "struck_because"], sort=False)
     if len(further):
         raise ValueError(_too_much(saved.burn, f"columns of its own ({', '.join(further)})"))
     try:
-        return filled(saved.readings)
+        return filled(saved.readings, units)
     except ValueError as reason:
         raise ValueError(_too_much(saved.burn, str(reason))) from reason
 

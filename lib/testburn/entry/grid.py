@@ -12,14 +12,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from testburn.entry.typed import cell, depth_mm, length_mm, number, pitch_mm, short
-from testburn.labbook import ReadingsError, columns, csvfile
+from testburn.entry.typed import cell, depth_mm, length_mm, number, pitch_mm, power_pct, short, speed_mm_s
+from testburn.labbook import Machine, ReadingsError, columns, csvfile
+from testburn.units import Units
 
 # What the header holds, as typed: a column's name where the text is that column's,
 # its name without the unit where the unit is typed too.
 HEADER = {
     "burn": "Burn id", "burned_on": "Day, year-month-day", "species": "Species", "board": "Board",
-    "module_w": "Module W", "wavelength_nm": "Wavelength nm", "power_pct": "Power %",
+    "module_w": "Module W", "wavelength_nm": "Wavelength nm", "module": "Module and lens", "speed_unit": "Speeds in",
+    "power_pct": "Power", "power_unit": "Power in",
     "passes": "Passes", "line_spacing": "Pitch", "line_spacing_unit": "Pitch in",
     "depth_unit": "Depths in", "depth_as": "Gauge shows", "gauge_step": "Gauge step",
     "board_thickness": "Board thickness",
@@ -27,10 +29,13 @@ HEADER = {
     "air_assist": "Air assist", "sweep_vs_grain": "Sweep to the grain", "note": "Note",
 }
 LABELS = HEADER | {
-    "speed_mm_s": "Speed mm/s", "line_pitch_mm": "Pitch", "gauge_step_mm": "Gauge step",
+    "speed_mm_s": "Speed", "line_pitch_mm": "Pitch", "gauge_step_mm": "Gauge step",
     "board_thickness_mm": "Board thickness", "depth_mm": "Depth", "swatch": "Swatch",
     "reading": "Reading",
 }
+# Of what may be typed in another unit than a file's.
+_REMEDY = {name: f"Type the {word} that was set, in the unit said above or with its own behind it."
+           for name, word in (("speed_mm_s", "speed"), ("power_pct", "power"), ("line_pitch_mm", "pitch"))}
 MOST_SWATCHES, MOST_READINGS = 200, 30
 DEPTH, FACE_AND_FLOOR = "the depth", "face, then floor"
 # These belong to one board or one burn, so the next burn starts without them.
@@ -73,16 +78,36 @@ def with_face(typed: dict) -> bool:
 def header_numbers(typed: dict) -> dict:
     """Return each number of the header: typed name → column, text, how it is read, its unit."""
     unit = typed.get("depth_unit") or "mm"
-    spacing = typed.get("line_spacing_unit") or "mm"
+    set_in = set_units(typed)
     plain = [name for name in HEADER
              if name in columns.BY_NAME and columns.BY_NAME[name].kind in ("number", "integer")]
     found = {name: (name, typed.get(name, ""), number) for name in plain}
     return found | {
-        "line_spacing": ("line_pitch_mm", typed.get("line_spacing", ""), pitch_mm, spacing),
+        "power_pct": ("power_pct", typed.get("power_pct", ""), power_pct, set_in["power_unit"]),
+        "line_spacing": ("line_pitch_mm", typed.get("line_spacing", ""), pitch_mm, set_in["line_spacing_unit"]),
         "gauge_step": ("gauge_step_mm", typed.get("gauge_step", ""), length_mm, unit),
         "board_thickness": (
             "board_thickness_mm", typed.get("board_thickness", ""), length_mm, unit),
     }
+
+
+def units_of(book: str | Path) -> Units:
+    """Return the units of a lab book's machine; those of the files where machine.toml cannot be read."""
+    try:
+        return Machine.of(book).units
+    except ValueError:
+        return Units()
+
+
+def set_units(typed: dict) -> dict[str, str]:
+    """Return the units of speed, power and pitch that were typed; those of the files where none were."""
+    files = units_typed(Units())
+    return {name: typed.get(name) or files[name] for name in files}
+
+
+def units_typed(units: Units) -> dict[str, str]:
+    """Return units as they stand in the form's boxes."""
+    return {"speed_unit": units.speed, "power_unit": units.power, "line_spacing_unit": units.spacing}
 
 
 def as_readings(typed: dict, invented: bool = False) -> pd.DataFrame:
@@ -96,12 +121,12 @@ def as_readings(typed: dict, invented: bool = False) -> pd.DataFrame:
                for column, *text_read_unit in header_numbers(typed).values()}
     shared["invented"] = "yes" if invented else ""
     rows = []
-    both, unit = with_face(typed), typed.get("depth_unit") or "mm"
+    both, unit, set_in = with_face(typed), typed.get("depth_unit") or "mm", set_units(typed)
     for swatch in swatches_of(typed):
         for reading, texts in [] if swatch.blank(both) else swatch.readings(both) or [(1, ("",))]:
-            own_power = {"power_pct": cell(swatch.power)} if swatch.power.strip() else {}
+            own_power = {"power_pct": cell(swatch.power, power_pct, set_in["power_unit"])} if swatch.power.strip() else {}
             rows.append(shared | own_power | {
-                "swatch": swatch.swatch, "reading": reading, "speed_mm_s": cell(swatch.speed),
+                "swatch": swatch.swatch, "reading": reading, "speed_mm_s": cell(swatch.speed, speed_mm_s, set_in["speed_unit"]),
                 "depth_mm": cell(texts, depth_mm, unit)})
     return pd.DataFrame(rows, columns=[column.name for column in columns.COLUMNS])
 
@@ -112,32 +137,39 @@ def swatches_of(typed: dict) -> list[Swatch]:
                       "faces": tuple(row.get("faces", ()))}) for row in typed.get("swatches", ())]
 
 
-def remembered(readings: pd.DataFrame) -> dict:
-    """Return the header of the newest burn as it would be typed, without what was that board's."""
+def remembered(readings: pd.DataFrame, units: Units = Units()) -> dict:
+    """Return the header of the newest burn as it would be typed in the machine's units, without what was that board's."""
     if readings.empty:
         return {}
     newest = readings.sort_values(["burned_on", "burn"]).iloc[-1]
     said = {name: _said(newest[name]) for name in HEADER
             if name in newest.index and name not in _NOT_REMEMBERED}
-    return said | {"line_spacing": _said(newest["line_pitch_mm"]),
-                   "line_spacing_unit": "mm",
+    spoken = _spoken(newest.to_frame().T, units)
+    boxes = {"power_pct": "power_pct", "line_pitch_mm": "line_spacing"}
+    return said | units_typed(spoken) | {box: spoken.of(name).text(newest[name]) for name, box in boxes.items()} | {
                    "gauge_step": f"{_said(newest['gauge_step_mm'])} mm"}
 
 
-def filled(rows: pd.DataFrame) -> dict:
+def filled(rows: pd.DataFrame, units: Units = Units()) -> dict:
     """Return rows of the lab book, or of a plan, as what would have been typed for them.
 
     Parameters
     ----------
     rows : DataFrame
         One burn, columns of `columns.COLUMNS`; a column that is missing is an empty box.
+    units : Units
+        The machine's; a quantity that does not come back from them to the last digit stands in the file's unit.
 
     Raises
     ------
     ValueError
         If a setting that stands once in the header is not the same on all rows.
     """
-    texts = rows.reindex(columns=[column.name for column in columns.COLUMNS]).map(_said)
+    rows = rows.reindex(columns=[column.name for column in columns.COLUMNS])
+    spoken, texts = _spoken(rows, units), rows.map(_said)
+    for name in _SET:
+        if (unit := spoken.of(name)) != Units().of(name):
+            texts[name] = [unit.text(float(value)) if text else "" for value, text in zip(rows[name], texts[name])]
     for name in texts.columns.difference(["swatch", "speed_mm_s", "power_pct", "reading",
                                           "depth_mm", "invented"], sort=False):
         if (other := texts[name].unique()).size > 1:
@@ -159,11 +191,25 @@ def filled(rows: pd.DataFrame) -> dict:
     lengths = {"gauge_step": "gauge_step_mm", "board_thickness": "board_thickness_mm"}
     return ({name: first[name] for name in HEADER if name in first.index}
             | {name: f"{first[column]} mm" for name, column in lengths.items() if first[column]}
-            | {"line_spacing": first["line_pitch_mm"], "line_spacing_unit": "mm",
-               "depth_unit": "mm", "depth_as": DEPTH, "swatches": swatches})
+            | units_typed(spoken) | {"line_spacing": first["line_pitch_mm"], "depth_unit": "mm", "depth_as": DEPTH, "swatches": swatches})
 
 
-def from_plan(path: str | Path) -> dict:
+_SET = {"speed_mm_s": "speed", "line_pitch_mm": "spacing", "power_pct": "power_out_of"}
+
+
+def _spoken(rows: pd.DataFrame, units: Units) -> Units:
+    """Return the units in which rows can be typed: the file's for a quantity that would come back as another number."""
+    own = {}
+    for name, kind in _SET.items():
+        unit, values = units.of(name), pd.to_numeric(rows[name], errors="coerce").dropna()
+        # A file keeps nine digits.
+        back = [unit.back(float(unit.text(value))) for value in values if value > 0]
+        if pd.to_numeric(values[values > 0]).sub(back).abs().le(1e-8 * values[values > 0]).all():
+            own[kind] = getattr(units, kind)
+    return Units(**own)
+
+
+def from_plan(path: str | Path, units: Units = Units()) -> dict:
     """Return what a planned burn (CSV from the burn plan) fills in; the rest is left out.
 
     Raises
@@ -179,7 +225,7 @@ def from_plan(path: str | Path) -> dict:
                                     "Plan the burn again.")]
     if problems:
         raise ReadingsError(problems)
-    return {name: held for name, held in filled(rows).items() if held}
+    return {name: held for name, held in filled(rows, units).items() if held}
 
 
 def _said(value) -> str:
@@ -197,9 +243,10 @@ def faults_in_words(error: ReadingsError, readings: pd.DataFrame) -> list[str]:
     for (column, value, problem, remedy), same in kinds:
         try:
             if columns.BY_NAME[column].kind in ("number", "integer"):
-                number(value)
+                {"speed_mm_s": speed_mm_s, "power_pct": power_pct}.get(column, number)(value)
         except ValueError as wrong:
             problem, remedy = str(wrong), ""
+        remedy = remedy and _REMEDY.get(column, remedy)
         shown = f" '{short(value)}'" if value else ""
         said = f"{LABELS.get(column, column)}{shown}: {problem}. {remedy}".strip()
         shared = len(same) == len(readings) and column not in ("depth_mm", "reading", "swatch")

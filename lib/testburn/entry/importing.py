@@ -22,6 +22,7 @@ import pandas as pd
 from testburn import energy
 from testburn.entry.typed import number
 from testburn.labbook import columns, csvfile, files
+from testburn.units import SPACINGS, SPEEDS
 
 FILE = "import-mapping.json"
 _KEPT = 20
@@ -41,7 +42,7 @@ _UNIT_WORDS = (
     ("inch/min", r"\b(in|inch)(es)?\s*(/|per)\s*min|\bipm\b"), ("inch/s", r"\b(in|inch)(es)?\s*(/|per)\s*s"),
     ("mm/min", r"mm\s*(/|per)\s*m(in)?"), ("mm/s", r"mm\s*(/|per)\s*s"),
     ("lines per inch", r"lines?\s*(/|per)\s*in|\blpi\b"),
-    ("lines per cm", r"lines?\s*(/|per)\s*cm|\blpcm\b"),
+    ("lines per cm", r"lines?\s*(/|per)\s*cm|\blpcm\b"), ("lines per mm", r"lines?\s*(/|per)\s*mm"),
     ("inch", r"\b(in|inch|inches)\b|\""), ("cm", r"\bcm\b"), ("mm", r"\bmm\b"),
 )
 LARGEST_BYTES, LONGEST_LINE_BYTES, MOST_ROWS = 20_000_000, 1_000_000, 200_000
@@ -49,11 +50,9 @@ DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 DECIMALS = {".": "a point", ",": "a comma"}
 ENCODINGS = {"utf-8-sig": "UTF-8", "utf-16": "UTF-16", "cp1252": "Windows-1252"}
 _TO_MM = {"mm": float, "cm": lambda cm: cm * 10, "inch": energy.mm_from_inches}
-_TO_SPEED = {"mm/s": float, "mm/min": lambda speed: speed / 60,
-             "inch/s": energy.mm_from_inches,
-             "inch/min": lambda speed: energy.mm_from_inches(speed) / 60}
-_TO_PITCH = _TO_MM | {"lines per cm": energy.pitch_from_lines_per_cm,
-                      "lines per inch": energy.pitch_from_lines_per_inch}
+# Mappings of earlier versions say inch where machine.toml says in.
+_TO_SPEED = {name.replace("in/", "inch/"): unit.back for name, unit in SPEEDS.items()}
+_TO_PITCH = _TO_MM | {name: unit.back for name, unit in SPACINGS.items() if unit.counts}
 _DAYS = {"year-month-day": "%Y-%m-%d", "day.month.year": "%d.%m.%Y", "day/month/year": "%d/%m/%Y",
          "month/day/year": "%m/%d/%Y"}
 UNITS = {"depth_mm": _TO_MM, "gauge_step_mm": _TO_MM, "board_thickness_mm": _TO_MM,

@@ -21,36 +21,39 @@ from testburn.depthfit import NEXT
 from testburn.entry import boxes
 from testburn.entry.boxes import as_html, button, field
 from testburn.entry.draft import home, new_name
+from testburn.entry.grid import units_of
 from testburn.entry.typed import MM_OF, length_mm, short
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
 from testburn.job import promise
-from testburn.labbook import ReadingsError, files, jobs, journal, shown
+from testburn.labbook import ReadingsError, files, jobs, journal, machinelog, shown
+from testburn.units import Units
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
           "readings": "Readings", "unit": "In", "gauge_step": "Gauge step", "note": "Note"}
 _WIDTHS = {"card": "520px", "readings": "220px", "unit": "80px", "note": "260px"}
 _FAULT_LABELS = LABELS | {"depth_mm": "Readings", "gauge_step_mm": "Gauge step"}
 _FAR_OFF = 2.0
-_APART = {"wavelength_nm": "{:g} nm", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
+_APART = {"wavelength_nm": "{:g} nm", "module": "{}", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
           "at_least_mm": "at least {:.3g} mm", "at_most_mm": "at most {:.3g} mm", "expected_mm": "said {:.3g} mm"}
 _LOST = "The card of this draft is not in the list: choose it again."
 
 
-def label(row: pd.Series) -> str:
+def label(row: pd.Series, units: Units = Units()) -> str:
     """Return a promise as one line, e.g. 'white oak, 15 W, 0.60 mm: 90 %, 107 mm/s · card 1a2b…'."""
     depth = row["expected_mm"] if pd.isna(row["aim_mm"]) else row["aim_mm"]
     board = "" if row["board"] == NEXT else f" · board {row['board']}"
-    return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: {row['power_pct']:g} %, "
-            f"{row['speed_mm_s']:g} mm/s · card {row['card']}{board}{' · invented' * (row['invented'] == 'yes')}")
+    return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: "
+            f"{units.said('power_pct', row['power_pct'])}, {units.said('speed_mm_s', row['speed_mm_s'])} · card {row['card']}{board}{' · invented' * (row['invented'] == 'yes')}")
 
 
-def labels(promises: pd.DataFrame) -> list[str]:
+def labels(promises: pd.DataFrame, units: Units = Units()) -> list[str]:
     """Return each promise as one line; those that read the same are told apart by what differs."""
-    lines = pd.Series([label(row) for _, row in promises.iterrows()], dtype=object)
+    lines = pd.Series([label(row, units) for _, row in promises.iterrows()], dtype=object)
     for name, words in _APART.items():
-        more = promises[name].map(words.format).where(promises[name].notna(), "no window")
+        words = words.format if name != "line_pitch_mm" else lambda value, name=name: units.said(name, value)
+        more = promises[name].map(words).where(promises[name].notna(), "no window")
         lines += (" · " + more).where(more.groupby(lines).transform("nunique") > 1, "")
     number = lines.groupby(lines).cumcount() + 1
     return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
@@ -102,7 +105,7 @@ class JobForm(widgets.VBox):
     """The form; `boxes` holds its boxes by name."""
 
     def __init__(self, book, promises, scratch):
-        self.book, self.promises, self.scratch = book, promises, scratch
+        self.book, self.promises, self.scratch, self._units = book, promises, scratch, units_of(book)
         self._folder, self._asking, self._lost = home(book, scratch) / "jobs", Asking(), ""
         self.boxes = {name: self._box(name) for name in LABELS}
         self.promised, self.said = boxes.message(), boxes.message()
@@ -124,7 +127,7 @@ class JobForm(widgets.VBox):
 
     def _box(self, name) -> widgets.Widget:
         if name == "card":
-            options = list(zip(labels(self.promises), self.promises.index))
+            options = list(zip(labels(self.promises, self._units), self.promises.index))
             box = widgets.Dropdown(options=options, value=0, description=LABELS[name])
         elif name == "unit":
             box = widgets.Dropdown(options=list(MM_OF), value="mm", description=LABELS[name])
@@ -272,7 +275,7 @@ class JobForm(widgets.VBox):
 
     def _faded(self, job) -> str:
         """Return the drift check's words where this job is off with all since some job."""
-        found = drift.check(jobs.read(self.book))
+        found = drift.check(jobs.read(self.book), log=machinelog.read(self.book))
         # As objects, since without any job the two tables' empty columns differ in kind.
         both = found.jobs.astype(object).merge(found.table.astype(object), on=drift.MODULE)
         # Off from the first job on may be a lens fogged before it: no more for the fit than a fade.

@@ -56,7 +56,7 @@ class LiveChart:
         head = pd.to_numeric(as_readings({**typed, "swatches": [{"swatch": "1", "speed": "1"}]})[
             ["module_w", "wavelength_nm"]].iloc[0], errors="coerce")
         for group in self.fit.groups if self.fit else ():
-            if group.species == typed.get("species") and np.allclose(
+            if (group.species, group.module) == (typed.get("species"), typed.get("module", "").strip()) and np.allclose(
                     [group.module_w, group.wavelength_nm], head.to_numpy(float)):
                 return group
         return None
@@ -64,7 +64,7 @@ class LiveChart:
     def _curve(self, group) -> go.Figure:
         if group.name not in self._drawn:
             self._drawn[group.name] = charts.depth(self.fit, group.species, group.module_w,
-                                                   group.wavelength_nm)
+                                                   group.wavelength_nm, module=group.module)
         return self._drawn[group.name]
 
 

@@ -128,8 +128,9 @@ class Offers(widgets.VBox):
                 self._put(ImportForm(self.book, self.scratch))
                 return
             saved = correction.saved_burn(self.book, which) if kind == "correct" else None
-            start = (correction.opened(saved) if saved else
-                     entry.from_plan(which) if kind == "plan" else None)
+            units = entry.units_of(self.book)
+            start = (correction.opened(saved, units) if saved else
+                     entry.from_plan(which, units) if kind == "plan" else None)
             self._put(burnform.entry(self.book, start, self.scratch, saved=saved, begin=True))
         except (OSError, ValueError) as fault:
             self._refuse(fault)

@@ -15,8 +15,8 @@ import pandas as pd
 from testburn import energy
 from testburn.depthfit import GroupFit, suspects
 from testburn.labbook import Machine, columns, days_ahead
-from testburn.entry.grid import HEADER, LABELS, as_readings, header_numbers, swatches_of, with_face
-from testburn.entry.typed import cell, depth_mm, length_mm, number, short, shown
+from testburn.entry.grid import HEADER, LABELS, as_readings, header_numbers, set_units, swatches_of, with_face
+from testburn.entry.typed import cell, depth_mm, length_mm, number, power_pct, short, shown, speed_mm_s
 
 _SPREAD_OF_MEAN, _SPREAD_IN_STEPS = 0.25, 3
 NEAR_INFRARED_NM = (900.0, 2500.0)
@@ -81,8 +81,9 @@ def row_remarks(typed: dict, place: int, limits: pd.Series | None, group: GroupF
     if swatch.blank(both):
         return []
     unit, read = typed.get("depth_unit") or "mm", swatch.readings(both)
-    faults = [_cell_fault("speed_mm_s", LABELS["speed_mm_s"], swatch.speed),
-              _cell_fault("power_pct", LABELS["power_pct"], swatch.power)]
+    set_in = set_units(typed)
+    faults = [_cell_fault("speed_mm_s", LABELS["speed_mm_s"], swatch.speed, speed_mm_s, set_in["speed_unit"]),
+              _cell_fault("power_pct", LABELS["power_pct"], swatch.power, power_pct, set_in["power_unit"])]
     faults += [_cell_fault("depth_mm", f"Reading {reading}", texts, depth_mm, unit)
                for reading, texts in read]
     if any(faults):
@@ -98,7 +99,7 @@ def row_remarks(typed: dict, place: int, limits: pd.Series | None, group: GroupF
     if known and depths:
         doubts += _slip_doubts(setting.astype(float), depths, group, machine)
     doubts = doubts or _turned_doubt(read, unit) or _spread_doubt(depths, row["gauge_step_mm"][0])
-    return [Remark("doubt", text) for text in doubts] + _summary(depths, burned)
+    return [Remark("doubt", text) for text in doubts] + _summary(depths, burned, _understood(typed, setting))
 
 
 def _cell_fault(column_name, label, text, read=number, *unit) -> str:
@@ -143,12 +144,13 @@ def _energy_doubts(depths, unit, dose_j_mm2, limits) -> list[str]:
 def _slip_doubts(setting, depths, group, machine) -> list[str]:
     """Say what the machine cannot be set to, and which slip would explain depths that the curve does not expect."""
     found, speed = [], setting["speed_mm_s"]
-    if machine and not machine.min_speed_mm_s <= speed <= machine.max_speed_mm_s:
-        slow = speed / 60
+    # A control keeps to its unit, a file to nine digits: an end may be off by that.
+    if machine and not 1 - 1e-6 <= speed / machine.min_speed_mm_s or machine and speed / machine.max_speed_mm_s > 1 + 1e-6:
+        slow, units = speed / 60, machine.units
         meant = f": {speed:g} mm/min would be {slow:.4g} mm/s" if (
             machine.min_speed_mm_s <= slow <= machine.max_speed_mm_s) else ""
-        found.append(f"Speed {speed:g} mm/s: the machine goes from {machine.min_speed_mm_s:g} to "
-                     f"{machine.max_speed_mm_s:g} mm/s (machine.toml){meant}?")
+        found.append(f"Speed {units.said('speed_mm_s', speed)}: the machine goes from "
+                     f"{units.between('speed_mm_s', machine.min_speed_mm_s, machine.max_speed_mm_s)} (machine.toml){meant}?")
     mean = sum(depths.values()) / len(depths)
     if group and group.rises and (words := suspects.slip(group, setting.to_dict() | {"depth_mm": mean})):
         found.append(f"Mean {mean:.3g} mm is not what the lab book's curve expects here. Perhaps {words}?")
@@ -181,11 +183,18 @@ def _spread_doubt(depths, gauge_step) -> list[str]:
             "their mean: measure again?"]
 
 
-def _summary(depths, burned) -> list[Remark]:
-    """Sum the row up: energy, mean depth in mm, spread."""
-    parts = []
+def _understood(typed, setting) -> list[str]:
+    """Say the setting in mm/s and percent where it was typed in another unit."""
+    files = {"speed_mm_s": ("speed_unit", "mm/s"), "power_pct": ("power_unit", "%")}
+    set_in = set_units(typed)
+    return [f"{setting[name]:.4g} {unit}" for name, (box, unit) in files.items()
+            if set_in[box] != unit and isinstance(setting[name], float)]
+
+
+def _summary(depths, burned, parts) -> list[Remark]:
+    """Sum the row up: what was understood, energy, mean depth in mm, spread."""
     if burned is not None:
-        parts = [f"{burned['line_energy_j_mm']:.3g} J/mm, {burned['areal_dose_j_mm2']:.3g} J/mm²"]
+        parts = [*parts, f"{burned['line_energy_j_mm']:.3g} J/mm, {burned['areal_dose_j_mm2']:.3g} J/mm²"]
     if depths:
         parts.append(f"mean {sum(depths.values()) / len(depths):.3g} mm")
     if len(depths) > 1:

@@ -66,8 +66,8 @@ class RowBoxes:
     def put_labels(self, with_face: bool) -> None:
         """Name each box after the swatch it belongs to, for screen readers."""
         name = f"Swatch {self.swatch.value}"
-        self.speed.description = f"{name} speed mm/s"
-        self.power.description = f"{name} own power %"
+        self.speed.description = f"{name} speed"
+        self.power.description = f"{name} own power"
         for number, (face, floor) in enumerate(zip(self.faces, self.depths), 1):
             face.description = f"{name} face {number}"
             floor.description = f"{name} {'floor' if with_face else 'reading'} {number}"
@@ -80,30 +80,32 @@ class Rows(widgets.VBox):
     ----------
     swatches : list of dict
         What is typed already, a swatch each.
+    heads : tuple
+        What the columns depend on: the unit of depth, whether the face is typed too, the units of speed and power.
     changed : callable
         Called with the row, the cell's name and its new text after every change.
     """
 
-    def __init__(self, swatches: list[dict], depth_unit: str, with_face: bool, changed: Callable):
+    def __init__(self, swatches: list[dict], heads: tuple, changed: Callable):
         self.rows, self._changed = [], changed
         self._headings, self._lines = widgets.HBox(), widgets.VBox()
         self.readings = max(3, *(len(row.get(name, ())) for row in swatches for name in ("depths", "faces")))
         for row in swatches:
-            self._put(row, with_face)
-        self.put_headings(depth_unit, with_face)
+            self._put(row, heads[1])
+        self.put_headings(*heads)
         super().__init__([self._headings, self._lines])
 
     def typed(self) -> list[dict]:
         """Return what the boxes hold, a swatch each."""
         return [row.typed() for row in self.rows]
 
-    def put_headings(self, depth_unit: str, with_face: bool) -> None:
+    def put_headings(self, depth_unit: str, with_face: bool, speed_unit: str, power_unit: str) -> None:
         """Write the words over the columns."""
         unit = "in" if depth_unit == "inch" else "mm"
         names = ("Face", "Floor") if with_face else ("Reading",)
         over = [f"{name} {n}, {unit}" for n in range(1, self.readings + 1) for name in names]
         self._headings.children = [
-            words("Swatch", NAME), words("Speed mm/s", CELL), words("Own power %", CELL),
+            words("Swatch", NAME), words(f"Speed {speed_unit}", CELL), words(f"Own power {power_unit}", CELL),
             *(words(text, HALF_CELL if with_face else CELL) for text in over)]
 
     def show(self, with_face: bool) -> None:
@@ -119,16 +121,16 @@ class Rows(widgets.VBox):
         self._changed(row, row_cell(len(self.rows) - 1, "swatch"), name)
         row.speed.focus()
 
-    def add_reading(self, depth_unit: str, with_face: bool) -> None:
+    def add_reading(self, *heads) -> None:
         """Put one more reading beside the others of every swatch."""
-        self.readings += 1
+        self.readings, with_face = self.readings + 1, heads[1]
         for place, row in enumerate(self.rows):
             for name, boxes in (("face", row.faces), ("depth", row.depths)):
                 boxes.append(cell(""))
                 self._watch(boxes[-1], row, row_cell(place, name, self.readings))
             row.put_labels(with_face)
             row.show(with_face)
-        self.put_headings(depth_unit, with_face)
+        self.put_headings(*heads)
 
     def _put(self, typed: dict, with_face: bool) -> RowBoxes:
         """Put a row under the grid; what is there already is not drawn anew."""

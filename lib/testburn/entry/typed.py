@@ -1,18 +1,14 @@
 """Typed: what one typed cell means.
 
 Decides which text is a number, with a point or a comma, when a comma could mean thousands and is refused,
-which unit a length is in, and how a value is shown again as it would be typed.
+which unit a length is in, and how a value is shown again as it would be typed. The units of speed, pitch and power,
+and which of them stands behind a number, are `testburn.units`.
 """
 
 import re
 
-from testburn import energy
+from testburn import energy, units
 
-PITCH_OF = {
-    "mm": float,
-    "lines per cm": energy.pitch_from_lines_per_cm,
-    "lines per inch": energy.pitch_from_lines_per_inch,
-}
 # A half-typed burn of an earlier version says the first of these so.
 _FORMER_UNIT = {"mm between lines": "mm"}
 MM_OF = {"mm": float, "inch": energy.mm_from_inches}
@@ -70,9 +66,24 @@ def depth_mm(typed: tuple[str, ...], unit: str) -> float | None:
 
 
 def pitch_mm(typed: str, unit: str) -> float | None:
-    """Return the line pitch in mm from a pitch, lines per cm or lines per inch (see `PITCH_OF`)."""
-    value = number(typed)
-    return value if not value else round(PITCH_OF[_FORMER_UNIT.get(unit, unit)](value), 9)
+    """Return the line pitch in mm; a unit behind the number goes before `unit`, one of `units.SPACINGS`."""
+    return _measured("line_pitch_mm", typed, _FORMER_UNIT.get(unit, unit))
+
+
+def speed_mm_s(typed: str, unit: str = "mm/s") -> float | None:
+    """Return the speed in mm/s; a unit behind the number goes before `unit`, one of `units.SPEEDS`."""
+    return _measured("speed_mm_s", typed, unit)
+
+
+def power_pct(typed: str, unit: str = "%") -> float | None:
+    """Return the power in percent; what it is out of, behind the number, goes before `unit` (see `units.power`)."""
+    return _measured("power_pct", typed, unit)
+
+
+def _measured(column: str, typed: str, unit: str) -> float | None:
+    text, own = units.split(typed, column)
+    value = number(text)
+    return (own or units.named(column, unit)).back(value) if value else value
 
 
 def cell(text: str | tuple[str, ...], read=number, *unit):

@@ -49,18 +49,25 @@ class Job:
         Raises
         ------
         LookupError
-            If nothing was burned that is as the sheet says.
+            If nothing was burned that is as the sheet says, or its watts could mean several modules.
         """
         asked = {name: getattr(self.sheet, name) for name in columns.GROUP_KEY
                  if getattr(self.sheet, name) is not None}
         found = [group for group in self.fit.groups
-                 if all(getattr(group, name) == value for name, value in asked.items())]
+                 if all(value in (getattr(group, name), group.module_name if name == "module" else None)
+                        for name, value in asked.items())]
         if not found:
             words = ", ".join(f"{name} = {value}" for name, value in asked.items())
             raise LookupError(f"{FILE} says {words}, and there is no fit for that. Fitted are: "
                               f"{'; '.join(group.name for group in self.fit.groups)}. Burn a board of it, or "
                               "choose one of these.")
-        return max(found, key=lambda group: (group.boards, len(group.readings)))
+        best = max(found, key=lambda group: (group.boards, len(group.readings)))
+        alike = [group.module_name for group in found
+                 if (group.species, group.module_w, group.wavelength_nm) == (best.species, best.module_w, best.wavelength_nm)]
+        if self.sheet.module_w is not None and len(alike) > 1:
+            raise LookupError(f"{FILE} says module_w = {best.module_w:g}, and {best.species} was burned with several modules of "
+                              f"these watts: {', '.join(alike)}. Write a line module = \"{alike[0]}\", or another of these.")
+        return best
 
     @cached_property
     def drawing(self) -> Artwork:

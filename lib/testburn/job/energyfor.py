@@ -58,7 +58,7 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
                     line_pitch_mm: float | None = None, level: float = LEVEL,
                     of: str = "reading", board: str = NEXT,
                     wavelength_nm: float | None = None, power_pct: float | None = None,
-                    passes: int | None = None) -> EnergyFor:
+                    passes: int | None = None, module: str | None = None) -> EnergyFor:
     """Return the line energy that reaches a depth, with calibration limits.
 
     Parameters
@@ -83,7 +83,7 @@ def line_energy_for(fit: DepthFit, species: str, module_w: float, depth_mm: floa
     """
     if not depth_mm > 0:
         raise ValueError(f"A wanted depth of {depth_mm:g} mm makes no recess. Ask for more than 0.")
-    return _of_group(fit, fit.group(species, module_w, wavelength_nm), depth_mm, line_pitch_mm, level, of, board,
+    return _of_group(fit, fit.group(species, module_w, wavelength_nm, module), depth_mm, line_pitch_mm, level, of, board,
                      power_pct, passes)
 
 
@@ -133,7 +133,7 @@ def energy_needs(fit: DepthFit, depth_mm: float, line_pitch_mm: float) -> pd.Dat
     Returns
     -------
     DataFrame
-        species, module_w, wavelength_nm, depth_mm, best_j_mm, lower_j_mm, upper_j_mm (NaN where no
+        species, module_w, wavelength_nm, module, depth_mm, best_j_mm, lower_j_mm, upper_j_mm (NaN where no
         limit exists), words, extrapolated.
     """
     rows = []
@@ -143,10 +143,10 @@ def energy_needs(fit: DepthFit, depth_mm: float, line_pitch_mm: float) -> pd.Dat
         except ValueError:
             continue
         rows.append(dict(species=group.species, module_w=group.module_w,
-                         wavelength_nm=group.wavelength_nm, depth_mm=depth_mm, best_j_mm=need.best,
+                         wavelength_nm=group.wavelength_nm, module=group.module, depth_mm=depth_mm, best_j_mm=need.best,
                          lower_j_mm=need.lower, upper_j_mm=need.upper, words=need.words,
                          extrapolated=need.extrapolated))
-    return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "depth_mm",
+    return pd.DataFrame(rows, columns=["species", "module_w", "wavelength_nm", "module", "depth_mm",
                                        "best_j_mm", "lower_j_mm", "upper_j_mm", "words",
                                        "extrapolated"])
 

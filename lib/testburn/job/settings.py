@@ -14,6 +14,7 @@ from testburn import energy, sweep
 from testburn.depthfit import DepthFit, GroupFit, LEVEL, NEXT, proof
 from testburn.job.energyfor import EnergyFor, energy_needs, line_energy_for
 from testburn.labbook import Machine, columns
+from testburn.units import Units
 
 if TYPE_CHECKING:
     from testburn.sweep import Artwork
@@ -37,7 +38,7 @@ _FARTHEST_MISS = 0.05
 def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_most_mm: float,
            machine: Machine = Machine(), area_mm2: float = CARD_AREA_MM2, board: str = NEXT,
            chance: float = GOOD_CHANCE, wavelength_nm: float | None = None,
-           artwork: "Artwork | None" = None) -> pd.DataFrame:
+           artwork: "Artwork | None" = None, module: str | None = None) -> pd.DataFrame:
     """Return the settings that land inside a depth window, fastest first.
 
     For each power, pitch and number of passes: of the speeds whose chance to land inside reaches
@@ -57,17 +58,17 @@ def choose(fit: DepthFit, species: str, module_w: float, at_least_mm: float, at_
     Returns
     -------
     DataFrame
-        species, module_w, wavelength_nm, power_pct, speed_mm_s, line_pitch_mm, passes,
+        species, module_w, wavelength_nm, module, power_pct, speed_mm_s, line_pitch_mm, passes,
         line_energy_j_mm, depth_mm, lower_mm, upper_mm and level (of a single reading),
-        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes, way and
-        turns_counted (with artwork), extrapolated and why (in words). Rows outside the burns stand last.
+        chance_inside and chance_shallow (of the recess: its mean depth), good, minutes and least_minutes (of a slow and a
+        brisk head, where the machine does not say how briskly its own speeds up), way (with artwork), extrapolated and why (in words). Rows outside the burns stand last.
 
     Raises
     ------
     ValueError
         If the window is not one.
     """
-    return for_group(fit, fit.group(species, module_w, wavelength_nm), at_least_mm, at_most_mm, machine,
+    return for_group(fit, fit.group(species, module_w, wavelength_nm, module), at_least_mm, at_most_mm, machine,
                      area_mm2, board, chance, artwork)
 
 
@@ -131,23 +132,23 @@ def by_speed(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: f
 
     Only speeds whose depth lies between half the window's floor and twice its ceiling are kept.
     """
-    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
+    group = fit.group_of(choice)
     options = _predicted(fit, group, machine.speeds(_ALL_SPEEDS), choice["power_pct"],
                          choice["line_pitch_mm"], choice["passes"], board)
     options = options[options["depth_mm"].between(at_least_mm / 2, 2 * at_most_mm)]
     if options.empty:
-        raise ValueError(f"At {choice['power_pct']:g} % and a pitch of {choice['line_pitch_mm']:g} mm "
-                         f"no speed of this machine comes near {at_least_mm:g} to "
+        raise ValueError(f"At {machine.units.said('power_pct', choice['power_pct'])} and "
+                         f"{machine.units.said('line_pitch_mm', choice['line_pitch_mm'])} no speed of this machine comes near {at_least_mm:g} to "
                          f"{at_most_mm:g} mm.")
     return _clock(area_mm2, machine, artwork)(options).assign(
         chance_inside=chance_inside(fit, group, options, at_least_mm, at_most_mm, board))
 
 
 def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float,
-           wanted: float = GOOD_CHANCE, board: str = NEXT) -> str:
-    """Say in words how sure the choice is, and what would make it surer."""
-    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
-    said = (f"{choice['speed_mm_s']:g} mm/s at {choice['power_pct']:g} %: "
+           wanted: float = GOOD_CHANCE, board: str = NEXT, units: Units = Units()) -> str:
+    """Say in words how sure the choice is, and what would make it surer; its setting in the machine's units."""
+    group = fit.group_of(choice)
+    said = (f"{units.said('speed_mm_s', choice['speed_mm_s'])} at {units.said('power_pct', choice['power_pct'])}: "
             f"{100 * choice['chance_inside']:.0f} % chance to land between {at_least_mm:.3g} and "
             f"{at_most_mm:.3g} mm")
     if choice["why"]:
@@ -190,14 +191,14 @@ def _recess(fit, group, options, board):
 
 
 def steps(fit: DepthFit, species: str, module_w: float, depths_mm, machine: Machine = Machine(),
-          wavelength_nm: float | None = None, board: str = NEXT) -> pd.DataFrame:
+          wavelength_nm: float | None = None, board: str = NEXT, module: str | None = None) -> pd.DataFrame:
     """Return, for each wanted depth, the fastest setting whose predicted depth is nearest to it.
 
     These are the rows of a settings card: `aim_mm`, the columns of `choose` (chance_inside is
     NaN, as a step has no window) and minutes_per_10cm2. A depth that no setting of the machine
     comes within a twentieth of has no row.
     """
-    return _steps(fit, fit.group(species, module_w, wavelength_nm), depths_mm, machine, board)
+    return _steps(fit, fit.group(species, module_w, wavelength_nm, module), depths_mm, machine, board)
 
 
 def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
@@ -211,7 +212,8 @@ def _steps(fit, group, depths_mm, machine, board) -> pd.DataFrame:
     # What was burned comes before what was not, however well that fits.
     table = table[table["miss"] <= _FARTHEST_MISS].sort_values(["place", "extrapolated", "miss", "minutes"])
     table = table.drop_duplicates("place", ignore_index=True).drop(columns=["miss", "place"])
-    return table.rename(columns={"minutes": "minutes_per_10cm2"}).assign(chance_inside=np.nan)
+    return table.rename(columns={name: f"{name}_per_10cm2" for name in ("minutes", "least_minutes")}).assign(
+        chance_inside=np.nan)
 
 
 def for_card(fit: DepthFit, machine: Machine = Machine(), board: str = NEXT) -> pd.DataFrame:
@@ -247,8 +249,8 @@ def fast_and_sure(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm
 
 def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:
     """Return choices as the rows of a job's own card: what they aim at is the depth they have."""
-    return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=artwork.name,
-                          minutes_per_10cm2=choices["minutes"] / artwork.area_mm2 * CARD_AREA_MM2)
+    return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=artwork.name, **{
+        f"{name}_per_10cm2": choices[name] / artwork.area_mm2 * CARD_AREA_MM2 for name in ("minutes", "least_minutes")})
 
 
 def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:
@@ -259,8 +261,8 @@ def left_off(fit: DepthFit, card_rows: pd.DataFrame) -> str:
             + ("its depths do not clearly rise with energy; look at its readings" if not group.rises
                else "none of its depths is within this machine's speeds") + ")"
             for group in fit.groups
-            if (group.species, group.module_w, group.wavelength_nm) not in on]
-    said += [f"{row.species}, {row.module_w:g} W at {row.wavelength_nm:g} nm ({row.why})"
+            if tuple(getattr(group, name) for name in columns.GROUP_KEY) not in on]
+    said += [f"{row.species}, {row.module_w:g} W at {row.wavelength_nm:g} nm" + f", {row.module}" * bool(row.module) + f" ({row.why})"
              for row in fit.left_out.itertuples()]
     return "; ".join(said)
 
@@ -277,8 +279,8 @@ def round_depths(group: GroupFit) -> list[float]:
 def _combinations(group, machine) -> list[tuple[float, float, int]]:
     """Return the power, pitch and passes to try; what was burned where the machine says nothing."""
     burned = group.readings
-    powers = machine.powers_pct or sorted(burned["power_pct"].unique())
-    pitches = machine.line_pitches_mm or group.line_pitches_mm
+    powers = machine.taken("power_pct", machine.powers_pct or sorted(burned["power_pct"].unique()))
+    pitches = machine.taken("line_pitch_mm", machine.line_pitches_mm or group.line_pitches_mm)
     passes = machine.passes or sorted(burned["passes"].unique())
     return [(power, pitch, times) for power in powers for pitch in pitches for times in passes]
 
@@ -288,7 +290,7 @@ def _predicted(fit, group, speeds, power_pct, line_pitch_mm, passes, board) -> p
     joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
     band = fit.band(group, joules, line_pitch_mm, board=board, power_pct=power_pct, passes=passes)
     return band.assign(species=group.species, module_w=group.module_w,
-                       wavelength_nm=group.wavelength_nm, power_pct=power_pct, speed_mm_s=speeds,
+                       wavelength_nm=group.wavelength_nm, module=group.module, power_pct=power_pct, speed_mm_s=speeds,
                        line_pitch_mm=line_pitch_mm, passes=passes, level=LEVEL)
 
 
@@ -297,10 +299,9 @@ def _nearest(fit, group, machine, depths_mm, power_pct, line_pitch_mm, passes, b
     speeds = machine.speeds(_ALL_SPEEDS)
     joules = energy.line_energy(group.module_w, power_pct, speeds, passes)
     expected = fit.predictive(group, joules, line_pitch_mm, "reading", board, power_pct, passes)[0].depth_mm
-    if len(speeds) > 1 and speeds[1] - speeds[0] > machine.speed_step_mm_s * 1.5:
+    if len(speeds) > 1 and speeds[1] - speeds[0] > machine.step_mm_s * 1.5:
         # Of more speeds than are tried: the one between two of them, as depth falls steadily with the speed.
-        wanted, step = np.interp(depths_mm, expected[::-1], speeds[::-1]), machine.speed_step_mm_s
-        nearest = machine.min_speed_mm_s + step * np.round((wanted - machine.min_speed_mm_s) / step)
+        nearest = machine.nearest_speeds(np.interp(depths_mm, expected[::-1], speeds[::-1]))
     else:
         nearest = speeds[np.abs(expected - np.asarray(depths_mm)[:, None]).argmin(axis=1)]
     return _predicted(fit, group, nearest, power_pct, line_pitch_mm, passes, board)
@@ -309,17 +310,16 @@ def _nearest(fit, group, machine, depths_mm, power_pct, line_pitch_mm, passes, b
 def _clock(area_mm2, machine, artwork=None) -> Callable[[pd.DataFrame], pd.DataFrame]:
     """Return what adds minutes to settings: of the artwork, or of a block with lines 100 mm long."""
     if artwork is None:
-        return lambda options: options.assign(minutes=sweep.minutes(
-            LINE_LENGTH_MM, area_mm2 / LINE_LENGTH_MM, options["speed_mm_s"],
-            options["line_pitch_mm"], options["passes"], machine.acceleration_mm_s2,
-            machine.turn_overhead_s))
+        return lambda options: options.assign(**{name: sweep.minutes(
+            LINE_LENGTH_MM, area_mm2 / LINE_LENGTH_MM, options["speed_mm_s"], options["line_pitch_mm"], options["passes"],
+            head) for name, head in zip(("least_minutes", "minutes"), sweep.heads(machine))})
     plans = {}
 
     def timed(options):
         # The drawing is cut into lines once a pitch, whatever the powers and passes.
         pitch, speeds = options["line_pitch_mm"].iloc[0], options["speed_mm_s"].to_numpy()
         plan = plans.get(pitch) or plans.setdefault(pitch, sweep.plan(artwork, pitch, machine))
-        return options.assign(minutes=plan.fastest_minutes(speeds, options["passes"].iloc[0]),
-                              way=plan.ways_at(speeds),
-                              turns_counted=machine.acceleration_mm_s2 is not None)
+        passes = options["passes"].iloc[0]
+        return options.assign(least_minutes=plan.least_minutes(speeds, passes),
+                              minutes=plan.fastest_minutes(speeds, passes), way=plan.ways_at(speeds))
     return timed

@@ -54,6 +54,7 @@ class JobSheet:
     species: str | None = None
     module_w: float | None = None
     wavelength_nm: float | None = None
+    module: str | None = None
     board: str = "Plaque-1"
     board_thickness_mm: float = 19.0
     artwork: str | None = None

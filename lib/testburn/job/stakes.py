@@ -175,7 +175,7 @@ def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
     scale = minutes / np.interp(choice["speed_mm_s"], options["speed_mm_s"], options["minutes"])
     options = options.assign(minutes=scale * options["minutes"])
     own = choice.to_frame().T.astype({"line_energy_j_mm": float, "line_pitch_mm": float})
-    group = fit.group(choice["species"], choice["module_w"], choice["wavelength_nm"])
+    group = fit.group_of(choice)
     step = float(group.readings["gauge_step_mm"].median())
     named = _A_PROOF if board == NEXT else board
     asked = group, options, at_least_mm, at_most_mm

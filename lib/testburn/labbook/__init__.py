@@ -1,7 +1,7 @@
 """Lab book: what a lab book holds, and how nothing in it is lost.
 
 Decides every column of a reading and of a finished job, what counts as a readable file, how a cell becomes a
-value and back, what is wrong with a row, and how burns, strikes, jobs, woods and the machine are kept as
+value and back, what is wrong with a row, and how burns, strikes, jobs, woods, the machine and its log are kept as
 files: whole or not at all. The ground: a file is CSV as in RFC 4180 or TOML 1.0, described by a Frictionless
 Table Schema; whatever was typed stays until its maker removes it.
 """

@@ -3,25 +3,27 @@
 Decides how readings are kept: a lab book is a folder with burns/ (one CSV file a burn), woods.csv,
 strikes.csv and datapackage.json. What is read or saved passes `check` first. Nothing is deleted: a
 strike takes a reading out of the fits, with the maker's reason, and leaves the reading where it is;
-a correction leaves the burn as it was in history/. A strike that names no reading is a fault: one digit
-off, and the reading would stay in the fit unseen.
+retiring takes the burns of a module before a day out likewise, until they are taken back; a correction leaves the
+burn as it was in history/. A strike that names no reading is a fault: one digit off, and the reading would stay in
+the fit unseen.
 """
 
 import datetime
-import hashlib
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
 from testburn.labbook import columns, csvfile, files, woods
-from testburn.labbook.cells import as_csv, as_text
-from testburn.labbook.columns import STRIKE_COLUMNS
-from testburn.labbook.files import NotWritten
-from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, must_be_readable, places, same_name
+from testburn.labbook.cells import as_csv, as_text, typed_file
+from testburn.labbook.columns import RETIRED, STRIKE_COLUMNS
+from testburn.labbook.files import (burn_files, burn_name_fault, foreign_burns, mark, must_be_readable, places, same_name,
+                                    say_format, unchanged)
 from testburn.labbook.makerfile import Problem, ReadingsError
 from testburn.labbook.readings import check, checked
 from testburn.labbook.slips import beyond_wood
+
+RETIRED_FILE = "retired.csv"
 
 
 def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
@@ -59,10 +61,13 @@ def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
     wood = woods.of(book)
     readings, faults = checked(text, set(wood.index))
     struck, strike_faults = _strikes(book / "strikes.csv")
-    problems += faults + foreign_burns(text) + strike_faults
+    gone, gone_faults = typed_file(book / RETIRED_FILE, RETIRED)
+    problems += faults + foreign_burns(text) + strike_faults + gone_faults
     if not problems and not path.is_file():
         problems = _idle(readings, struck)
     readings = _applied(readings, struck)
+    if not problems:
+        readings = _retired(readings, gone)
     if not problems and not as_typed:
         kept = (readings["struck_because"] == "").to_numpy()
         problems = beyond_wood(readings, text, woods.gravity(wood), kept)
@@ -97,6 +102,7 @@ def save(frame: pd.DataFrame, folder: str | Path, species=None) -> Path:
         there = same_name(folder, target.name)
         try:
             if there is None:
+                _named(book, readings)
                 files.add_whole(book, target, _csv_bytes(readings))
                 return target
         except FileExistsError:
@@ -115,7 +121,7 @@ def version(folder: str | Path, burn: str) -> str:
     FileNotFoundError
         If the lab book has no such burn.
     """
-    return _fingerprint(_saved(places(Path(folder))[1], burn).read_bytes())
+    return mark(_saved(places(Path(folder))[1], burn).read_bytes())
 
 
 def correct(frame: pd.DataFrame, folder: str | Path, seen: str, species=None) -> Path:
@@ -147,14 +153,15 @@ def correct(frame: pd.DataFrame, folder: str | Path, seen: str, species=None) ->
     with files.locked(book):
         target = files.left_alone_by_spreadsheets(_saved(folder, burn))
         files.inside(book, target)
-        before = _same(target, seen)
+        before = unchanged(target, seen)
         struck, _ = _strikes(book / "strikes.csv")
         if lost := _idle(readings, struck[struck["burn"] == burn]):
             raise ReadingsError([replace(fault, remedy="Keep the struck reading in the burn, or remove "
                                          "the strike.") for fault in lost])
         if content != before:
+            _named(book, readings)
             _keep_version(book, burn, before)
-            files.replace_whole(book, target, content, still=lambda: _same(target, seen))
+            files.replace_whole(book, target, content, still=lambda: unchanged(target, seen))
     return target
 
 
@@ -179,13 +186,8 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
                  & (readings["reading"] == reading))
         if not there.any():
             raise ValueError(f"There is no reading {reading} of swatch {swatch} in burn {burn}.")
-        before = _fingerprint(file.read_bytes()) if file.exists() else ""
-        struck, _ = _strikes(files.left_alone_by_spreadsheets(file))
-        added = _csv_bytes(pd.concat([struck, pd.DataFrame([row])], ignore_index=True))
-        if before:
-            files.replace_whole(book, file, added, still=lambda: _same(file, before))
-        else:
-            files.add_whole(book, file, added)
+        files.put_back(book, file, lambda: _csv_bytes(
+            pd.concat([_strikes(file)[0], pd.DataFrame([row])], ignore_index=True)))
     return file
 
 
@@ -208,17 +210,10 @@ def _saved(folder: Path, burn: str) -> Path:
     return file
 
 
-def _fingerprint(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()[:16]
-
-
-def _same(file: Path, seen: str) -> bytes:
-    """Return the file's bytes if they are those that were seen; refuse if not."""
-    content = file.read_bytes()
-    if _fingerprint(content) != seen:
-        raise NotWritten(f"{file.name} was not changed: somebody else changed it since you opened it. "
-                         "Open it again and make your change once more.")
-    return content
+def _named(book, readings) -> None:
+    """Raise the book's format where readings name their module: an earlier version would pool them."""
+    if (readings["module"] != "").any():
+        say_format(book)
 
 
 def _keep_version(book, burn, content) -> None:
@@ -236,6 +231,14 @@ def _csv_bytes(frame) -> bytes:
             if name in (*columns.REQUIRED, *STRIKE_COLUMNS)
             or name in columns.BY_NAME and any(map(as_text, frame[name].unique()))]
     return as_csv(frame, kept)
+
+
+def _retired(readings, rows) -> pd.DataFrame:
+    """Return the readings with the reason why a burn is retired in `struck_because`, where nothing else is."""
+    for row in rows[rows["taken_back_on"].isna()].itertuples():
+        gone = columns.of_module(readings, row.module) & (readings["burned_on"] < row.before).to_numpy()
+        readings.loc[gone & (readings["struck_because"] == "").to_numpy(), "struck_because"] = f"retired: {row.reason}"
+    return readings
 
 
 def _strikes(path: Path) -> tuple[pd.DataFrame, list[Problem]]:

@@ -10,6 +10,7 @@ import csv
 import datetime
 import io
 import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,7 @@ from testburn.labbook.columns import Field
 from testburn.labbook.makerfile import Problem, told
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_MOST_BYTES = 1_000_000          # of a small file: thousands of rows
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 # Control characters and direction marks, which could steer a terminal, and halves of characters; a cell may have lines.
 UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
@@ -50,16 +52,26 @@ def typed_table(fields: tuple[Field, ...], placed: pd.DataFrame) -> tuple[pd.Dat
     return pd.DataFrame(typed, index=placed.index), problems
 
 
+def typed_file(file: Path, fields: tuple[Field, ...]) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return a small file of the lab book, typed, and its faults; one that is not there is empty."""
+    rows, problems = pd.DataFrame(columns=[field.name for field in fields], dtype=object), []
+    if file.exists():
+        found, problems = csvfile.read_rows(file, [field.name for field in fields if field.required], _MOST_BYTES)
+        rows = rows if problems or found.empty else found
+    table, faults = typed_table(fields, rows.assign(_file=file.name, _row=rows.index).reset_index(drop=True))
+    return table, problems + faults
+
+
 def beyond(column: Field, values: pd.Series, where) -> list[Problem]:
     """Find typed values of one column outside what it allows; an empty cell is none."""
     if column.kind == "text":
-        bad = ~values.isin(["", *column.among]) if column.among else pd.Series(False, index=values.index)
+        bad = ~values.isin(["", *column.among]).to_numpy() if column.among else np.zeros(len(values), bool)
     else:
-        bad = pd.Series(False, index=values.index)
+        bad, found = np.zeros(len(values), bool), values.to_numpy()
         for end, over in ((column.above, np.less_equal), (column.at_least, np.less),
                           (column.at_most, np.greater)):
             if end is not None:
-                bad |= over(values, end)
+                bad |= over(found, end)
     return [fault(column, where, place, plain(values[place]), f"allowed is {column.allowed}", column.remedy)
             for place in told(bad)]
 

@@ -11,11 +11,16 @@ format is CSV as in RFC 4180, in UTF-8.
 
 from dataclasses import dataclass
 
-# Of a lab book. 1: burns, strikes, woods. 2: finished jobs, job.toml, timed runs. Books of both read alike.
-FORMAT = 2
+import numpy as np
+import pandas as pd
+
+# Of a lab book. 1: burns, strikes, woods. 2: finished jobs, job.toml, timed runs. 3: modules by name, the log of the
+# machine, burns that are retired; an earlier version would pool what these tell apart. Books of all read alike.
+FORMAT = 3
 # The board not yet seen: what a prediction for no board in particular is of. No board is named so.
 NEXT = "next"
 BOARD_NAMED_NEXT = f"a board cannot be named {NEXT!r}: that means the one not yet seen"
+_EVERY = "Use the name its burns have, or its watts (20 W); leave it empty for every module of the machine."
 STRIKE_COLUMNS = ("burn", "swatch", "reading", "reason", "struck_on")
 
 
@@ -94,6 +99,8 @@ COLUMNS = (
           at_most=1000),
     Field("gauge_step_mm", "number", "Resolution of the gauge: its last digit's step.",
            "Use the gauge's smallest step in mm, e.g. 0.01.", "mm", at_least=0.0001, at_most=1),
+    Field("module", "text", "The maker's word for module and lens; empty: the module's watts.",
+           "Use the same word for the same module and lens, or leave the cell empty.", required=False),
     Field("board_thickness_mm", "number", "Thickness of the board.",
            "Measure the board's thickness in mm, or leave the cell empty.", "mm", False, at_least=0.1, at_most=1000),
     Field("moisture_pct", "number", "Moisture content of the board, dry basis.",
@@ -111,10 +118,38 @@ COLUMNS = (
            "Write yes, or leave the cell empty.", required=False, among=("yes",)),
 )
 
+# What was done to a machine, and by how many percent the energy that reaches the wood may be another after it (one
+# sd, on the scale of logarithms). Our own judgement, no source; machine.toml may say otherwise under [state].
+DONE = {"lens wiped": 5.0, "lens changed": 15.0, "refocused": 10.0, "nozzle": 8.0, "belt": 2.0, "module serviced": 15.0,
+        "other": 10.0}
+LOG = (
+    Field("day", "date", "The day it was done: what is burned from that day on counts as after it.",
+          "Write the day as year-month-day, e.g. 2026-03-14."),
+    Field("module", "text", "The module it was done to.", _EVERY, required=False),
+    Field("done", "text", "What was done.", "Use one of these, and say the rest in the note.", among=tuple(DONE)),
+    Field("new_state", "text", "no where nothing can have changed by it; empty: yes.", "Write yes, no, or leave the cell empty.",
+          required=False, among=("yes", "no")),
+    Field("note", "text", "Anything worth keeping.", "", required=False),
+    Field("invented", "text", "yes where the entry is invented demo data.", "Write yes, or leave the cell empty.",
+          required=False, among=("yes",)),
+)
+# Burns that are taken out of the fits together, and perhaps back.
+RETIRED = (
+    Field("retired_on", "date", "The day they were retired.", "Write the day as year-month-day, e.g. 2026-03-14."),
+    Field("module", "text", "The module whose burns they are.", _EVERY, required=False),
+    Field("before", "date", "Burns before this day are retired.", "Write the day as year-month-day, e.g. 2026-03-14."),
+    Field("reason", "text", "Why.", "Say why they are retired, e.g. 'burned with the old lens'."),
+    Field("taken_back_on", "date", "The day they were taken back into the fits.", "Write the day, or leave the cell empty.",
+          required=False),
+    Field("taken_back_because", "text", "Why.", "", required=False),
+)
+
 BY_NAME = {column.name: column for column in COLUMNS}
 REQUIRED = tuple(column.name for column in COLUMNS if column.required)
 READING_KEY = ("burn", "swatch", "reading")
-GROUP_KEY = ("species", "module_w", "wavelength_nm")
+# What tells one module and lens from another, and what one curve is of.
+MODULE_KEY = ("module_w", "wavelength_nm", "module")
+GROUP_KEY = ("species", *MODULE_KEY)
 MACHINE_SETTING = ("power_pct", "speed_mm_s", "line_pitch_mm", "passes")
 # What is set on the machine, and the wood it is set for, is one thing for a whole swatch.
 SWATCH_SETTING = ("burned_on", "board", *GROUP_KEY, *MACHINE_SETTING)
@@ -141,7 +176,30 @@ PROMISED = (
            **_SD),
     Field("gauge_sd_mm", "number", "What needle and gauge add.", _CARD, "mm", at_least=0, at_most=1),
     Field("df", "number", "Degrees of freedom of the promise.", _CARD, at_least=1),
+    Field("state_factor", "number", "Depth that the card expected of the machine's state, as a share of that in its standard state.",
+           "Copy it from the card, or leave the cell empty.", "", False, at_least=0.05, at_most=20),
+    Field("state_sd", "number", "What the machine's state may be off, as a share of the depth.",
+           "Copy it from the card, or leave the cell empty.", required=False, **_SD),
 )
+
+
+def with_module(frame):
+    """Return a table that has the column `module`; one from before modules had names gets it, empty."""
+    return frame if "module" in frame else frame.assign(module="")
+
+
+def module_name(module: str, module_w: float) -> str:
+    """Return what a module is called: the maker's word, or its watts."""
+    return module or f"{module_w:g} W"
+
+
+def of_module(frame, name: str):
+    """Return which rows are of the module of that name; without a name, all."""
+    if not name:
+        return np.ones(len(frame), bool)
+    key = pd.MultiIndex.from_frame(frame[["module", "module_w"]])
+    same = [one for one in key.unique() if module_name(*one) == name]
+    return key.isin(same)
 
 
 def table_schema() -> dict:

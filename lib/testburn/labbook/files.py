@@ -1,21 +1,35 @@
-"""Safe keeping: how a file of the lab book is written, so that nothing that was there is lost.
+"""Files: where a lab book's files are, and how one is written so that nothing that was there is lost.
+
+Decides which folder is the book and which its burns, that b01.csv and B01.CSV are one file, that what systems
+and spreadsheets leave beside the burns is no burn, that a burn's file bears the burn's name, and which names a
+file can bear on every system. Decides the book's format too: a book without a number is of the first, one written
+by a newer version is refused before anything of it is read wrongly.
 
 Decides that a file is there whole or not at all, also when the power fails: it is written beside
 its place under another name, forced to the disk, and then takes its place in one step. Writers wait
 for each other behind one lock for the whole lab book. Nothing is written outside the lab book, a
 file open in a spreadsheet is left alone, and a disk that refuses is said in words.
 
-Source: a file and the folder that names it must both be forced to the disk: fsync(2), Linux manual
+Sources: the lab book is described by its datapackage.json, a Data Package (version 2); `format` is a property of
+ours. A file and the folder that names it must both be forced to the disk: fsync(2), Linux manual
 pages (from memory). The names of spreadsheets' own lock files are common knowledge, no source.
 """
 
 import contextlib
 import errno
+import hashlib
+import json
 import os
+import re
 import secrets
 from pathlib import Path
 
 import filelock
+import pandas as pd
+
+from testburn.labbook import columns, makerfile
+from testburn.labbook.cells import as_csv, as_text, fault, typed_file, typed_table
+from testburn.labbook.makerfile import MOST_PROBLEMS, Problem
 
 LOCK = ".testburn.lock"
 WAIT_S = 30.0
@@ -30,6 +44,12 @@ _IN_WORDS = {
     errno.EPERM: "you may not write there. Use a folder that you may write to",
     errno.ENAMETOOLONG: "the name is too long. Use a shorter one",
 }
+
+_BURN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}(?<![ .])")
+# Names that Windows opens as a device instead of a file, whatever follows a point (from memory).
+_WINDOWS_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt")
+                                                  for number in range(10))}
+_PACKAGE, _MOST_BYTES = "datapackage.json", 1_000_000
 
 
 class NotWritten(OSError):
@@ -224,3 +244,135 @@ def on_disk(folder: Path) -> None:
             raise
     finally:
         os.close(handle)
+
+
+def mark(content: bytes) -> str:
+    """Return sixteen hex digits that any change to a file's content would change."""
+    return hashlib.sha256(content).hexdigest()[:16]
+
+
+def unchanged(file: Path, seen: str) -> bytes:
+    """Return the file's bytes if their mark is the one that was seen.
+
+    Raises
+    ------
+    NotWritten
+        If somebody else changed it.
+    """
+    content = file.read_bytes()
+    if mark(content) != seen:
+        raise NotWritten(f"{file.name} was not changed: somebody else changed it since you opened it. "
+                         "Open it again and make your change once more.")
+    return content
+
+
+def put_back(book: Path, file: Path, content) -> None:
+    """Put what `content()` returns in a file's place, or make it. The lock must be held.
+
+    What somebody else wrote meanwhile, past the lock, is not overwritten.
+    """
+    left_alone_by_spreadsheets(file)
+    seen = mark(file.read_bytes()) if file.exists() else ""
+    if seen:
+        replace_whole(book, file, content(), still=lambda: unchanged(file, seen))
+    else:
+        add_whole(book, file, content())
+
+
+def add_row(file: Path, fields: tuple[columns.Field, ...], row: dict) -> Path:
+    """Add a row to a small file of a lab book, whole or not at all; it is checked before; return the file's path.
+
+    Raises
+    ------
+    ReadingsError
+        If the row, or what the file holds, is at fault.
+    NotWritten
+        If the file is open in a spreadsheet, or the disk refuses it.
+    """
+    _, faults = typed_table(fields, pd.DataFrame([row]).assign(_file=file.name, _row=None))
+    if faults:
+        raise makerfile.ReadingsError(faults)
+    with locked(file.parent):
+        rows, problems = typed_file(file, fields)
+        if problems:
+            raise makerfile.ReadingsError(problems)
+        say_format(file.parent)
+        added = pd.concat([rows.map(as_text).astype(object), pd.DataFrame([row])], ignore_index=True)
+        put_back(file.parent, file, lambda: as_csv(added, [field.name for field in fields]))
+    return file
+
+
+def must_be_readable(book: Path) -> None:
+    """Refuse a lab book that a newer version wrote.
+
+    Raises
+    ------
+    ReadingsError
+        Also if its datapackage.json is no JSON.
+    """
+    file = book / _PACKAGE
+    if not file.exists():
+        return
+    try:
+        said = json.loads(makerfile.text(file, _MOST_BYTES))
+        number = said.get("format", 1) if isinstance(said, dict) else 1
+    except (RecursionError, ValueError) as fault:
+        if isinstance(fault, makerfile.ReadingsError):
+            raise
+        raise makerfile.refused(_PACKAGE, "", "this is no JSON, and nothing else says what the lab book's files hold",
+                                "Take it from your backup; or remove it, and the files are read as they are.") from None
+    if not isinstance(number, int) or isinstance(number, bool) or not 1 <= number <= columns.FORMAT:
+        raise makerfile.refused(_PACKAGE, str(number)[:40], "this lab book was written by a newer version",
+                                f"This one reads formats 1 to {columns.FORMAT}. Open it with the version that wrote it, or get that "
+                                "version here.")
+
+
+def say_format(book: Path) -> None:
+    """Let a lab book say that it holds what earlier versions would misread; the lock must be held."""
+    file = book / _PACKAGE
+    if file.exists() and (said := json.loads(makerfile.text(file, _MOST_BYTES))).get("format", 1) < columns.FORMAT:
+        raised = json.dumps(said | {"format": columns.FORMAT}, indent=1, ensure_ascii=False) + "\n"
+        replace_whole(book, file, raised.encode("utf-8"))
+
+
+def same_name(folder: Path, name: str) -> Path | None:
+    """Return the file of that name; b01.csv and B01.CSV are one file on many computers."""
+    there = folder.iterdir() if folder.is_dir() else ()
+    return next((file for file in there if file.name.casefold() == name.casefold()), None)
+
+
+def places(path: Path) -> tuple[Path, Path]:
+    """Return the lab book and the burns folder that a lab book, burns folder or burn belongs to."""
+    folder = path.parent if path.suffix.lower() == ".csv" and path.is_file() else path
+    if (folder / "burns").is_dir():
+        return folder, folder / "burns"
+    return (folder.parent if folder.name == "burns" else folder), folder
+
+
+def burn_files(burns: Path) -> list[Path]:
+    """Return the burn files; what systems and spreadsheets leave beside them is none."""
+    return sorted(file for file in burns.iterdir()
+                  if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
+
+
+def foreign_burns(text) -> list[Problem]:
+    """Find rows whose burn is not the name of the file they stand in."""
+    if "burn" not in text:
+        return []
+    # One copied file is one fault, however many rows it has.
+    pairs = text[["_file", "burn"]].drop_duplicates().astype(object)
+    stems = pairs["_file"].map(lambda name: Path(name).stem)
+    other = (pairs["burn"] != stems) & (pairs["burn"] != "") & pairs["burn"].notna()
+    return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
+                  f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
+            for i in pairs.index[other][:MOST_PROBLEMS]]
+
+
+def burn_name_fault(burn: str) -> tuple[str, str] | None:
+    """Say why a burn's id cannot name a file on every system, and what to do; None if it can."""
+    if not _BURN_NAME.fullmatch(burn):
+        return ("this cannot name a file",
+                "Use letters, digits, spaces, points, - and _, at most 80 of them.")
+    if burn.split(".")[0].strip().casefold() in _WINDOWS_DEVICES:
+        return "Windows keeps this name for a device", "Use another one, e.g. burn-1."
+    return None

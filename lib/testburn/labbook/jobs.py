@@ -17,7 +17,7 @@ from scipy import special
 from testburn.labbook import burns, columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_table
 from testburn.labbook.columns import NEXT, PROMISED
-from testburn.labbook.folder import burn_files, burn_name_fault, foreign_burns, must_be_readable, same_name
+from testburn.labbook.files import burn_files, burn_name_fault, foreign_burns, must_be_readable, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
 from testburn.labbook.readings import checked, fingerprint, swatches_of, unlike_the_first
 from testburn.labbook.slips import beyond_wood
@@ -65,9 +65,9 @@ def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_s
     if not len(depths_mm):
         raise ValueError(_DEPTHS)
     made_up = invented or promise_row["invented"] == "yes"
-    head = {name: promise_row[name] for name in (*columns.GROUP_KEY, *columns.MACHINE_SETTING)}
-    kept = {column.name: promise_row["board" if column.name == "promised_for" else column.name]
-            for column in PROMISED}
+    head = {name: promise_row.get(name, "") for name in (*columns.GROUP_KEY, *columns.MACHINE_SETTING)}
+    kept = {column.name: promise_row["board"] if column.name == "promised_for" else promise_row[column.name]
+            for column in PROMISED if column.required or column.name in promise_row}
     return pd.DataFrame([head | {
         "burn": job, "burned_on": pd.Timestamp(finished_on), "board": board, "swatch": swatch,
         "reading": number, "depth_mm": float(depth), "gauge_step_mm": gauge_step_mm, "note": note,
@@ -80,7 +80,8 @@ def expected_limits(promise_row: pd.Series, readings: int = 3, gauge_step_mm: fl
     """Return the limits in mm that the mean of so many readings in one recess was promised."""
     depth, row = promise_row["expected_mm"], promise_row
     gauge = (row["gauge_sd_mm"] ** 2 + gauge_step_mm**2 / 12) / depth**2
-    variance = (row["curve_sd"] ** 2 + row["board_sd"] ** 2 + row["swatch_sd"] ** 2
+    state = row.get("state_sd", np.nan)
+    variance = (row["curve_sd"] ** 2 + row["board_sd"] ** 2 + row["swatch_sd"] ** 2 + (0 if pd.isna(state) else state ** 2)
                 + (row["reading_sd"] ** 2 + gauge) / readings)
     half = special.stdtrit(row["df"], (1 + level) / 2) * np.sqrt(variance) * depth
     return max(depth - half, 0.0), depth + half

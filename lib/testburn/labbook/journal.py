@@ -23,7 +23,7 @@ import pandas as pd
 
 from testburn.labbook import files
 from testburn.labbook.files import NotWritten
-from testburn.labbook.folder import burn_name_fault
+from testburn.labbook.files import burn_name_fault
 
 __all__ = ["Hold", "NotWritten", "close", "drafts", "elsewhere", "record", "replay"]
 

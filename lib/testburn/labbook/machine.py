@@ -1,20 +1,24 @@
 """Machine: what can be set on it, how briskly its head moves, and which board goes under it.
 
-Decides which powers, speeds, pitches and passes a setting may have. The figures are the maker's: typed into
-machine.toml of the lab book, from the machine's manual or from a stopwatch. Whether a board fits is decided from
+Decides which powers, speeds, pitches and passes a setting may have, and in which units its control asks for them. The
+figures are the maker's: typed into machine.toml of the lab book, from the machine's manual or from a stopwatch, in
+mm/s, mm and percent whatever the control's units; only a step may carry its own. Whether a board fits is decided from
 five heights. The board lies on its support; in focus the module's nose stands one focus gap above the face, so
 thickness + gap is no more than the clearance between the support and the nose with the module at its top, and no
 less than that clearance less the module's travel. Without the support there is the support's height more.
 """
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from testburn.labbook import columns, shown, tomlfile
 from testburn.labbook.columns import Field
 from testburn.labbook.makerfile import Problem, ReadingsError
+from testburn.units import INCH_STEPS, SPACINGS, SPEEDS, Units, split
 
 # What lines of earlier versions are called now.
 _FORMER = {"bed_clearance_mm": "clearance_mm", "grid_height_mm": "support_height_mm"}
@@ -29,6 +33,8 @@ FIELDS = (
           at_most=_SPEED.at_most),
     Field("speed_step_mm_s", "number", "Step from one speed to the next.", "No machine is set more finely, or needs more.",
           "mm/s", False, at_least=0.001, at_most=_SPEED.at_most),
+    Field("speed_step", "text", "The same with its unit, speeds being its multiples.",
+          'Write a number with its unit in quotes, e.g. "100 mm/min".', required=False),
     *(replace(columns.BY_NAME[column], name=name, required=False, many=True, remedy=f"{remedy}, {_LEAVE}.")
       for name, column, remedy in (("powers_pct", "power_pct", "Powers in percent, e.g. [50, 90]"),
                                    ("line_pitches_mm", "line_pitch_mm", "Pitches in mm, e.g. [0.1]"),
@@ -40,15 +46,33 @@ FIELDS = (
     Field("travel_speed_mm_s", "number", "Between pieces, with the beam off.", f"Use mm/s, {_LEAVE}.", "mm/s", False,
           at_least=0.001, at_most=_SPEED.at_most),
     Field("skips_blanks", "yes or no", "Whether the head hurries over gaps.", "", required=False),
+    Field("runs_up_outside", "yes or no", "Whether the head has its speed before the drawing begins.", "", required=False),
     Field("clearance_mm", "number", "From the top of the support to the module's nose, module at its top.",
           f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
     Field("support_height_mm", "number", "Height of what the board lies on; 0 without one.",
           f"Measure it in mm, {_LEAVE}.", at_least=0, **_HEIGHT),
     Field("focus_gap_mm", "number", "Nose to face, in focus.", f"Measure it in mm, {_LEAVE}.", at_least=0.1, **_HEIGHT),
+    Field("state", "table", "How much work on the machine may change it.", "Write [state] on a line of its own, and its lines under it.",
+          required=False, of=tuple(
+              Field(f"{done.replace(' ', '_')}_pct", "number", f"How much less or more energy may reach the wood after: {done}.",
+                    f"Use percent, e.g. {usual:g}, or leave the line out.", "%", False, at_least=0, at_most=100)
+              for done, usual in columns.DONE.items())),
     Field("focus_travel_mm", "number", "How far the module moves up and down.", f"Measure it in mm, {_LEAVE}.", at_least=0,
           **_HEIGHT),
+    Field("units", "table", "What the control asks for.", "Write [units] on a line of its own, below all others, and its "
+          "lines under it.", required=False, of=(
+              Field("speed", "text", "Unit of speed.", 'In quotes, e.g. "mm/min".', required=False, among=tuple(SPEEDS)),
+              Field("spacing", "text", "Pitch in mm or in, or lines per length.", 'In quotes, e.g. "lines per inch".',
+                    required=False, among=tuple(SPACINGS)),
+              Field("power_out_of", "number", "The control's full scale.", "Leave it out if power is set in percent.",
+                    required=False, above=0, at_most=1_000_000))),
 )
+# Heads of such machines are slower than this: our own judgement. A larger figure is one in mm/min.
+_FASTEST_MM_S = 2000
 
+NO_ACCELERATION = ("machine.toml does not say how briskly the head speeds up: minutes are a range, and no way to sweep is "
+                   "called the fastest. Time two filled rectangles, one at twice the other's speed; notebook 7 works the "
+                   "acceleration out.")
 FITS, WITHOUT_SUPPORT, TOO_THICK = "fits", "fits without the support", "needs more clearance"
 TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"
 _ASKED = {"clearance_mm": "from the top of the support to the module's nose, module at its top",
@@ -95,10 +119,11 @@ class Stock:
 class Machine:
     """What the machine can be set to. None means: what was burned in the group.
 
-    The acceleration is that of the head along a line; without it minutes count the burning only.
+    The acceleration is that of the head along a line; without it minutes are a range, for a brisk head and a slow one.
     What every turn costs besides is `turn_overhead_s`. Between pieces the head goes at
     `travel_speed_mm_s` (None: the highest speed). A machine that `skips_blanks` leaves a line where
-    nothing is left to burn and hurries over wide gaps. The last four are for the stock check
+    nothing is left to burn and hurries over wide gaps. One that `runs_up_outside` has its speed before the drawing
+    begins and keeps it to the end; another speeds up and slows down on the wood. The last four are for the stock check
     (`stock`): clearance above the support with the module at the top, the support's height, how far the
     module's nose stands off the face in focus, and how far the module travels up and down.
     """
@@ -113,21 +138,28 @@ class Machine:
     turn_overhead_s: float = 0.0
     travel_speed_mm_s: float | None = None
     skips_blanks: bool = False
+    runs_up_outside: bool = True
     clearance_mm: float | None = None
     support_height_mm: float | None = None
     focus_gap_mm: float | None = None
     focus_travel_mm: float | None = None
+    speed_step: str | None = None
+    units: Units = Units()
+    state: dict = field(default_factory=dict, hash=False)
 
     def __post_init__(self):
-        for field in FIELDS:
-            if (value := getattr(self, field.name)) is not None:
-                tomlfile.must_be(field, value)
+        for line in FIELDS:
+            if line.kind != "table" and (value := getattr(self, line.name)) is not None:
+                tomlfile.must_be(line, value)
         if self.min_speed_mm_s > self.max_speed_mm_s:
             raise ValueError(f"The machine's speeds run from {self.min_speed_mm_s:g} to "
                              f"{self.max_speed_mm_s:g} mm/s. Give a lowest that is not above the highest.")
-        if (steps := (self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s) > _MOST_SPEEDS:
-            raise ValueError(f"The machine's speeds would be {steps:.3g} steps of {self.speed_step_mm_s:g} mm/s. Give a "
+        if (steps := (self.max_speed_mm_s - self.min_speed_mm_s) / self.step_mm_s) > _MOST_SPEEDS:
+            raise ValueError(f"The machine's speeds would be {steps:.3g} steps of {self.step_mm_s:g} mm/s. Give a "
                              f"larger step or a lower highest speed, {_MOST_SPEEDS:,} steps at most.")
+        if self._first_mm_s > self.max_speed_mm_s:
+            raise ValueError(f"No multiple of {self.step_mm_s:g} mm/s lies between the machine's lowest and highest speed. Give "
+                             "a smaller step.")
 
     @classmethod
     def read(cls, path: str | Path) -> "Machine":
@@ -141,15 +173,88 @@ class Machine:
         path = Path(path)
         said = tomlfile.read(path, FIELDS, "Write one `name = number` a line.", _FORMER)
         try:
+            if "units" in said:
+                said["units"] = Units(**said["units"])
             return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in said.items()})
         except ValueError as fault:
             raise ReadingsError([Problem(path.name, None, "", "", str(fault).rstrip("."), "")], path.name) from None
 
+    @property
+    def spreads_pct(self) -> dict[str, float]:
+        """What machine.toml says under [state], by the kinds of `columns.DONE`."""
+        return {name.removesuffix("_pct").replace("_", " "): value for name, value in self.state.items()}
+
+    @classmethod
+    def of(cls, book: str | Path) -> "Machine":
+        """Return the machine of a lab book's folder, the defaults where machine.toml is missing; see `read`."""
+        file = Path(book) / "machine.toml"
+        return cls.read(file) if file.exists() else cls()
+
+    @property
+    def to_measure(self) -> str:
+        """What of the machine is still to be measured before its minutes are certain; mostly nothing."""
+        return "" if self.acceleration_mm_s2 else NO_ACCELERATION
+
+    @property
+    def step_mm_s(self) -> float:
+        """The step from one speed to the next: with its unit where it carries one, or what a control in inches takes."""
+        if self.speed_step is not None:
+            number, unit = split(self.speed_step, "speed_mm_s")
+            try:
+                step = (unit or SPEEDS["mm/s"]).per * float(number)
+            except ValueError:
+                step = math.nan
+            if not 0.001 <= step <= 1000:
+                raise ValueError(f'speed_step is "{self.speed_step}", which is no step of speed. Write a number with its '
+                                 'unit, e.g. "100 mm/min"')
+            return step
+        if self.speed_step_mm_s == 1.0 and self.units.speed in INCH_STEPS:
+            return INCH_STEPS[self.units.speed] * SPEEDS[self.units.speed].per
+        return self.speed_step_mm_s
+
+    @property
+    def _first_mm_s(self) -> float:
+        """The lowest speed that can be set: a multiple of the step, unless that is said in mm/s and counts from the lowest."""
+        counted = self.speed_step is None and self.step_mm_s == self.speed_step_mm_s
+        return self.min_speed_mm_s if counted else self.step_mm_s * math.ceil(self.min_speed_mm_s / self.step_mm_s - 1e-9)
+
     def speeds(self, most: int | None = None) -> np.ndarray:
         """Return every speed that can be set, in mm/s; of more than `most`, so many at even distances."""
-        steps = int((self.max_speed_mm_s - self.min_speed_mm_s) / self.speed_step_mm_s + 1e-9)
+        steps = int((self.max_speed_mm_s - self._first_mm_s) / self.step_mm_s + 1e-9)
         apart = 1 if most is None else -(-(steps + 1) // most)
-        return self.min_speed_mm_s + self.speed_step_mm_s * np.arange(0, steps + 1, apart)
+        return self._first_mm_s + self.step_mm_s * np.arange(0, steps + 1, apart)
+
+    def nearest_speeds(self, speeds_mm_s) -> np.ndarray:
+        """Return of each speed the nearest that can be set."""
+        first, step = self._first_mm_s, self.step_mm_s
+        most = int((self.max_speed_mm_s - first) / step + 1e-9)
+        return first + step * np.clip(np.round((np.asarray(speeds_mm_s) - first) / step), 0, most)
+
+    def taken(self, column: str, values) -> list[float]:
+        """Return powers or pitches as the control takes them, each once; see `units.Unit.taken`."""
+        return list(dict.fromkeys(self.units.of(column).taken(float(value)) for value in values))
+
+    def doubts(self, readings: pd.DataFrame | None = None) -> list[str]:
+        """Say which speeds of machine.toml look like slips, or contradict what was burned.
+
+        Parameters
+        ----------
+        readings : DataFrame, optional
+            From `labbook.read`.
+        """
+        said = [f"machine.toml: {name} = {speed:g} is faster than the heads of such machines. It is in mm/s: {speed:g} mm/min "
+                f"would be {speed / 60:.4g}." for name in ("min_speed_mm_s", "max_speed_mm_s", "travel_speed_mm_s")
+                if (speed := getattr(self, name)) and speed > _FASTEST_MM_S]
+        if readings is None or readings.empty:
+            return said
+        for name, end, beyond in (("max_speed_mm_s", "max", readings["speed_mm_s"] > self.max_speed_mm_s),
+                                  ("min_speed_mm_s", "min", readings["speed_mm_s"] < self.min_speed_mm_s)):
+            if beyond.any():
+                row = readings.loc[getattr(readings["speed_mm_s"], f"idx{end}")()]
+                said.append(f"machine.toml: {name} = {getattr(self, name):g}, but {row['species']} under {row['module_w']:g} W was "
+                            f"burned at {row['speed_mm_s']:g} mm/s (burn {row['burn']}). No setting goes beyond the line: is "
+                            "it right?")
+        return said
 
     def stock(self, board_thickness_mm: float) -> Stock:
         """Say whether a board goes under the module in focus.

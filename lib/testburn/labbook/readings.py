@@ -15,7 +15,7 @@ import pandas as pd
 from testburn.labbook import columns, woods
 from testburn.labbook.cells import fault, plain, typed_table
 from testburn.labbook.columns import BOARD_NAMED_NEXT, NEXT
-from testburn.labbook.folder import burn_name_fault
+from testburn.labbook.files import burn_name_fault
 from testburn.labbook.makerfile import Problem, ReadingsError, told
 from testburn.labbook.slips import beyond_wood
 
@@ -148,10 +148,11 @@ def days_ahead(days: pd.Series, today: datetime.date | None = None) -> str:
 def fingerprint(readings: pd.DataFrame) -> str:
     """Return twelve hex digits that another reading, or another value, would change.
 
-    The order of the rows and the optional columns do not count; of a proof's readings, those
-    required columns count that it has.
+    The order of the rows and the optional columns do not count, but for a module that has a name; of a proof's
+    readings, those required columns count that it has.
     """
-    kept = readings[[name for name in columns.REQUIRED if name in readings]]
+    named = ["module"] if "module" in readings and (readings["module"] != "").any() else []
+    kept = readings[[*(name for name in columns.REQUIRED if name in readings), *named]]
     kept = kept.sort_values(list(columns.READING_KEY))
     text = kept.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
     return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]

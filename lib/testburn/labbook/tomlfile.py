@@ -16,7 +16,7 @@ from pathlib import Path
 from testburn.labbook import makerfile
 from testburn.labbook.cells import UNWRITABLE, plain
 from testburn.labbook.columns import Field
-from testburn.labbook.folder import burn_name_fault
+from testburn.labbook.files import burn_name_fault
 from testburn.labbook.makerfile import Problem, ReadingsError
 
 # Nobody types more; it keeps what a computer cannot hold out of every sum.

@@ -59,7 +59,7 @@ def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None
     """
     path, unread = Path(path), []
     choices = settings.for_card(fit, machine) if choices is None else choices
-    fresh = card.document(fit, choices, window, paper) if content is None else card.on_paper(content, paper)
+    fresh = card.document(fit, choices, window, paper, machine=machine) if content is None else card.on_paper(content, paper)
     kept = () if records_folder is None else kept_records(records_folder, unread.append)
     made = compiled(document(fit, fresh, kept, settings.left_off(fit, choices), unread),
                          "binder.typ")

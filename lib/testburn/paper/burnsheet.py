@@ -22,7 +22,7 @@ from testburn.labbook import columns
 from testburn.paper import card
 from testburn.paper.pdf import compiled, put
 from testburn.paper.tables import Shown
-from testburn.paper.text import count, shortened, span
+from testburn.paper.text import SETTING, beside, count, minutes, shortened, span
 
 PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 MOST_READINGS = 5
@@ -41,15 +41,17 @@ STEPS = (
 _REST_MM, _ROW_MM, _LEAST_DRAWING_MM, _OVERLEAF_DRAWING_MM = 165.0, 9.6, 50.0, 85.0
 
 
-def save(folder, plan: BurnPlan, labels: bool = True) -> Path:
+def save(folder, plan: BurnPlan, labels: bool = False, outline: bool = False, apart: bool = False) -> Path:
     """Write sheet (A4 and US letter), drawings and files for entry into a folder named after the plan.
 
     Parameters
     ----------
     folder : path
     plan : BurnPlan
-    labels : bool
+    labels, outline : bool
         As in `burnplan.svg`.
+    apart : bool
+        A drawing for each swatch, at its place on the scrap, instead of one for each board.
 
     Returns
     -------
@@ -65,7 +67,9 @@ def save(folder, plan: BurnPlan, labels: bool = True) -> Path:
     place = Path(folder) / plan.id
     made = {f"burn-sheet-{paper}.pdf": pdf(plan, paper) for paper in PAPERS}
     for board in plan.swatches["board"].unique():
-        made[f"board-{board}.svg"] = drawing(plan, board, labels)
+        made |= {f"board-{board}-{swatch}.svg": drawing(plan, board, labels, outline, swatch)
+                 for swatch in plan.board(board)["swatch"]} if apart else {
+                     f"board-{board}.svg": drawing(plan, board, labels, outline)}
         made[f"board-{board}.csv"] = entry_csv(plan, board)
     for name, content in made.items():
         put(place / name, content)
@@ -77,13 +81,12 @@ def pdf(plan: BurnPlan, paper: str = "a4") -> bytes:
     return compiled(document(plan, paper), "burnsheet.typ")
 
 
-def drawing(plan: BurnPlan, board: str, labels: bool = True) -> bytes:
-    """Return one board's swatches as SVG in millimetres; see `burnplan.svg`."""
+def drawing(plan: BurnPlan, board: str, labels: bool = False, outline: bool = False, swatch: str | None = None) -> bytes:
+    """Return one board's swatches, or one of them, as SVG in millimetres; see `burnplan.svg`."""
     rows = plan.board(board)
-    words = [f"{row.speed_mm_s:g} mm/s, {row.power_pct:g} %, {count(row.passes, 'pass', 'passes')}, "
-             f"pitch {row.line_pitch_mm:g} mm ({energy.lines_per_cm(row.line_pitch_mm):g} lines per cm)"
-             for row in rows.itertuples()]
-    return svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels)
+    rows = rows if swatch is None else rows[rows["swatch"] == swatch]
+    words = [plan.machine.units.setting(row) for _, row in rows.iterrows()]
+    return svg(plan.layout, rows.assign(words=words), f"{_name(plan)}, board {board}", labels, outline)
 
 
 def entry_csv(plan: BurnPlan, board: str) -> bytes:
@@ -93,7 +96,8 @@ def entry_csv(plan: BurnPlan, board: str) -> bytes:
     """
     levels = plan.levels
     shared = {"species": levels.species, "module_w": levels.module_w,
-              "wavelength_nm": levels.wavelength_nm, "gauge_step_mm": levels.gauge_step_mm,
+              "wavelength_nm": levels.wavelength_nm, "module": levels.module,
+              "gauge_step_mm": levels.gauge_step_mm,
               "board_thickness_mm": plan.layout.scrap.thickness_mm,
               "note": f"plan {plan.id}, board {board}"}
     names = [column.name for column in columns.COLUMNS if column.name != "depth_mm"]
@@ -125,9 +129,10 @@ def document(plan: BurnPlan, paper: str = "a4") -> dict:
         "drawing_mm": room if room >= _LEAST_DRAWING_MM else _OVERLEAF_DRAWING_MM,
         "invented": INVENTED if plan.invented else None,
         "species": shortened(levels.species, 60)[:1].upper() + shortened(levels.species, 60)[1:],
-        "module": f"{levels.module_w:g} W", "wavelength": f"{levels.wavelength_nm:g} nm",
+        "module": f"{levels.module_w:g} W" + f", {shortened(levels.module, 40)}" * bool(levels.module), "wavelength": f"{levels.wavelength_nm:g} nm",
         "window": f"Wanted: {span(levels.at_least_mm, levels.at_most_mm, 2, 'mm')} deep "
                   f"({span(*map(energy.inches_from_mm, (levels.at_least_mm, levels.at_most_mm)), 3, 'in')})",
+        "heads": [[word.capitalize(), unit] for word, unit in map(plan.machine.units.heading, SETTING)],
         "blanks": list(BLANKS), "readings": plan.readings, "boxes": MOST_READINGS,
         "layout": _layout(plan), "worth": worth(plan),
         "notes": [shortened(note, 400, 40) for note in plan.notes],
@@ -152,7 +157,7 @@ def worth(plan: BurnPlan) -> str:
                        for row in near.itertuples())
     return (f"This plan, {count(plan.boards, 'board')} × {chosen['swatches']} swatches: 95 of 100 "
             f"recesses on your next board will then lie within ±{chosen['recess_pct']:.0f} % of the "
-            f"depth expected ({beside}).")
+            f"depth expected ({beside}); on a board that you prove with one swatch, within ±{chosen['proved_pct']:.0f} %.")
 
 
 def alternatives(plan: BurnPlan) -> Shown:
@@ -162,10 +167,10 @@ def alternatives(plan: BurnPlan) -> Shown:
     scrap used up, all boards together.
     """
     table = plan.alternatives
-    said = [f"±{row.recess_pct:.0f} %, {row.minutes:.0f} min"
+    said = [f"±{row.recess_pct:.0f} %, {taken} min"
             + (f", {row.area_cm2:.0f} cm²" if row.area_cm2 > 0 else "")
             + (", chosen" if row.chosen else "" if row.fits else ", scrap too small")
-            for row in table.itertuples()]
+            for row, taken in zip(table.itertuples(), minutes(table))]
     wide = table.assign(said=said).pivot(index="boards", columns="swatches", values="said")
     wide.columns = [f"{count} swatches on each" for count in wide.columns]
     shown = wide.reset_index().astype({"boards": str}).rename(columns={"boards": "boards to burn"})
@@ -178,14 +183,14 @@ def alternatives(plan: BurnPlan) -> Shown:
 
 def settings(plan: BurnPlan, board: str = "A") -> Shown:
     """Return one board's swatches as the sheet has them."""
-    rows = plan.board(board)
+    rows, units = plan.board(board), plan.machine.units
+    speed, power, pitch = ({", ".join(units.heading(name)): rows[name].map(units.of(name).text)}
+                           for name in ("speed_mm_s", "power_pct", "line_pitch_mm"))
     return Shown(pd.DataFrame({
-        "swatch": rows["swatch"], "it is": rows["level"], "speed, mm/s": rows["speed_mm_s"].map("{:g}".format),
-        "power, %": rows["power_pct"].map("{:g}".format), "passes": rows["passes"].astype(str),
-        "pitch, mm": rows["line_pitch_mm"].map("{:g}".format),
+        "swatch": rows["swatch"], "it is": rows["level"], **speed, **power, "passes": rows["passes"].astype(str), **pitch,
         "expect, mm": [span(low, high, 2) for low, high in
                        zip(rows["lowest_mm"], rows["highest_mm"])],
-        "minutes": rows["minutes"].map("{:.1f}".format)}))
+        "minutes": minutes(rows, decimals=1)}))
 
 
 def preview(plan: BurnPlan, page: int = 1, paper: str = "a4", ppi: float = 110) -> bytes:
@@ -214,14 +219,17 @@ def _layout(plan: BurnPlan) -> dict:
 def _board(plan: BurnPlan, name: str, place: int, boards: int) -> dict:
     """Return one board's page: its rows as text, the places of its swatches."""
     rows = plan.board(name)
-    minutes, area = rows["minutes"].sum(), plan.layout.area_cm2(len(rows))
+    units = plan.machine.units
+    taken = minutes(rows[["least_minutes", "minutes"]].sum().to_frame().T)[0]
+    area = plan.layout.area_cm2(len(rows))
     return {
         "name": name, "of": f"{place} of {boards}",
-        "cost": f"About {minutes:.0f} minutes of burning, {area:.0f} cm² of scrap.",
+        "cost": f"About {taken} minutes of burning, {area:.0f} cm² of scrap.",
         "alt": f"{len(rows)} swatches on the scrap of board {name}, to scale.",
         "swatches": [{
             "id": row.swatch, "x": row.x_mm, "y": row.y_mm, "level": row.level,
-            "speed": f"{row.speed_mm_s:g}", "speed_in": f"{energy.inches_from_mm(row.speed_mm_s):.2f} in/s",
-            "power": f"{row.power_pct:g}", "passes": str(row.passes), "pitch": f"{row.line_pitch_mm:g}",
-            "lines": f"{energy.lines_per_cm(row.line_pitch_mm):.4g} lines/cm", "expect": span(row.lowest_mm, row.highest_mm, 2),
+            "speed": units.of("speed_mm_s").text(row.speed_mm_s), "speed_beside": beside("speed_mm_s", row.speed_mm_s, units),
+            "power": units.of("power_pct").text(row.power_pct), "power_beside": beside("power_pct", row.power_pct, units),
+            "passes": str(row.passes), "pitch": units.of("line_pitch_mm").text(row.line_pitch_mm),
+            "pitch_beside": beside("line_pitch_mm", row.line_pitch_mm, units), "expect": span(row.lowest_mm, row.highest_mm, 2),
         } for row in rows.itertuples()]}

@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 
 import testburn
-from testburn import energy
+from testburn import energy, sweep
 from testburn.job import cautions, finishing
-from testburn.labbook import columns
-from testburn.paper import chart, record
+from testburn.labbook import Machine, columns
+from testburn.paper import chart, record, text
 from testburn.paper.chart import MOST_SHAPES
 from testburn.paper.pdf import compiled, put
-from testburn.paper.text import count, figures, inches, kept_alike, shortened, span, swept
+from testburn.paper.text import SETTING, beside, count, figures, inches, kept_alike, shortened, span, swept
+from testburn.units import Unit, Units
 
 if TYPE_CHECKING:
     from testburn.depthfit import DepthFit
@@ -52,13 +53,13 @@ CAUTIONS = cautions.ON_A_CARD
 
 
 def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
-          board: str = "next", records=None, content: dict | None = None) -> Path:
+          board: str = "next", records=None, content: dict | None = None, machine: Machine = Machine()) -> Path:
     """Write the settings card as a PDF, whole or not at all, and return its path.
 
     Parameters
     ----------
     path : path of the PDF; its folder is made if need be.
-    fit, choices, window, paper, board : as in `document`.
+    fit, choices, window, paper, board, machine : as in `document`.
     records : path of a folder, optional
         Where the card leaves what it promised; see `record`.
     content : dict, optional
@@ -71,7 +72,7 @@ def write(path, fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str 
     PermissionError
         The file cannot be replaced, mostly because a viewer holds it open.
     """
-    content = document(fit, choices, window, paper, board) if content is None else on_paper(content, paper)
+    content = document(fit, choices, window, paper, board, machine) if content is None else on_paper(content, paper)
     made = compiled(content)
     if records is not None:
         # Before the card itself: a record without its card does no harm, a card without one does.
@@ -87,14 +88,14 @@ def on_paper(content: dict, paper: str) -> dict:
 
 def page_of(choices: pd.DataFrame, group) -> int:
     """Return the page on which a group (anything with the names of `columns.GROUP_KEY`) stands."""
-    keys = choices[list(columns.GROUP_KEY)].drop_duplicates()
+    keys = columns.with_module(choices)[list(columns.GROUP_KEY)].drop_duplicates()
     at = [tuple(key) for key in keys.itertuples(index=False)].index(
         tuple(getattr(group, name) for name in columns.GROUP_KEY))
     return at + 1 + (len(keys) > 1)
 
 
 def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "a5",
-             board: str = "next") -> dict:
+             board: str = "next", machine: Machine = Machine()) -> dict:
     """Return everything that stands on the card, as text and as fractions of the chart's sides.
 
     Parameters
@@ -108,6 +109,8 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
         The depths that the colour infill allows.
     paper : "a5" or "us-half-letter"
     board : "next", or the id of a board that the fit knows.
+    machine : Machine
+        Settings stand in the units of its control.
 
     Raises
     ------
@@ -116,6 +119,7 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
     """
     if paper not in PAPERS:
         raise ValueError(f"Paper {paper!r} is unknown. Use one of: {', '.join(PAPERS)}.")
+    choices = columns.with_module(choices)
     missing = [column for column in CHOICE_COLUMNS if column not in choices]
     if missing:
         raise ValueError(f"The chosen settings lack: {', '.join(missing)}. Pass what "
@@ -126,7 +130,7 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
         window = window.iloc[0]
     # A job's own rows stand as they were chosen: fast ones first.
     order = [] if "minutes" in choices else ["aim_mm"]
-    pages = [_page(fit, rows.sort_values(order, kind="stable") if order else rows, window, board)
+    pages = [_page(fit, rows.sort_values(order, kind="stable") if order else rows, window, board, machine)
              for _, rows in choices.groupby(list(columns.GROUP_KEY), sort=False)]
     only = ", ".join(pages[0][name] for name in ("species", "module", "wavelength"))
     width, height = PAPERS[paper]
@@ -147,11 +151,11 @@ def _invented(fit: "DepthFit") -> str | None:
     return INVENTED_PROOF if measured else INVENTED
 
 
-def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
+def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str, machine: Machine) -> dict:
     """Return one species × module's page."""
     first = rows.iloc[0]
-    species, module_w, wavelength_nm = (first[name] for name in columns.GROUP_KEY)
-    module, wavelength = f"{module_w:g} W", f"{wavelength_nm:g} nm"
+    species, module_w, wavelength_nm, named = (first[name] for name in columns.GROUP_KEY)
+    module, wavelength = f"{module_w:g} W" + f", {shortened(named, 40)}" * bool(named), f"{wavelength_nm:g} nm"
     if len(rows) > MOST_DEPTHS:
         raise ValueError(f"{species} at {module}, {wavelength} has {len(rows)} depths; a page holds "
                          f"up to {MOST_DEPTHS}. Choose fewer, or print two cards.")
@@ -168,7 +172,7 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
         "species": species[:1].upper() + species[1:], "module": module, "wavelength": wavelength,
         "boards": str(group["boards"]), "holds": _holds(board),
         "depths": span(rows["aim_mm"].min(), rows["aim_mm"].max(), 2, "mm"),
-        "columns": _columns(rows), "notes": _notes(fit, rows, readings, group, window, board),
+        "columns": _columns(rows, machine.units), "notes": _notes(fit, rows, readings, group, window, board, machine),
         "extrapolated": [bool(flag) for flag in rows["extrapolated"]],
         "chart": chart.drawn(fit, rows, readings, group, window, board),
         "finishing": finishing.ON_A_CARD,
@@ -179,22 +183,17 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str) -> dict:
 
 def _same_group(frame: pd.DataFrame, row: pd.Series) -> pd.Series:
     """Return which rows of the frame are of the row's species, module and wavelength."""
-    return (frame[list(columns.GROUP_KEY)] == row[list(columns.GROUP_KEY)]).all(axis="columns")
+    return (columns.with_module(frame)[list(columns.GROUP_KEY)] == row[list(columns.GROUP_KEY)]).all(axis="columns")
 
 
-def _columns(rows: pd.DataFrame) -> list[dict]:
+def _columns(rows: pd.DataFrame, units: Units) -> list[dict]:
     """Return the settings table by columns: head, unit, a big and a small line for each row.
 
     `set` marks what the maker sets on the machine; it is printed bold.
     """
     ends = rows["lower_mm"].clip(lower=0), rows["upper_mm"]
     columns = [
-        (["Speed"], "mm/s", figures(rows["speed_mm_s"]),
-         figures(energy.inches_from_mm(rows["speed_mm_s"]), 2, " in/s")),
-        (["Power"], "%", figures(rows["power_pct"]), figures(rows["line_energy_j_mm"], 3, " J/mm")),
-        (["Passes"], "", figures(rows["passes"]), [""] * len(rows)),
-        (["Pitch"], "mm", figures(rows["line_pitch_mm"]),
-         figures(energy.lines_per_cm(rows["line_pitch_mm"]), None, " lines/cm")),
+        *_set(rows, units),
         (["Depth", "wanted"], "mm", figures(rows["aim_mm"], 2), inches(rows["aim_mm"])),
         (["Depth", "expected"], "mm", figures(rows["depth_mm"], 2), inches(rows["depth_mm"])),
         ([f"{100 * rows['level'].iloc[0]:g} %", "interval"], "mm",
@@ -209,14 +208,32 @@ def _columns(rows: pd.DataFrame) -> list[dict]:
             for number, column in enumerate(columns)]
 
 
+def _set(rows: pd.DataFrame, units: Units) -> list[tuple]:
+    """Return the columns of what is set on the machine, in its units, mm and mm/s smaller below."""
+    speed, power, pitch = ([[word.capitalize()] for word in units.heading(name)[:1]]
+                           + [units.heading(name)[1], _numbers(rows[name], units.of(name)),
+                              [beside(name, value, units) for value in rows[name]]] for name in SETTING)
+    joules = figures(rows["line_energy_j_mm"], 3, " J/mm")
+    plain = units.power == "%"
+    return [tuple(speed), (*power[:3], joules if plain else power[3]),
+            (["Passes"], "", figures(rows["passes"]), [""] * len(rows) if plain else joules), tuple(pitch)]
+
+
+def _numbers(values: pd.Series, unit: Unit) -> list[str]:
+    """Return the numbers to type, in equal decimals."""
+    said = [unit.text(value) for value in values]
+    decimals = max(len(text.partition(".")[2]) for text in said)
+    return [f"{float(text):.{decimals}f}" for text in said]
+
+
 def _minutes(rows: pd.DataFrame) -> tuple[str, list[str]]:
     if "minutes" in rows:
-        return "this job", figures(rows["minutes"], 0)
-    return "per 10 cm²", figures(rows["minutes_per_10cm2"], 1)
+        return "this job", text.minutes(rows)
+    return "per 10 cm²", text.minutes(rows, "minutes_per_10cm2", 1)
 
 
 def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: pd.Series, window,
-           board: str) -> list[str]:
+           board: str, machine: Machine) -> list[str]:
     """Return the sentences under the table: interval, window, carried-on rows, flags of the fit."""
     level = float(rows["level"].iloc[0])
     means = INTERVAL_MEANS if board == "next" else THIS_BOARD_MEANS
@@ -228,6 +245,10 @@ def _notes(fit: "DepthFit", rows: pd.DataFrame, readings: pd.DataFrame, group: p
                      f"({span(*map(energy.inches_from_mm, ends), 3, 'in')}), hatched in the chart.")
     if "way" in rows:
         notes.append(swept(rows))
+    if words := fit.said_of(fit.group_of(rows.iloc[0])):
+        notes.insert(0, shortened(words, 700))
+    if ends := sweep.slow_ends(machine, float(rows["speed_mm_s"].max())):
+        notes.append(ends)
     if rows["extrapolated"].any():
         whys = rows.get("why", pd.Series(dtype=object))
         notes.append(EXTRAPOLATED.format(burned=_burned(readings, group["regressor"]),

@@ -15,7 +15,6 @@ from testburn.paper import text
 
 if TYPE_CHECKING:
     from testburn.depthfit import DepthFit
-from testburn.labbook import columns
 
 MOST_SHAPES = 5
 
@@ -66,11 +65,9 @@ def _curve(fit: "DepthFit", rows, burned, chosen, pitch: float, board: str) -> p
     ends = burned.min(), burned.max()
     low, high = min(ends[0], chosen.min()), max(ends[1], chosen.max())
     at = np.unique([*np.linspace(low, high, 60), *ends])
-    species, module_w, wavelength_nm = (rows.iloc[0][name] for name in columns.GROUP_KEY)
-    predicted = fit.predict(
-        species, module_w, at * pitch if burned.name == "areal_dose_j_mm2" else at,
-        line_pitch_mm=pitch, level=float(rows["level"].iloc[0]), of="reading", board=board,
-        wavelength_nm=wavelength_nm)
+    predicted = fit.band(
+        fit.group_of(rows.iloc[0]), at * pitch if burned.name == "areal_dose_j_mm2" else at,
+        line_pitch_mm=pitch, level=float(rows["level"].iloc[0]), of="reading", board=board)
     return predicted.assign(at=at)
 
 

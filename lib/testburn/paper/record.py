@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from testburn.job import promise
-from testburn.labbook import files
+from testburn.labbook import columns, files
+from testburn.paper.text import count
 
 if TYPE_CHECKING:
     from testburn.depthfit import DepthFit
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 WHAT, FORMAT = "testburn card record", 1
 MOST_BYTES = 16_000_000
 MARK_DIGITS = 12
-_TEXTS = ("card", "readings_mark", "board", "species", "invented")
+_TEXTS = ("card", "readings_mark", "board", "species", "module", "invented")
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,6 +148,49 @@ def promises(folder, tell=print, first: pd.DataFrame | None = None) -> pd.DataFr
     return pd.concat(frames, ignore_index=True).drop_duplicates(ignore_index=True)
 
 
+def moved(kept_records: tuple[Record, ...], fit: "DepthFit", choices: pd.DataFrame, pdf: str) -> list[str]:
+    """Say, a line a wood and module, which speed is another than on the card printed last, and why; mostly nothing.
+
+    Parameters
+    ----------
+    kept_records : tuple of Record
+    choices : DataFrame
+        The rows that the card of that name has today.
+    pdf : str
+        The card's name.
+    """
+    earlier = [one for one in kept_records if one.pdf == pdf and one.fingerprint != fit.fingerprint]
+    if not earlier:
+        return []
+    last = max(earlier, key=lambda one: (one.newest_reading, one.path.stat().st_mtime))
+    now = promise.of(fit, choices, last.board)
+    same = [*columns.GROUP_KEY, "power_pct", "line_pitch_mm", "passes", "aim_mm"]
+    both = now.merge(last.promised, on=same, suffixes=("", "_then"))
+    both = both[both["speed_mm_s"] != both["speed_mm_s_then"]]
+    said = []
+    for _, rows in both.groupby(list(columns.GROUP_KEY), sort=False):
+        row = rows.iloc[len(rows) // 2]
+        group = fit.group_of(row)
+        said.append(f"{group.name}, {row['aim_mm']:g} mm: {row['speed_mm_s_then']:g} → {row['speed_mm_s']:g} mm/s since your last "
+                    f"card: {_why_moved(last, group, row)}.")
+    return said
+
+
+def _why_moved(last: Record, group, row) -> str:
+    """Return what is different since the last card: boards, the machine's state, else the readings or the model."""
+    reasons, (species, module) = [], (group.species.casefold(), f"{group.module_w:g} W")
+    pages = [page for page in last.document["pages"] if page["species"].casefold() == species
+             and page["module"].split(",")[0] == module and (not group.module or page["module"].endswith(group.module))]
+    more = group.boards - int(pages[0]["boards"]) if pages else 0
+    if more:
+        reasons.append(f"{count(abs(more), 'board')} {'more' if more > 0 else 'fewer'}")
+    then, today = (1.0 if pd.isna(factor) else factor for factor in (row["state_factor_then"], row["state_factor"]))
+    change = 100 * (today / then - 1)
+    if abs(change) >= 1:
+        reasons.append(f"{abs(change):.0f} % " + ("fade" if change < 0 else "deeper by the machine's state"))
+    return ", ".join(reasons) or "other readings, or another version"
+
+
 def _mark(record: dict) -> str:
     """Return the mark of a record's contents, by which a file that was changed is found out."""
     said = json.dumps(record, allow_nan=False, sort_keys=True)
@@ -187,7 +231,7 @@ def _read(path: Path) -> Record:
 
 def _frame(rows: list[dict]) -> pd.DataFrame:
     """Return promised rows as a frame with the types that `promise.of` gives."""
-    frame = pd.DataFrame(rows, columns=list(promise.COLUMNS))
+    frame = pd.DataFrame(rows, columns=list(promise.COLUMNS)).fillna({"module": ""})
     kinds = {name: "str" if name in _TEXTS else "int64" if name == "passes" else float
              for name in promise.COLUMNS}
     return frame.astype(kinds)

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 import pandas as pd
 
 from testburn.labbook import shown
+from testburn.units import COLUMNS, Units
 
 HEADINGS = {
     "species": ("species", None), "module_w": ("module, W", "{:g}"),
     "wavelength_nm": ("nm", "{:g}"), "burn": ("burn", None), "board": ("board", None),
     "swatch": ("swatch", None), "reading": ("reading", "{:g}"),
-    "power_pct": ("power, %", "{:g}"), "speed_mm_s": ("speed, mm/s", "{:g}"),
-    "line_pitch_mm": ("pitch, mm", "{:g}"), "passes": ("passes", "{:g}"),
+    "passes": ("passes", "{:g}"),
     "line_energy_j_mm": ("line energy, J/mm", "{:.3f}"),
     "areal_dose_j_mm2": ("areal dose, J/mm²", "{:.2f}"),
     "aim_mm": ("wanted, mm", "{:g}"), "depth_mm": ("depth, mm", "{:.2f}"),
@@ -69,7 +69,6 @@ HEADINGS = {
     "sweeps": ("sweeps", "{:g}"),
     "lines": ("lines", "{:g}"),
     "fastest": ("fastest", None),
-    "from_mm_s": ("from, mm/s", "{:g}"),
     "gap_mm": ("gap worth two sweeps, mm", "{:.1f}"),
     "piece": ("piece", "{:g}"),
     "width_mm": ("width, mm", "{:.1f}"),
@@ -127,12 +126,25 @@ def said(*texts: str) -> Said:
     return Said(tuple(text for text in texts if text) or ("nothing",))
 
 
-def shop(table: pd.DataFrame, *names: str) -> Shown:
-    """Return the named columns (all by default) as text, under headings in words."""
+def shop(table: pd.DataFrame, *names: str, units: Units = Units()) -> Shown:
+    """Return the named columns (all by default) as text, under headings in words.
+
+    Parameters
+    ----------
+    units : Units
+        Those of the machine: speed, power and pitch stand as they are typed into it.
+    """
     written = {}
     for name in names or table.columns:
+        if name in COLUMNS:
+            written[", ".join(units.heading(name))] = table[name].map(units.of(name).text, na_action="ignore").fillna("")
+            continue
         heading, form = HEADINGS.get(name, (name, None))
         written[heading] = table[name].map(lambda value, form=form: _cell(value, form))
+        # What a brisk head takes at least and a slow one at most is one cell.
+        if (least := f"least_{name}") in table:
+            low = table[least].map(lambda value, form=form: _cell(value, form))
+            written[heading] = (low + "–" + written[heading]).where(low != written[heading], low)
     return Shown(pd.DataFrame(written))
 
 

@@ -11,11 +11,24 @@ import numpy as np
 import pandas as pd
 
 from testburn import energy
+from testburn.units import Units
 
 # The characters that the card's typeface holds in every face; any other is drawn as an open box.
 DRAWABLE = ((0x20, 0x7E), (0xA0, 0xAC), (0xAE, 0x17F), (0x391, 0x3A1), (0x3A3, 0x3C9),
             (0x400, 0x45F), (0x1EA0, 0x1EF9), (0x2010, 0x201E), (0x2020, 0x2020),
             (0x2026, 0x2026), (0x2070, 0x2070), (0x2074, 0x2079), (0x2212, 0x2212))
+
+
+SETTING = ("speed_mm_s", "power_pct", "line_pitch_mm")
+
+
+def beside(column: str, value: float, units: Units) -> str:
+    """Return what stands smaller beside a number of the machine's unit: the file's unit, or where that is it another."""
+    if column == "speed_mm_s":
+        return f"{value:.4g} mm/s" if units.speed != "mm/s" else f"{energy.inches_from_mm(value):.2f} in/s"
+    if column == "power_pct":
+        return "" if units.power == "%" else f"{value:.3g} %"
+    return f"{value:.4g} mm" if units.spacing != "mm" else f"{energy.lines_per_cm(value):.4g} lines/cm"
 
 
 def figures(values: pd.Series, decimals: int | None = None, unit: str = "") -> list[str]:
@@ -57,19 +70,26 @@ def cut(text: str, longest: int) -> str:
 
 
 def kept_alike(readings: pd.DataFrame) -> list[str]:
-    """Return what was the same in every burn and has to stay so: air, direction, focus."""
+    """Return what every burn says alike and has to stay so: air, direction, focus."""
     words = []
     for name, form in (("air_assist", "air {}"), ("sweep_vs_grain", "swept {} the grain"),
                        ("focus_offset_mm", "focus {:+g} mm")):
-        values = set(readings[name].dropna()) - {""} if name in readings else set()
-        if len(values) == 1:
+        values = {"" if pd.isna(value) else value for value in readings[name].unique()} if name in readings else {""}
+        if len(values) == 1 and values != {""}:
             words.append(form.format(values.pop()))
     return words
 
 
 def swept(rows: pd.DataFrame) -> str:
-    """Return what a job's minutes are of, how it is swept, and whether turns are in them."""
+    """Return what a job's minutes are of and how it is swept; which way is best is not said of a head not known."""
     words = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
-    ways = " or ".join(words.get(way, way) for way in rows["way"].unique())
-    few = "" if rows["turns_counted"].all() else " Turns are not counted: machine.toml has no acceleration."
-    return f"Minutes are of {shortened(rows['artwork'].iloc[0], 60, 60)}, swept {ways}.{few}"
+    said = f"Minutes are of {shortened(rows['artwork'].iloc[0], 60, 60)}"
+    if (rows["way"] == "").any():
+        return f"{said}, from a brisk head to a slow one: machine.toml has no acceleration."
+    return f"{said}, swept {' or '.join(words.get(way, way) for way in rows['way'].unique())}."
+
+
+def minutes(rows: pd.DataFrame, name: str = "minutes", decimals: int = 0) -> list[str]:
+    """Return minutes as text: a range where the machine does not say how briskly its head speeds up."""
+    least = rows.get(f"least_{name}", rows[name])
+    return [span(low, high, decimals) for low, high in zip(least, rows[name])]

@@ -56,12 +56,37 @@ def cut(art: Artwork, at_mm: np.ndarray):
         begin = end
 
 
+class Lengths:
+    """Lengths counted in boxes, each a little longer than the one before: `count` of about `mm` each."""
+
+    def __init__(self):
+        self._count, self._total = np.zeros(_BOXES), np.zeros(_BOXES)
+
+    def add(self, lengths_mm) -> None:
+        """Count lengths; none is of no length."""
+        lengths = lengths_mm[lengths_mm > 0]
+        box = np.clip(np.log(lengths / _SHORTEST_MM) / _BOX, 0, _BOXES - 1).astype(int)
+        self._count += np.bincount(box, minlength=_BOXES)
+        self._total += np.bincount(box, lengths, _BOXES)
+
+    @property
+    def count(self) -> np.ndarray:
+        """How many each box holds; empty boxes are left out."""
+        return self._count[self._count > 0]
+
+    @property
+    def mm(self) -> np.ndarray:
+        """The mean length of each box."""
+        return self._total[self._count > 0] / self.count
+
+
 @dataclass(eq=False)
 class Tally:
     """What is between the burned spans, for pieces swept together.
 
     Every sweep begins at its left and goes there and back, top to bottom. Fill it block by block with
-    `add`; then `lines`, `burn_mm` and the ends of each sweep, and `gap_mm` and `gap_count` of all.
+    `add`; then `lines`, `burn_mm` and the ends of each sweep, and of all the lengths of the gaps in a line, of the
+    shifts from a line's end to where the next begins, and of the lines from first burn to last.
     """
 
     sweep_of_piece: np.ndarray
@@ -73,7 +98,7 @@ class Tally:
         self.first_line, self.last_line = np.full(sweeps, -1), np.full(sweeps, -1)
         self.left_mm, self.right_mm = np.full(sweeps, np.inf), np.full(sweeps, -np.inf)
         self.entry_mm, self.exit_mm = np.zeros(sweeps), np.zeros(sweeps)
-        self._count, self._total = np.zeros(_BOXES), np.zeros(_BOXES)
+        self.gaps, self.shifts, self.extents = Lengths(), Lengths(), Lengths()
 
     def add(self, line, piece, left_mm, right_mm) -> None:
         """Count one block of spans."""
@@ -84,7 +109,7 @@ class Tally:
         sweep, line, left_mm, right_mm = sweep[order], line[order], left_mm[order], right_mm[order]
         self.burn_mm += np.bincount(sweep, right_mm - left_mm, len(self.burn_mm))
         same = (sweep[1:] == sweep[:-1]) & (line[1:] == line[:-1])
-        self._gaps((left_mm[1:] - right_mm[:-1])[same])
+        self.gaps.add((left_mm[1:] - right_mm[:-1])[same])
         begins, ends = np.append(True, ~same), np.append(~same, True)
         self._lines(sweep[begins], line[begins], left_mm[begins], right_mm[ends])
 
@@ -98,7 +123,8 @@ class Tally:
         came_from = np.where(new, self.exit_mm[sweep], np.append(0.0, leave[:-1]))
         line_before = np.where(new, self.last_line[sweep], np.append(0, line[:-1]))
         follows = line_before >= 0
-        self._gaps(np.abs(entry - came_from)[follows])
+        self.shifts.add(np.abs(entry - came_from)[follows])
+        self.extents.add(right - left)
         jumped = (line - line_before)[follows]
         self.jumps.append(jumped[jumped > 1])
         opens = sweep[~follows]
@@ -108,19 +134,3 @@ class Tally:
         self.lines += np.bincount(sweep, minlength=len(self.lines))
         np.minimum.at(self.left_mm, sweep, left)
         np.maximum.at(self.right_mm, sweep, right)
-
-    def _gaps(self, lengths):
-        lengths = lengths[lengths > 0]
-        box = np.clip(np.log(lengths / _SHORTEST_MM) / _BOX, 0, _BOXES - 1).astype(int)
-        self._count += np.bincount(box, minlength=_BOXES)
-        self._total += np.bincount(box, lengths, _BOXES)
-
-    @property
-    def gap_count(self) -> np.ndarray:
-        """How many gaps each box holds; empty boxes are left out."""
-        return self._count[self._count > 0]
-
-    @property
-    def gap_mm(self) -> np.ndarray:
-        """The mean length of the gaps of each box."""
-        return self._total[self._count > 0] / self.gap_count

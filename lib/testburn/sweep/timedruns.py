@@ -2,7 +2,9 @@
 
 Decides both from filled rectangles timed on the maker's own machine. What a run takes beyond its
 burning is its turns: turns · (2v · 1/a + overhead), a straight plane without a constant in 1/a and
-the overhead, fitted by ordinary least squares. Runs at one speed cannot tell the two apart.
+the overhead, fitted by ordinary least squares; lines · v · 1/a instead where the head runs up on the wood
+(`runs_up_outside` of the machine), and then of lines long enough for it to reach its speed. Runs at one speed
+cannot tell the two apart.
 
 Source: constant-acceleration kinematics, as in `sweep`; ordinary least squares of statsmodels.
 """
@@ -14,7 +16,7 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 
-from testburn.labbook import ReadingsError, cells, columns, csvfile
+from testburn.labbook import Machine, ReadingsError, cells, columns, csvfile
 from testburn.sweep.lines import line_count
 
 _BY = {name: columns.BY_NAME[name] for name in ("speed_mm_s", "line_pitch_mm", "passes")}
@@ -34,7 +36,7 @@ LEVEL = 0.95
 # A hand on a stopwatch, and a head that is not quite even; common practice, no source.
 _STOPWATCH_S, _OFF_SHARE = 4.0, 0.03
 _MOST_BYTES = 4_000_000
-_NEXT = "Time a filled rectangle of many short lines (say 20 mm wide, 40 mm high) at {} speed."
+_NEXT = "Time a filled rectangle of many {} lines (say {} mm wide, 40 mm high) at {} speed."
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +104,7 @@ def read(book: str | Path) -> pd.DataFrame:
     return _typed(rows, FILE)
 
 
-def from_book(book: str | Path) -> "Calibration | str":
+def from_book(book: str | Path, machine: Machine = Machine()) -> "Calibration | str":
     """Return what a lab book's timed runs say, or in words why they say nothing yet.
 
     Raises
@@ -115,29 +117,32 @@ def from_book(book: str | Path) -> "Calibration | str":
     runs = read(book)
     if runs.empty:
         return (f"No timed runs yet. Write two or more into {FILE}, under the columns "
-                f"{', '.join(COLUMNS)}. " + _NEXT.format("one, and another at twice that"))
-    return _too_few(_checked(runs)) or calibrate(runs)
+                f"{', '.join(COLUMNS)}. " + _next("one, and another at twice that", machine.runs_up_outside))
+    return _too_few(_checked(runs), machine.runs_up_outside) or calibrate(runs, machine.runs_up_outside)
 
 
-def calibrate(timed_runs: pd.DataFrame) -> Calibration:
+def calibrate(timed_runs: pd.DataFrame, runs_up_outside: bool = True) -> Calibration:
     """Return acceleration and turn overhead from timed filled rectangles, burned in both directions.
 
     Parameters
     ----------
     timed_runs : DataFrame
         A row a run: run, timed_on, width_mm, height_mm, speed_mm_s, line_pitch_mm, passes, seconds.
+    runs_up_outside : bool
+        Of the machine.
 
     Raises
     ------
     ReadingsError
         With every run that is no run.
     ValueError
-        If all have one speed, or if they take no time to turn.
+        If all have one speed, if they take no time to turn, or if a head that runs up on the wood reaches its
+        speed on no line of a run.
     """
     runs = _checked(timed_runs)
-    if too_few := _too_few(runs):
+    if too_few := _too_few(runs, runs_up_outside):
         raise ValueError(too_few)
-    slowing = (2 * runs["speed_mm_s"] * runs["turns"]).to_numpy()
+    slowing = (runs["speed_mm_s"] * (2 * runs["turns"] if runs_up_outside else runs["turns"] + runs["passes"])).to_numpy()
     design = np.column_stack([slowing, runs["turns"]])
     over = (runs["seconds"] - runs["burn_seconds"]).to_numpy()
     fit, remarks = sm.OLS(over, design).fit(), []
@@ -145,29 +150,46 @@ def calibrate(timed_runs: pd.DataFrame) -> Calibration:
     # Dropped as soon as its limits hold 0, a real overhead would go into the acceleration and spoil both.
     if fit.params[1] < 0:
         remarks.append("By these runs a turn costs less than nothing besides, which is taken as 0. "
-                       + _NEXT.format("a low"))
+                       + _next("a low", runs_up_outside))
         fit = sm.OLS(over, design[:, :1]).fit()
         limits = fit.conf_int(1 - LEVEL)
     elif limits is not None and limits[1, 0] <= 0:
-        remarks.append("What a turn costs besides is not yet told from nothing. " + _NEXT.format("a low"))
+        remarks.append("What a turn costs besides is not yet told from nothing. " + _next("a low", runs_up_outside))
     if not fit.params[0] > 0:
         raise ValueError("By these runs turning at a higher speed takes no more time, so no acceleration can be "
-                         "worked out. Check speed, pitch and seconds of each. " + _NEXT.format("a high"))
+                         "worked out. Check speed, pitch and seconds of each. " + _next("a high", runs_up_outside))
+    if not runs_up_outside:
+        _long_enough(runs, 1 / fit.params[0])
     if limits is None:
         remarks.append("Two runs leave nothing to judge them by: no limits. Time a third, at another speed.")
-    return _said(runs, fit, limits, design, over, remarks)
+    return _said(runs, fit, limits, design, remarks, runs_up_outside)
 
 
-def _too_few(runs) -> str:
+def _next(speed: str, runs_up_outside: bool) -> str:
+    """Say which rectangle to time: short lines turn often, but a head that runs up on the wood needs room to."""
+    return _NEXT.format(*(("short", 20) if runs_up_outside else ("long", 200)), speed)
+
+
+def _too_few(runs, runs_up_outside) -> str:
     """Return why runs at fewer than two speeds say nothing; nothing where there are two."""
     if (speeds := runs["speed_mm_s"].unique()).size > 1:
         return ""
     return (f"{len(runs)} timed run(s), " + "".join(f"all at {speed:g} mm/s, " for speed in speeds)
             + "cannot tell acceleration from what a turn costs besides. "
-            + _NEXT.format("another" if len(runs) else "one, and another at twice that"))
+            + _next("another" if len(runs) else "one, and another at twice that", runs_up_outside))
 
 
-def _said(runs, fit, limits, design, over, remarks) -> Calibration:
+def _long_enough(runs, acceleration_mm_s2) -> None:
+    """Refuse runs on whose lines the head, running up on the wood, never reaches its speed."""
+    needed = runs["speed_mm_s"] ** 2 / acceleration_mm_s2
+    if (short := runs["width_mm"] < needed).any():
+        one = runs[short].iloc[0]
+        raise ValueError(f"The head runs up on the wood (runs_up_outside = false), and the {one['width_mm']:g} mm lines of run "
+                         f"{one['run']} are too short to reach {one['speed_mm_s']:g} mm/s: they tell nothing certain. Time it "
+                         f"with lines of {2 * needed[short].iloc[0]:.0f} mm or more.")
+
+
+def _said(runs, fit, limits, design, remarks, runs_up_outside) -> Calibration:
     """Return the fit as a calibration, the interval of 1/a turned over."""
     with_overhead = len(fit.params) > 1
     overhead = float(fit.params[1]) if with_overhead else 0.0
@@ -176,7 +198,7 @@ def _said(runs, fit, limits, design, over, remarks) -> Calibration:
         low, high = limits[0]
         between = (float(1 / high), float(1 / low) if low > 0 else float("inf"))
         if low <= 0:
-            remarks.append("The acceleration has no upper limit yet. " + _NEXT.format("a high"))
+            remarks.append("The acceleration has no upper limit yet. " + _next("a high", runs_up_outside))
     expected = runs["burn_seconds"] + design[:, :len(fit.params)] @ fit.params
     runs = runs.assign(expected_seconds=expected, residual_seconds=runs["seconds"] - expected)
     off = runs["residual_seconds"].abs()

@@ -7,7 +7,8 @@ another in reading order, each from its top left.
 
 A machine that skips blanks sweeps a line from its first burn to its last, hurries over gaps as far
 as its travel speed allows, and jumps lines on which nothing burns; another sweeps every line of a
-sweep over the sweep's whole width.
+sweep over the sweep's whole width. One that speeds up and slows down on the wood is taken to have its
+speed at every gap in a line: short of it only where a line's first or last piece is shorter than a run-up.
 
 Source: constant-acceleration kinematics, closed forms; checked by integrating the head's pace
 place by place in tests/sweep/test_sweep.py.
@@ -21,7 +22,7 @@ import pandas as pd
 from testburn.labbook import Machine
 from testburn.sweep import lines
 from testburn.sweep.artwork import Artwork
-from testburn.sweep.head import hurry_s, rest_to_rest_s, turn_s
+from testburn.sweep.head import hurry_s, rest_to_rest_s, run_up_mm, slowing_s, turn_s
 
 EACH, ROWS, FULL = "each piece", "rows", "full width"
 PARTS = ("burn_minutes", "blank_minutes", "turn_minutes", "travel_minutes")
@@ -33,8 +34,8 @@ _BLOCK = 1_000_000
 class Way:
     """One way to sweep: lengths and counts from which the seconds at any speed follow.
 
-    `gap_mm`, `gap_count` are blanks to hurry over (a machine that skips blanks), `blank_mm` blanks
-    swept at set speed. `across_mm`, `down_mm` lead from one sweep's last burn to the next one's first;
+    `gaps`, and `shifts` from a line to the next, are blanks to hurry over (a machine that skips blanks), `blank_mm`
+    blanks swept at set speed; `extents` are the lines: of each (n, 2) lengths in mm and how many of them. `across_mm`, `down_mm` lead from one sweep's last burn to the next one's first;
     `beyond` says how many run-ups nearer (after a line to the right) the stops lie. `boxes` has a row
     a sweep: left_mm, top_mm, right_mm, bottom_mm, lines, burn_mm, begin_mm, end_mm (where the first line
     is entered and the last one left).
@@ -45,8 +46,9 @@ class Way:
     boxes: pd.DataFrame
     burn_mm: float
     blank_mm: float
-    gap_mm: np.ndarray
-    gap_count: np.ndarray
+    gaps: np.ndarray
+    shifts: np.ndarray
+    extents: np.ndarray
     jump_mm: np.ndarray
     across_mm: np.ndarray
     down_mm: np.ndarray
@@ -68,20 +70,23 @@ class Way:
         A turn between two sweeps is a turn like any other; its travel comes on top, from rest to rest.
         The first run-up and the last run-out are left out, as for a rectangle.
         """
-        blank = self.blank_mm / speeds_mm_s
-        if len(self.gap_mm):
-            blank = blank + hurry_s(self.gap_mm, speeds_mm_s[:, None], machine) @ self.gap_count
+        blank, travel = self.blank_mm / speeds_mm_s, self._travel_s(speeds_mm_s, machine)
         turns = (self.lines - 1) * turn_s(speeds_mm_s, machine)
-        return self.burn_mm / speeds_mm_s, blank, turns, self._travel_s(speeds_mm_s, machine)
+        hurried = np.vstack([self.gaps, self.shifts]) if machine.runs_up_outside else self.gaps
+        if len(hurried):
+            blank = blank + hurry_s(hurried[:, 0], speeds_mm_s[:, None], machine) @ hurried[:, 1]
+        if not machine.runs_up_outside:
+            # The head stands still at the end of every line.
+            turns = turns + slowing_s(self.extents[:, 0], speeds_mm_s[:, None], machine) @ self.extents[:, 1]
+            travel = travel + rest_to_rest_s(self.shifts[:, 0], machine) @ self.shifts[:, 1]
+        return self.burn_mm / speeds_mm_s, blank, turns, travel
 
     def _travel_s(self, speeds, machine):
-        if machine.acceleration_mm_s2 is None:
-            return np.zeros_like(speeds)
         seconds = np.full(len(speeds), rest_to_rest_s(self.jump_mm, machine).sum())
         # A stop lies a run-up beyond the last burn, a start a run-up before the first.
         block = max(1, _BLOCK // max(len(self.across_mm), 1))
         for begin in range(0, len(speeds), block):
-            run_up = speeds[begin:begin + block, None] ** 2 / (2 * machine.acceleration_mm_s2)
+            run_up = machine.runs_up_outside * run_up_mm(speeds[begin:begin + block, None], machine.acceleration_mm_s2)
             way = np.hypot(self.across_mm - self.beyond * run_up, self.down_mm)
             seconds[begin:begin + block] += rest_to_rest_s(way, machine).sum(axis=1)
         return seconds
@@ -158,7 +163,12 @@ def _way(name, tally: lines.Tally, at_mm, skips_blanks) -> Way:
     return Way(
         name, tally.sweep_of_piece, boxes, burn,
         0.0 if skips_blanks else float((count * (right - left)).sum()) - burn,
-        tally.gap_mm if skips_blanks else none, tally.gap_count if skips_blanks else none,
+        _counted(tally.gaps, skips_blanks), _counted(tally.shifts, skips_blanks),
+        _counted(tally.extents) if skips_blanks else np.column_stack([right - left, count]),
         np.concatenate([none, *tally.jumps]) * pitch if skips_blanks else none,
         across_mm=begins[1:] - ends[:-1], down_mm=at_mm[first[1:]] - at_mm[last[:-1]],
         beyond=1.0 + np.where(count[:-1] % 2 == 1, 1.0, -1.0))
+
+
+def _counted(lengths: lines.Lengths, kept: bool = True) -> np.ndarray:
+    return np.column_stack([lengths.mm, lengths.count]) if kept else np.zeros((0, 2))

@@ -49,18 +49,19 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
             shown.say("The lab book holds no readings yet. Enter a burn first: "
                   "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
             return None
-        fit = depthfit.fit(readings)
+        fit = depthfit.fit(readings, workshop.past)
         doubtful = suspects.suspects(fit, workshop.woods)
         if wrong := _mostly_doubtful(fit, doubtful):
             shown.say(wrong)
             return None
-        rows = settings.for_card(fit, workshop.machine)
+        machine = workshop.machine
+        rows = settings.for_card(fit, machine)
         left_off = settings.left_off(fit, rows)
     except (labbook.ReadingsError, OSError, ValueError) as fault:
         shown.say(str(fault))
         return None
     try:
-        job = Job.read(workshop.book, fit, workshop.machine)
+        job = Job.read(workshop.book, fit, machine)
         trouble = job.trouble
     except (OSError, ValueError) as fault:
         trouble = str(fault)
@@ -70,8 +71,12 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         return None
     if job.proof_unused:
         shown.say(job.proof_unused)
+    for words in dict.fromkeys(filter(None, [workshop.past.strangers(readings), *map(fit.said_of, fit.groups)])):
+        shown.say(words)
     if left_off:
         shown.say(f"Not on the card: {left_off}.")
+    for doubt in machine.doubts(readings):
+        shown.say(doubt)
     for doubt in doubtful.itertuples():
         shown.say(f"Doubtful: burn {doubt.burn}, swatch {doubt.swatch}, reading {doubt.reading}, "
               f"{doubt.depth_mm:g} mm: {doubt.why}.")
@@ -101,16 +106,16 @@ def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callabl
 
     The card folder comes last: it binds the card of the board.
     """
-    fit, folder, kept = job.fit, workshop.cards, workshop.records
+    fit, folder, kept, machine = job.fit, workshop.cards, workshop.records, job.machine
     # Pages are the same on every paper; they are worked out once.
-    woods = card.document(fit, rows)
+    woods = card.document(fit, rows, machine=machine)
     made = {f"job-{job.sheet.name}.pdf": lambda path: card.write(
-        path, fit, settings.for_job(job.fast_and_sure, job.drawing), job.window, records=kept)}
+        path, fit, settings.for_job(job.fast_and_sure, job.drawing), job.window, records=kept, machine=machine)}
     made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept, content=woods)
              for paper, name in WOODS.items()}
     made[f"board-{job.board}.pdf"] = lambda path: card.write(
         path, job.proved, settings.for_job(job.on_this_board.head(4), job.drawing), job.window,
-        board=job.board, records=kept)
+        board=job.board, records=kept, machine=machine)
     made["binder-a5.pdf"] = lambda path: binder.write(path, fit, workshop.machine, kept, choices=rows,
                                                          content=woods)
     return {name: lambda make=make, name=name: make(folder / name) for name, make in made.items()}
@@ -120,11 +125,14 @@ def make(workshop: Workshop) -> int:
     """Make every card of the lab book, and say where they are; return the exit code."""
     if (found := ready(workshop)) is None:
         return 1
+    before = record.kept(workshop.records, tell=lambda _: None)
     made, making = [], steps(workshop, *found)
     bar(0, len(making), "cards")
     for done, (name, write) in enumerate(making.items(), start=1):
         made.append(write())
         bar(done, len(making), name)
+    for words in record.moved(before, found[0].fit, found[1], WOODS["a5"]):
+        shown.say(words)
     shown.say("\n".join(f"Card: {path}" for path in sorted(made)))
     shown.say("Open the notebooks in JupyterLab: python3 lib/start.py lab" + own_option())
     return 0
@@ -132,7 +140,7 @@ def make(workshop: Workshop) -> int:
 
 def bind(workshop: Workshop) -> int:
     """Bind the lab book's cards on both papers, and say which sheets are out of date; return the exit code."""
-    fit = depthfit.fit(labbook.read(workshop.book))
+    fit = workshop.fit()
     kept = record.kept(workshop.records)
     made = [binder.write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)
             for paper, name in binder.FILES.items()]

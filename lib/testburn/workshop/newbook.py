@@ -18,7 +18,7 @@ MACHINE = """\
 min_speed_mm_s = 1
 max_speed_mm_s = 600
 speed_step_mm_s = 1
-# How briskly the head speeds up and slows down along a line. Without it, minutes count burning only.
+# How briskly the head speeds up and slows down along a line. Without it, minutes are a range.
 # Time two or more filled rectangles with a stopwatch, write them into timed_runs.csv, and notebook 7
 # works out the next two lines.
 # acceleration_mm_s2 = 1000
@@ -27,12 +27,21 @@ speed_step_mm_s = 1
 # travel_speed_mm_s = 300
 # true if the head leaves a line where nothing is left to burn and hurries over gaps.
 # skips_blanks = false
+# true if the head has its speed before the drawing begins; false if it speeds up on the wood, so that the ends of
+# lines and narrow strokes burn deeper.
+# runs_up_outside = true
 # For the stock check: clearance above the support with the module at its top, height of the support, distance
 # from the module's nose to the face in focus, and how far the module can be moved up and down.
 # clearance_mm = 60
 # support_height_mm = 22
 # focus_gap_mm = 7
 # focus_travel_mm = 40
+# What your control asks for; cards, sheets and forms then lead with it. Every figure above and every file stays in
+# mm/s, mm and percent; only a step may carry its unit, e.g. above this line: speed_step = "100 mm/min".
+# [units]
+# speed = "mm/min"            # or mm/s, in/s, in/min
+# spacing = "lines per inch"  # or mm, in, lines per mm, lines per cm
+# power_out_of = 255          # leave it out where power is set in percent
 """
 JOB = """\
 # The job on the bench: notebooks 6 to 11 work on it. Take the # away from a line to say it; what is

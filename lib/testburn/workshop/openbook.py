@@ -18,12 +18,14 @@ from pathlib import Path
 
 import pandas as pd
 
+from testburn import depthfit, drift, labbook
 from testburn.labbook import Machine, woods
+from testburn.units import Units
 
 PROJECT = Path(__file__).resolve().parents[3]
 DEMO = PROJECT / "labdata"
-BOOK_FILES = ("burns", "jobs", "artwork", "woods.csv", "strikes.csv", "timed_runs.csv", "machine.toml",
-              "job.toml", "datapackage.json")
+BOOK_FILES = ("burns", "jobs", "artwork", "woods.csv", "strikes.csv", "retired.csv", "machine_log.csv",
+              "timed_runs.csv", "machine.toml", "job.toml", "datapackage.json")
 
 # The kind of output that JupyterLab's extension for charts draws.
 _CHART = "application/vnd.plotly.v1+json"
@@ -40,8 +42,28 @@ class Workshop:
     @property
     def machine(self) -> Machine:
         """The machine's limits from machine.toml; the defaults where the file is missing."""
-        file = self.book / "machine.toml"
-        return Machine.read(file) if file.exists() else Machine()
+        return Machine.of(self.book)
+
+    @property
+    def units(self) -> Units:
+        """What the machine's control asks for."""
+        return self.machine.units
+
+    @property
+    def past(self) -> depthfit.states.Past:
+        """What happened to the machine: its log, and what finished jobs say of it."""
+        return drift.past_of(self.book, self.machine.spreads_pct)
+
+    def fit(self) -> depthfit.DepthFit:
+        """Return the fit of the lab book's readings, each module as it is now.
+
+        Raises
+        ------
+        ValueError
+            If there is nothing to fit; see `depthfit.fit`.
+        """
+        readings = labbook.read(self.book)
+        return depthfit.fit(readings, self.past if len(readings) else None)
 
     @property
     def plans(self) -> Path:

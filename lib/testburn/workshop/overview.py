@@ -13,7 +13,7 @@ import pandas as pd
 
 from testburn import drift
 from testburn.depthfit import DepthFit
-from testburn.labbook import columns, shown
+from testburn.labbook import Machine, columns, shown
 
 OLD_DAYS = 365
 _MOST_STEPS = 6
@@ -22,7 +22,7 @@ _CALM = ("in step", "no jobs", "too few jobs")
 
 
 def state(readings: pd.DataFrame, fit: DepthFit | None, jobs: pd.DataFrame,
-          today: datetime.date | None = None) -> pd.DataFrame:
+          today: datetime.date | None = None, log: pd.DataFrame | None = None) -> pd.DataFrame:
     """Return a row for each species × module × wavelength that was ever burned.
 
     Parameters
@@ -34,17 +34,20 @@ def state(readings: pd.DataFrame, fit: DepthFit | None, jobs: pd.DataFrame,
     jobs : DataFrame
         From `jobs.read`.
     today : date, optional
+    log : DataFrame, optional
+        Of the machine, from `machinelog.read`.
 
     Returns
     -------
     DataFrame
-        species, module_w, wavelength_nm, boards, last_burn, age_days, jobs, drift, fitted.
+        species, module_w, wavelength_nm, module, boards, last_burn, age_days, jobs, drift, fitted.
     """
     today = pd.Timestamp(today or datetime.date.today())
     kept = readings[readings["struck_because"] == ""] if "struck_because" in readings else readings
-    fitted = {(group.species, group.module_w, group.wavelength_nm) for group in fit.groups} if fit else set()
-    rows, judged = [], drift.check(jobs)
-    for key, member in kept.groupby(list(columns.GROUP_KEY), sort=True):
+    fitted = {tuple(getattr(group, name) for name in columns.GROUP_KEY) for group in fit.groups} if fit else set()
+    rows, judged = [], drift.check(jobs, log=log)
+    jobs = columns.with_module(jobs)
+    for key, member in columns.with_module(kept).groupby(list(columns.GROUP_KEY), sort=True):
         own = jobs[(jobs[list(columns.GROUP_KEY)] == list(key)).all(axis=1)]
         last = pd.to_datetime(member["burned_on"]).max()
         rows.append(dict(zip(columns.GROUP_KEY, key)) | {
@@ -63,9 +66,10 @@ class Grid:
     @property
     def fields(self) -> pd.DataFrame:
         """The grid as text; an empty field was never burned."""
-        said = self.table.assign(
-            module=[f"{watts:g} W, {nm:g} nm" for watts, nm in
-                    zip(self.table["module_w"], self.table["wavelength_nm"])],
+        known = columns.with_module(self.table)
+        said = known.assign(
+            module=[f"{watts:g} W, {nm:g} nm" + f", {named}" * bool(named) for watts, nm, named in
+                    zip(*(known[name] for name in columns.MODULE_KEY))],
             field=[_field(row) for row in self.table.itertuples()])
         order = said.drop_duplicates("module").sort_values(["wavelength_nm", "module_w"])["module"]
         return said.pivot(index="species", columns="module", values="field")[order].fillna("")
@@ -92,16 +96,21 @@ def _field(row) -> str:
     return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {abs(row.age_days)} days {when}; {jobs}"
 
 
-def next_steps(table: pd.DataFrame) -> list[str]:
+def next_steps(table: pd.DataFrame, machine: Machine | None = None, readings: pd.DataFrame | None = None) -> list[str]:
     """Return what to do next, in order of weight, in words.
 
     Parameters
     ----------
     table : DataFrame
         From `state`.
+    machine : Machine, optional
+        What looks wrong in machine.toml comes last, then what is still to be measured.
+    readings : DataFrame, optional
+        What was burned, for machine.toml to be held against.
     """
+    asked = [*machine.doubts(readings), *filter(None, [machine.to_measure])] if machine else []
     if table.empty:
-        return ["The lab book is empty. Plan a test burn, burn it, enter its depths."]
+        return ["The lab book is empty. Plan a test burn, burn it, enter its depths.", *asked]
     said = []
     for words, rows in (
             ("finished jobs no longer come out as promised. See the notebook on finished jobs",
@@ -113,8 +122,8 @@ def next_steps(table: pd.DataFrame) -> list[str]:
              table[(table["age_days"] > OLD_DAYS) & (table["drift"] != "in step")]),
             ("last burned after today, by this computer. Check its clock, else the day in the burn's file",
              table[table["age_days"] < 0])):
-        names = [f"{row.species} {row.module_w:g} W" for row in rows.itertuples()]
+        names = [f"{row.species} {columns.module_name(row.module, row.module_w)}" for row in columns.with_module(rows).itertuples()]
         if names:
             burned = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
             said.append(f"{burned}: {words}.")
-    return said[:_MOST_STEPS] or ["Nothing is due. Print the cards, prove each board, enter finished jobs."]
+    return [*said[:_MOST_STEPS], *asked] or ["Nothing is due. Print the cards, prove each board, enter finished jobs."]

@@ -1,0 +1,58 @@
+"""Finished: finished jobs as rows that can be judged, each against what its card would say of the standard state.
+
+Decides how the readings of a job become one row a board: recesses weighed by what their promise says of them, on the
+logarithm of observed over expected. A card that counted a state of the machine in said by which factor; taken out again,
+jobs of before and after stand on one scale.
+"""
+
+import numpy as np
+import pandas as pd
+
+from testburn import energy
+from testburn.labbook import columns
+
+MODULE = list(columns.MODULE_KEY)
+
+
+def finished(jobs: pd.DataFrame) -> pd.DataFrame:
+    """Return a row per job, board and module: how far off what its card would say of the standard state, and why.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        From `jobs.read`.
+
+    Returns
+    -------
+    DataFrame
+        job, the group's key, board, finished_on, recesses, expected_mm, depth_mm, log_ratio, own_variance, curve_sd,
+        board_sd, log_sd, z, off_pct, df, dose_j_mm2, invented; in order of module and day.
+    """
+    key = ["burn", "species", "board", *MODULE]
+    readings = columns.with_module(jobs).assign(made_up=jobs["invented"] == "yes", day=pd.to_datetime(jobs["burned_on"]))
+    told = {name: (name, "first") for name in ("expected_mm", "curve_sd", "board_sd", "swatch_sd", "reading_sd",
+                                               "gauge_sd_mm", "df")}
+    setting = [name for name in columns.MACHINE_SETTING if name in readings]
+    counted = "state_factor" in readings
+    recess = readings.groupby([*key, "swatch"], sort=False).agg(
+        finished_on=("day", "max"), mean_mm=("depth_mm", "mean"), count=("depth_mm", "size"), step=("gauge_step_mm", "first"),
+        made_up=("made_up", "any"), **told, **{name: (name, "first") for name in setting},
+        **({"state_factor": ("state_factor", "first")} if counted else {})).reset_index()
+    gauge = (recess["gauge_sd_mm"]**2 + recess["step"]**2 / 12) / recess["expected_mm"]**2
+    # Never quite 0, so that promises without any scatter do not divide by it.
+    recess["weight"] = 1 / (recess["swatch_sd"]**2 + (recess["reading_sd"]**2 + gauge) / recess["count"] + 1e-8)
+    standard_mm = recess["expected_mm"] / (recess["state_factor"].fillna(1.0) if counted else 1.0)
+    recess["log_ratio"] = np.log(np.maximum(recess["mean_mm"], recess["step"]) / standard_mm)
+    recess["dose_j_mm2"] = energy.with_energy(recess)["areal_dose_j_mm2"] if len(setting) == len(columns.MACHINE_SETTING) else np.nan
+    averaged = ["expected_mm", "mean_mm", "log_ratio", "curve_sd", "board_sd", "df", "dose_j_mm2"]
+    recess[averaged] = recess[averaged].mul(recess["weight"], axis=0)
+    rows = recess.groupby(key, sort=False).agg(
+        **{name: (name, "sum") for name in (*averaged, "weight")}, recesses=("swatch", "size"),
+        finished_on=("finished_on", "max"), invented=("made_up", "any")).reset_index()
+    rows[averaged] = rows[averaged].div(rows["weight"], axis=0)
+    rows["own_variance"] = 1 / rows["weight"]
+    rows["log_sd"] = np.sqrt(rows["own_variance"] + rows["curve_sd"]**2 + rows["board_sd"]**2)
+    rows["z"] = rows["log_ratio"] / rows["log_sd"]
+    rows["off_pct"] = 100 * np.expm1(rows["log_ratio"])
+    rows = rows.rename(columns={"burn": "job", "mean_mm": "depth_mm"}).drop(columns="weight")
+    return rows.sort_values([*MODULE, "finished_on", "job", "species", "board"], ignore_index=True)
