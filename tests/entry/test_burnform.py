@@ -182,7 +182,7 @@ def test_the_header_is_remembered_from_the_newest_burn(book):
     held = {name: box.value for name, box in burnform.entry(book).header.items()}
     assert before <= datetime.date.fromisoformat(held.pop("burned_on")) <= datetime.date.today()
     assert held == {
-        "burn": "", "species": "black cherry", "board": "", "module_w": "20",
+        "burn": "", "species": "black cherry", "board": "", "module_w": "20", "module": "",
         "wavelength_nm": "450", "power_pct": "90", "passes": "2", "line_spacing": "0.05",
         "speed_unit": "mm/s", "power_unit": "%", "line_spacing_unit": "mm", "depth_unit": "mm", "depth_as": "the depth",
         "gauge_step": "0.0127 mm",
@@ -241,7 +241,7 @@ def test_every_box_has_a_label_of_its_own_and_measurements_are_plain_text(book):
     form.rows[0].swatch.value = "A1"
     boxes = [box for box in all_boxes(form) if isinstance(box, (widgets.Text, widgets.Dropdown))]
     labels = [box.description for box in boxes]
-    assert len(boxes) == 21 + 2 * 6 and all(labels) and len(set(labels)) == len(labels)
+    assert len(boxes) == 22 + 2 * 6 and all(labels) and len(set(labels)) == len(labels)
     assert "Swatch A1 reading 2" in labels
     assert not [box for box in all_boxes(form) if "value" in box.traits() and isinstance(
         box, (widgets.BoundedFloatText, widgets.FloatText, widgets.BoundedIntText))]

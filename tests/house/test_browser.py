@@ -95,7 +95,7 @@ def jupyterlab(home, log):
     """JupyterLab on copies in `home`, with folders of its own; its process and its address."""
     makevenv, _ = front_door()
     shutil.copytree(PROJECT / "notebooks", home / "notebooks")
-    for name in BOOK_FILES:
+    for name in filter(lambda name: (DEMO / name).exists(), BOOK_FILES):
         copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
         (home / "book").mkdir(exist_ok=True)
         copy(DEMO / name, home / "book" / name)

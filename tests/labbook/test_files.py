@@ -121,7 +121,7 @@ def test_a_disk_that_refuses_is_said_in_words_and_nothing_changes(step, number, 
 
 LIMITED = """
 import resource, signal, sys, pandas as pd
-from testburn.labbook import burns as labbook
+from testburn import labbook
 frame = pd.read_csv(sys.argv[2], dtype=str)
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
@@ -147,7 +147,7 @@ def test_a_write_that_the_system_itself_cuts_off_leaves_nothing(saved, sound, as
 TINY = """
 mount -t tmpfs -o size=16k tiny "$1" && mkdir "$1/burns" && head -c 12000 /dev/zero > "$1/filling" && $4
 "$2" -c 'import sys, pandas as pd
-from testburn.labbook import burns as labbook
+from testburn import labbook
 try:
     labbook.save(pd.read_csv(sys.argv[2], dtype=str), sys.argv[1])
 except labbook.NotWritten as refusal:

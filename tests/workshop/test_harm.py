@@ -18,7 +18,7 @@ ACTS = (b"/URI", b"/JavaScript", b"/JS", b"/Launch", b"/OpenAction", b"/AA", b"/
 def book(tmp_path, monkeypatch):
     folder = tmp_path / "book \x1b[31m\u202ered"
     folder.mkdir()
-    for name in BOOK_FILES:
+    for name in filter(lambda name: (DEMO / name).exists(), BOOK_FILES):
         copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
         copy(DEMO / name, folder / name)
     for file in [*folder.glob("burns/*.csv"), *folder.glob("jobs/*.csv"), folder / "woods.csv"]:

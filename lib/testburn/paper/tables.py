@@ -59,6 +59,8 @@ HEADINGS = {
     "curve_sd": ("curve off by", "{:.0%}"), "board_sd": ("board off by", "{:.0%}"),
     "job": ("job", None), "jobs": ("jobs", "{:g}"), "finished_on": ("finished on", "{:%Y-%m-%d}"),
     "first_job": ("first job", None), "recesses": ("recesses", "{:g}"), "off_pct": ("off, %", "{:+.0f}"),
+    "same_board_pct": ("on this board ±, %", "{:.0f}"), "new_board_pct": ("on a new one ±, %", "{:.0f}"),
+    "day": ("day", "{:%Y-%m-%d}"), "note": ("note", None), "done": ("done", None), "new_state": ("a new state", None),
     "z": ("off, in its scatter", "{:+.1f}"), "fresh_z": ("new in it", "{:+.1f}"),
     "ewma": ("moving average", "{:+.2f}"), "state": ("state", None), "since": ("since job", None),
     "since_on": ("since", "{:%Y-%m-%d}"), "advice": ("what to do", None),
