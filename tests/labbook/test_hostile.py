@@ -6,6 +6,7 @@ cells. Each gives readings or ReadingsError, never another exception.
 
 import contextlib
 import datetime
+import os
 import shutil
 import tempfile
 from pathlib import Path
@@ -21,7 +22,8 @@ from testburn.labbook import columns
 from mutations import ENCODINGS, SOUND, contents, folders, seeded
 
 TODAY = datetime.date(2026, 6, 30)
-BAD_FILES = 5000
+# More by e.g. TESTBURN_MUTATIONS=10000.
+BAD_FILES = int(os.environ.get("TESTBURN_MUTATIONS", 2000))
 
 
 @contextlib.contextmanager
@@ -111,7 +113,7 @@ def test_any_burn_that_passes_the_check_is_read_back_as_it_was_saved():
 def test_a_bad_file_gives_words_or_readings_and_never_another_exception():
     files, sound = [], []
 
-    @settings(seeded, max_examples=2000)
+    @settings(seeded, max_examples=BAD_FILES)
     @given(folders)
     def is_readings_or_words(made):
         if sum(files) >= BAD_FILES:

@@ -288,7 +288,7 @@ class DepthFit:
     @property
     def states(self) -> pd.DataFrame:
         """A row per module that had more than one state: what is known of the present one."""
-        return pd.DataFrame([one.row for one in self.modules.values()])
+        return pd.DataFrame([one.row for one in self.modules.values()], columns=list(states.COLUMNS))
 
     def said_of(self, group: GroupFit) -> str:
         """Say what a maker should know of a group's module as it is now, and of burns under other conditions; mostly nothing."""

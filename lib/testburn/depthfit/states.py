@@ -36,6 +36,8 @@ FADE, FADE_SD, CURE_SD = "fade", 0.15, 0.10
 # Work that no fade is cured by.
 NO_CURE = ("belt", "other")
 MODULE = list(columns.MODULE_KEY)
+# Of `DepthFit.states`, a row a module.
+COLUMNS = (*MODULE, "since", "done", "off_pct", "lower_pct", "upper_pct", "boards", "check_boards", "jobs", "words")
 _FLAT = 10.0                    # sd of a wood's level before anything was burned: no limit at all
 _ELASTICITY = (0.3, 3.0)        # near "no mark" a curve answers without bound; no evidence rests on that
 # Burns under other conditions share a curve where the readings show that it differs by less than this, at 5 % on either
