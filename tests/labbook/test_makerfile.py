@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from testburn import job, labbook
-from testburn.labbook import Machine, columns, days_ahead, jobs, makerfile, woods
+from testburn.labbook import Machine, columns, days_ahead, jobs, machinelog, makerfile, woods
 from testburn.sweep import artwork, timedruns
 
 # Files of each kind, mutated: 2,000 in all here, more by e.g. TESTBURN_MUTATIONS=10000.
@@ -32,9 +32,12 @@ def full(book, sound, as_csv, labdata):
     """A lab book with one small file of every kind."""
     (book / "burns" / "b01.csv").write_text(as_csv(sound()), encoding="utf-8", newline="")
     (book / "jobs").mkdir()
-    for name in ("machine.toml", "job.toml", "woods.csv", "jobs/sign-01.csv", "datapackage.json", "timed_runs.csv"):
+    for name in ("machine.toml", "job.toml", "woods.csv", "jobs/sign-01.csv", "datapackage.json", "timed_runs.csv",
+                 "machine_log.csv"):
         (book / name).write_bytes((labdata / name).read_bytes())
     (book / "strikes.csv").write_text("burn,swatch,reading,reason,struck_on\nb01,1,2,typed in inches,2026-03-15\n",
+                                      encoding="utf-8")
+    (book / "retired.csv").write_text("retired_on,module,before,reason\n2026-03-16,20 W,2026-03-01,old lens\n",
                                       encoding="utf-8")
     (book / "sign.svg").write_text(SIGN, encoding="utf-8")
     return book
@@ -173,7 +176,7 @@ def mutated(content, dice):
 
 
 KINDS = {**READERS, "strikes.csv": labbook.read, "jobs/sign-01.csv": jobs.read, "datapackage.json": labbook.read,
-         "timed_runs.csv": timedruns.read}
+         "timed_runs.csv": timedruns.read, "machine_log.csv": machinelog.read, "retired.csv": labbook.read}
 
 
 @pytest.mark.parametrize("name", KINDS)
