@@ -304,6 +304,14 @@ def test_a_setting_away_from_the_proof_is_said(times, power, said, fit, next_boa
     assert boards.elsewhere(next_board, 0.2 * times, ROUTE) == ""
 
 
+def test_what_is_said_of_a_proof_is_what_was_set_and_not_what_a_fading_module_let_through(fit, next_board):
+    """Proved with 0.25 J/mm² set, of which four fifths reached the wood."""
+    learned = proof_at(fit, next_board, [0.2])
+    assert boards.elsewhere(learned, 0.25, ROUTE, 0.8) == ""
+    assert boards.elsewhere(learned, 0.5, ROUTE, 0.8).startswith(
+        "Proved at 0.25 J/mm²; this setting lays 0.5 J/mm², 100 % more")
+
+
 def test_the_nearest_of_several_proofs_counts(fit, next_board):
     learned = proof_at(fit, proof_at(fit, next_board, [0.2]), [0.45])
     assert boards.elsewhere(learned, 0.45, ROUTE) == "" and "Proved at 0.45" in boards.elsewhere(learned, 0.9, ROUTE)

@@ -9,18 +9,20 @@ from testburn import drift
 from testburn.labbook import jobs
 
 
-def finished(depths_mm, board=lambda place: f"B{place}", at_least_mm=0.45, at_most_mm=0.55, board_sd=0.08):
+def finished(depths_mm, board=lambda place: f"B{place}", at_least_mm=0.45, at_most_mm=0.55, board_sd=0.08, state_sd=np.nan):
     """Finished recesses that cards expected 0.5 mm deep, one reading each."""
     return pd.DataFrame([{
         "burn": f"sign-{place}", "species": "white oak", "board": board(place), "swatch": "1", "depth_mm": depth,
-        "expected_mm": 0.5, "at_least_mm": at_least_mm, "at_most_mm": at_most_mm, "curve_sd": 0.03, "board_sd": board_sd,
+        "expected_mm": 0.5, "at_least_mm": at_least_mm, "at_most_mm": at_most_mm, "curve_sd": 0.03,
+        "state_sd": state_sd, "board_sd": board_sd,
         "swatch_sd": 0.04, "reading_sd": 0.03, "gauge_sd_mm": 0.01, "df": 12.0} for place, depth in enumerate(depths_mm)])
 
 
-def test_what_was_said_is_the_cards_own_chance():
+@pytest.mark.parametrize("state_sd", [np.nan, 0.1])
+def test_what_was_said_is_the_cards_own_chance(state_sd):
     """Against scipy.stats, which the suite does not use here (Student 1908)."""
-    found = drift.track_record(finished([0.5] * 12))
-    sd = 0.5 * np.sqrt(0.03**2 + 0.08**2 + 0.04**2)
+    found = drift.track_record(finished([0.5] * 12, state_sd=state_sd))
+    sd = 0.5 * np.sqrt(0.03**2 + np.nan_to_num(state_sd)**2 + 0.08**2 + 0.04**2)
     want = stats.t(12, 0.5, sd).cdf(0.55) - stats.t(12, 0.5, sd).cdf(0.45)
     assert found.recesses["said"].to_numpy() == pytest.approx(want, abs=1e-12) and found.recesses["landed"].all()
     assert found.table[["from_pct", "to_pct", "recesses", "landed_pct"]].iloc[0].tolist() == [0, 70, 12, 100]

@@ -1,8 +1,8 @@
 """Burn plan: which swatches to burn next, on how many boards, and what that will teach.
 
 Decides depths, settings, size and place of test swatches, and says how wide the interval will be once they
-are measured; draws the swatches, and one to prove a board with. The ground: an optimal design for the fit's own curve, within what machine, scrap and gauge
-allow.
+are measured; draws the swatches, and one to prove a board with. The ground: an optimal design for the fit's own
+curve, within what machine, scrap and gauge allow.
 """
 
 from testburn.burnplan.drawing import ProofSwatch, proof_swatch, svg

@@ -46,7 +46,7 @@ _DEEPEST, _SHALLOWEST = 20.0, 0.05
 class Proofs:
     """The proof swatches of a board: rows of the errors, log of observed over curve, own variance less swatch.
 
-    `dose_j_mm2` and `route` say where they were burned.
+    `dose_j_mm2`, that reached the wood, and `route` say where they were burned.
     """
 
     rows: np.ndarray
@@ -347,21 +347,23 @@ def _key(group: GroupFit) -> dict:
     return {name: getattr(group, name) for name in columns.GROUP_KEY}
 
 
-def elsewhere(state: BoardState, dose_j_mm2: float, route: np.ndarray) -> str:
+def elsewhere(state: BoardState, dose_j_mm2: float, route: np.ndarray, machine_factor: float = 1.0) -> str:
     """Say where a board was proved, and how far a setting lies from there; nothing where that is near, or none.
 
-    A proof says most of its own setting: boards differ in slope too, and routes among each other.
+    A proof says most of its own setting: boards differ in slope too, and routes among each other. Proofs keep the dose
+    that reached the wood, `machine_factor` times the one that was set; what is said here is what is set.
     """
     if state.learned is None:
         return ""
     other = np.abs(state.learned.route - route) > _SAME_ROUTE
-    ratio = dose_j_mm2 / state.learned.dose_j_mm2
+    proved_j_mm2 = state.learned.dose_j_mm2 / machine_factor
+    ratio = dose_j_mm2 / proved_j_mm2
     nearest = np.lexsort((np.abs(np.log(ratio)), other.sum(axis=1)))[0]
     ways = [name for name, differs in zip(("power", "pitch", "number of passes"), other[nearest]) if differs]
     if not ways and 1 / _NEAR < ratio[nearest] < _NEAR:
         return ""
     more = 100 * (ratio[nearest] - 1)
-    return (f"Proved at {state.learned.dose_j_mm2[nearest]:.3g} J/mm²; this setting lays {dose_j_mm2:.3g} J/mm², "
+    return (f"Proved at {proved_j_mm2[nearest]:.3g} J/mm²; this setting lays {dose_j_mm2:.3g} J/mm², "
             f"{abs(more):.0f} % {'more' if more > 0 else 'less'}" + f", by another {' and '.join(ways)}" * bool(ways)
             + ": the proof says less of it, and the interval counts that in. A proof with this setting tells most.")
 

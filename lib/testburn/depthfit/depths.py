@@ -266,9 +266,10 @@ class DepthFit:
 
     def proved_elsewhere(self, choice: pd.Series, board: str) -> str:
         """Say how far a setting lies from the board's proofs; see `boards.elsewhere`."""
-        group = self.group(*(choice[name] for name in GROUP))
+        group = self.group_of(choice)
         route, pitch = group.route(choice["power_pct"], choice["line_pitch_mm"], choice["passes"])
-        return boards.elsewhere(self.board_state(group, board), choice["line_energy_j_mm"] / pitch, route)
+        return boards.elsewhere(self.board_state(group, board), choice["line_energy_j_mm"] / pitch, route,
+                                self.machine_factor(group))
 
     @cached_property
     def board_deviations(self) -> pd.DataFrame:

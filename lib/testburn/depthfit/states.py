@@ -80,8 +80,9 @@ class Past:
 class States:
     """The states of one module: `since` (NaT: from the first on), `done` and `words` say when and why each began.
 
-    `mean` and `covariance` are of the logarithms of their factors, `steep` is how depth answers them; `weights` holds for each group of the fit how much of
-    its curve rests on each state. `told` counts for each state the boards, check boards and jobs that tell of it.
+    `mean` and `covariance` are of the logarithms of their factors, `steep` is how depth answers them; `weights` holds
+    for each group of the fit how much of its curve rests on each state. `told` counts for each state the boards, check
+    boards and jobs that tell of it.
     """
 
     key: tuple

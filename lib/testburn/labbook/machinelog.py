@@ -50,12 +50,7 @@ def add(book: str | Path, day: datetime.date, done: str, module: str = "", note:
     new_state : "", "yes" or "no"
         no where nothing can have changed by it.
 
-    Raises
-    ------
-    ReadingsError
-        If the entry, or what the file holds, is at fault.
-    NotWritten
-        If the file is open in a spreadsheet, or the disk refuses it.
+    What is refused is what `files.add_row` refuses.
     """
     return files.add_row(Path(book) / FILE, LOG, {
         "day": f"{day:%Y-%m-%d}", "module": module.strip(), "done": done, "new_state": new_state, "note": note,

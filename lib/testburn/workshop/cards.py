@@ -49,7 +49,8 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
             shown.say("The lab book holds no readings yet. Enter a burn first: "
                   "python3 lib/start.py lab --labdata FOLDER, then notebook 3.")
             return None
-        fit = depthfit.fit(readings, workshop.past)
+        past = workshop.past
+        fit = depthfit.fit(readings, past)
         doubtful = suspects.suspects(fit, workshop.woods)
         if wrong := _mostly_doubtful(fit, doubtful):
             shown.say(wrong)
@@ -71,7 +72,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         return None
     if job.proof_unused:
         shown.say(job.proof_unused)
-    for words in dict.fromkeys(filter(None, [workshop.past.strangers(readings), *map(fit.said_of, fit.groups)])):
+    for words in dict.fromkeys(filter(None, [past.strangers(readings), *map(fit.said_of, fit.groups)])):
         shown.say(words)
     if left_off:
         shown.say(f"Not on the card: {left_off}.")
