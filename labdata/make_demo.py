@@ -11,6 +11,7 @@ three swatches are burned again on a board from before: the check.
 """
 
 import datetime
+import hashlib
 import json
 import math
 import random
@@ -72,6 +73,53 @@ JOBS = [
     ("black walnut", "M15", (0.5,), 4, 0.81, "Bee wall"),
     ("sugar maple", "M15", (0.6,), 5, 0.80, "Star lawn"),
 ]
+# The order on the bench; its drawing is made by make_sign.py.
+DRAWING = "trail-sign.svg"
+ORDER = """\
+# The open order: every notebook from "one order" to "finished jobs" works on it.
+# INVENTED demo order of a workshop that makes trail signs for an arboretum.
+name = "trail-sign"
+customer = "the arboretum (invented)"
+ordered_on = 2026-02-02
+species = "black cherry"
+module_w = 15
+wavelength_nm = 445
+# Six signs from one plank.
+pieces = 6
+pieces_a_board = 6
+board = "Plank-1"
+board_thickness_mm = 19
+# A file in the folder artwork of this lab book, and which version of it.
+artwork = "{drawing}"
+artwork_sha256 = "{sha256}"
+
+[infill]
+variant = "brush-filled"
+grits = [150, 180]
+
+[prices]
+# Invented, in whatever money you count in.
+per_minute = 0.6
+board = 45
+finishing = 16
+proof_minutes = 7
+rerun_minutes = 50
+deep_extra = 4
+setup_minutes = 15
+loading_minutes = 3
+
+[[proof]]
+# An invented proof swatch on Plank-1, a board that burns a little deeper than most.
+board = "Plank-1"
+depths_mm = [0.55, 0.57, 0.54]
+gauge_step_mm = 0.01
+power_pct = 90
+speed_mm_s = 76
+line_pitch_mm = 0.1
+passes = 1
+proved_on = 2026-02-04
+invented = true
+"""
 _ABOVE_0 = {"required": True, "exclusiveMinimum": 0}
 TIMED_RUN_FIELDS = [
     {"name": "run", "type": "string", "description": "The run's id.", "constraints": {"required": True}},
@@ -247,7 +295,7 @@ def package(burns: list[str], finished: list[str]) -> dict:
 
 
 def make(folder: Path) -> None:
-    """Write burns, strikes, jobs and data package into `folder`; woods.csv is already there."""
+    """Write burns, strikes, jobs, order and data package into `folder`; woods.csv is already there."""
     burns = folder / "burns"
     burns.mkdir(parents=True, exist_ok=True)
     for old in [*burns.glob("trail-*.csv"), *folder.glob("jobs/sign-*.csv"),
@@ -261,6 +309,11 @@ def make(folder: Path) -> None:
     for day, module, done, new_state, note in LOG:
         machinelog.add(folder, day, done, module, note, new_state, invented=True)
     labbook.save(check_burn(), burns)
+    sha256 = hashlib.sha256((Path(__file__).parent / "artwork" / DRAWING).read_bytes()).hexdigest()
+    for name, text in (("orders/trail-sign.toml", ORDER.format(drawing=DRAWING, sha256=sha256)),
+                       ("open-order.toml", 'order = "trail-sign"\n')):
+        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
     paths = [sorted(f"{kind}/{file.name}" for file in folder.glob(f"{kind}/{name}-*.csv"))
              for kind, name in (("burns", "trail"), ("jobs", "sign"))]
     text = json.dumps(package(*paths), indent=1, ensure_ascii=False) + "\n"

@@ -31,7 +31,7 @@ BY_NAME = {"depthfit": "compare leastsquares suspects width", "labbook": "machin
 LIBRARIES = {
     "statsmodels": "depthfit sweep", "PIL": "sweep", "plotly": "charts entry",
     "typst": "paper sweep", "ipywidgets": "entry", "anywidget": "entry", "nbclient": "workshop",
-    "filelock": "labbook",
+    "filelock": "labbook", "tomlkit": "job",
 }
 # What of the entry knows of cells, rows and words, and of no box.
 WITHOUT_A_WIDGET = ("typed", "grid", "remarks", "draft", "correction", "importing")

@@ -512,7 +512,7 @@ def harmful(book):
             rows = [[HARM if cell == "black cherry" else cell for cell in row] for row in csv.reader(read)]
         with open(file, "w", encoding="utf-8", newline="") as written:
             csv.writer(written).writerows(rows)
-    sheet = book / "job.toml"
+    sheet = book / "orders" / "trail-sign.toml"
     sheet.write_text(sheet.read_text(encoding="utf-8").replace('"black cherry"', f"'''{HARM}'''"), encoding="utf-8")
 
 

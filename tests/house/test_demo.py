@@ -28,7 +28,8 @@ def test_making_it_again_gives_the_committed_bytes(labdata, tmp_path):
     make_demo.make(tmp_path)
 
     def content(folder):
-        paths = [*folder.glob("burns/*"), *folder.glob("jobs/*.csv"), folder / "strikes.csv", folder / "datapackage.json"]
+        paths = [*folder.glob("burns/*"), *folder.glob("jobs/*.csv"), *folder.glob("orders/*"), folder / "strikes.csv",
+                 folder / "open-order.toml", folder / "datapackage.json"]
         return {path.relative_to(folder).as_posix(): path.read_bytes() for path in paths}
     assert content(tmp_path).keys() == content(labdata).keys()
     assert content(tmp_path) == content(labdata)

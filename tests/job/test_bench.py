@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from testburn import depthfit, labbook, sweep
-from testburn.job import Film, Job, promise, settings, sheet as jobsheet
+from testburn.job import Film, Job, Order, orders, promise, settings
 from testburn.labbook import Machine
 
 
@@ -15,7 +15,7 @@ def fit(request):
 
 def sheet(folder, text):
     (folder / "job.toml").write_text(text, encoding="utf-8")
-    return jobsheet.read(folder)
+    return orders.read(folder)
 
 
 def on_bench(folder, text, fit):
@@ -58,8 +58,9 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
 
 @pytest.mark.parametrize(("text", "said"), [
     ("speceis = 'oak'", "line 1, speceis: nothing asks for this line. Perhaps species?"),
-    ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, species, module_w, wavelength_nm, module, "
-     "board_thickness_mm, board, artwork, area_mm2, first, infill, prices, proof."),
+    ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, customer, ordered_on, species, module_w, "
+     "wavelength_nm, module, board_thickness_mm, board, artwork, artwork_sha256, area_mm2, pieces, pieces_a_board, first, "
+     "repeats, note, infill, prices, proof, finished."),
     ("species = 5", "line 1, species, value '5': this is not a text. Write a text in quotes."),
     ("module_w = 'x'", "line 1, module_w, value 'x': this is not a number. Write a number without quotes, with a point, "
      "e.g. 0.5."),
@@ -151,7 +152,7 @@ def test_prices_not_said_are_examples_and_say_so(tmp_path):
 
 
 def test_text_of_the_sheet_reaches_the_page_escaped():
-    assert "<b>" not in jobsheet.JobSheet(species="<b>oak</b>")._repr_html_()
+    assert "<b>" not in Order(species="<b>oak</b>")._repr_html_()
 
 
 def test_a_job_without_a_window_leaves_the_cards_promises(fit, tmp_path):
@@ -187,7 +188,7 @@ def test_a_proof_of_the_sheet_is_the_makers_own_and_not_invented(labdata, tmp_pa
     proved = job.proved
     assert job.board == "Gate-1" and not proved.invented
     assert list(proved.proofs["board"]) == ["Gate-1"]
-    invented = job.changed(proof=job.sheet.proof | {"invented": True})
+    invented = job.changed(proofs=(job.order.proofs[0] | {"invented": True},))
     assert invented.proved.invented
     first = job.promised.iloc[0]
     assert (first["board"], first["card"]) == ("Gate-1", proved.fingerprint)
@@ -237,7 +238,7 @@ def test_a_card_of_a_job_goes_from_fast_to_sure(fit):
     rows = settings.fast_and_sure(fit, group, 0.45, 0.65)
     fast, sure = rows.iloc[0], rows["chance_inside"].max()
     assert fast["chance_inside"] >= 0.8 and sure > fast["chance_inside"]
-    block = Job(jobsheet.JobSheet(area_mm2=5000.0), fit, Machine(), None).drawing
+    block = Job(Order(area_mm2=5000.0), fit, Machine(), None).drawing
     rows = settings.fast_and_sure(fit, group, 0.45, 0.65, artwork=block)
     job_rows = settings.for_job(rows, block)
     assert (job_rows["aim_mm"] == rows["depth_mm"].round(2)).all()

@@ -27,7 +27,7 @@ journal.record(book, "draft", "cell", "0.55")
 labbook.correct(one.assign(burn="again", board="Again-2"), book, labbook.version(book, "again"))
 fit = depthfit.fit(labbook.read(book))
 print(datetime.date.today(), len(labbook.read(book)) - len(readings) == len(one), len(jobs.read(book)) > 0,
-      journal.replay(book, "draft"), Job.read(book, fit).sheet.name)
+      journal.replay(book, "draft"), Job.read(book, fit).order.name)
 print(days_ahead(readings["burned_on"]))
 """
 # A day, and what is said of the burns: all lie after it, or none does.

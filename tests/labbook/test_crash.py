@@ -1,5 +1,5 @@
-"""Crash: a process that starts a book, saves, corrects, strikes, journals, finishes jobs, makes cards is killed, again
-and again.
+"""Crash: a process that starts a book, saves, corrects, strikes, journals, takes orders, finishes jobs, makes cards is
+killed, again and again.
 
 What it had acknowledged before it was killed is there afterwards, each file parses, and what was left
 half done is not read as data. TESTBURN_KILLS=2000 kills more often. Killing a process does not try
@@ -8,6 +8,7 @@ what the disk itself forgets when the power fails: that rests on fsync, see `lab
 
 import builtins
 import datetime
+import importlib
 import io
 import json
 import os
@@ -35,6 +36,8 @@ PROMISE = pd.Series({name: HEADER[name] for name in ("species", "module_w", "wav
                        "aim_mm": 0.5, "at_least_mm": 0.4, "at_most_mm": 0.6, "expected_mm": 0.5, "curve_sd": 0.05,
                        "board_sd": 0.1, "swatch_sd": 0.05, "reading_sd": 0.03, "gauge_sd_mm": 0.01, "df": 10.0,
                        "invented": "yes"})
+PROOF = {"board": "O1", "depths_mm": [0.5, 0.51], "gauge_step_mm": 0.01, "power_pct": 90, "speed_mm_s": 60, "line_pitch_mm": 0.05,
+         "passes": 1}
 STEPS = {"open", "os.link", "os.rename", "os.remove", "os.mkdir"}
 
 
@@ -46,6 +49,14 @@ def burn_of(name, depths):
 def page_of(kind, count):
     """A page of some thousand bytes that says what it is."""
     return f"{kind} {count} ".encode() * 2000
+
+
+def proofs(book, name):
+    """How many proofs an order has; None where there is no such order. The open one is one of those there are."""
+    from testburn.job import orders
+    names = list(orders.listed(book)["name"])
+    assert not names or orders.read(book).name in names
+    return len(orders.read(book, name).proofs) if name in names else None
 
 
 def counted(page):
@@ -72,6 +83,7 @@ def whole(book):
 def work(book, number, say, dice):
     """The child: writes until it is killed, and says before and after each write what it writes."""
     from testburn import labbook
+    from testburn.job import orders
     from testburn.labbook import files, jobs, journal
     from testburn.workshop import newbook
     for count in range(10 ** 6):
@@ -91,6 +103,12 @@ def work(book, number, say, dice):
         say("try", "job", name, depths)
         jobs.save(jobs.readings_of(PROMISE, name, "O1", depths, 0.01, datetime.date(2026, 3, 14)), book)
         say("done", "job", name, depths)
+        say("try", "order", name, 0)
+        orders.new(book, name, species="white oak", pieces=6)
+        say("done", "order", name, 0)
+        say("try", "order", name, 1)
+        orders.add_proof(book, name, PROOF)
+        say("done", "order", name, 1)
         say("try", "book", name, "whole")
         newbook.make(book / "new" / name)
         say("done", "book", name, "whole")
@@ -177,7 +195,8 @@ def compare(book, heard):
     cells = {(draft, cell): value for draft in drafts for cell, value in journal.replay(book, draft).items()}
     for (kind, name, *rest), values in allowed.items():
         there = {"burn": lambda: depths.get(name), "cell": lambda: cells.get((name, *rest)),
-                 "job": lambda: finished.get(name), "book": lambda: whole(book / "new" / name), "card": lambda: counted(book / "cards" / f"card-{name}.pdf"),
+                 "job": lambda: finished.get(name), "order": lambda: proofs(book, name),
+                 "book": lambda: whole(book / "new" / name), "card": lambda: counted(book / "cards" / f"card-{name}.pdf"),
                  "plan": lambda: counted(book / "cards" / f"plan-{name}.pdf"),
                  "strike": lambda: rest[0] if (name, *rest) in struck else None}[kind]()
         assert there in values, f"{kind} {name} {rest}: {there} is there, allowed is {values}"
@@ -193,6 +212,8 @@ def compare(book, heard):
 
 def main(folder, kills):
     """Kill children in one lab book after another; each takes up what the one before left."""
+    # What a child needs is loaded before it is forked: it would be killed while it loads.
+    importlib.import_module("testburn.job")
     dice, acknowledged, debris = random.Random(20260314), 0, 0
     books = [folder / f"book {first}" for first in range(0, kills, KILLS_A_BOOK)]
     for first, book in zip(range(0, kills, KILLS_A_BOOK), books):

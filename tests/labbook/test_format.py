@@ -19,7 +19,8 @@ BOOKS = Path(__file__).parent / "books"
 EARLIER = [
     ("2026-11-25-first", 810, 1, 0, 609.948, ("black cherry", 20), 0.5821426599653043),
     ("2026-11-25-jobs", 810, 1, 71, 609.948, ("black cherry", 10), 0.5591066421972781),
-    ("2026-11-26-model", 778, 1, 72, 578.948, ("black cherry", 15), 0.5791571347267175)]
+    ("2026-11-26-model", 778, 1, 72, 578.948, ("black cherry", 15), 0.5791571347267175),
+    ("2026-11-26-states", 788, 1, 72, 588.598, ("black cherry", 15), 0.5811961279403648)]
 
 
 @pytest.mark.parametrize(("name", "readings", "struck", "finished", "sum_mm", "asked", "expected_mm"), EARLIER)
@@ -35,7 +36,7 @@ def test_a_book_of_an_earlier_version_reads_to_the_same_numbers(name, readings, 
     assert float(group.mean([2.0])[0]) == pytest.approx(expected_mm, rel=0.03)
     if (tmp_path / "machine.toml").exists():
         assert Machine.read(tmp_path / "machine.toml").max_speed_mm_s > 0
-    assert Job.read(tmp_path, None).sheet.name
+    assert Job.read(tmp_path, None).order.name
 
 
 @pytest.mark.parametrize(("said", "words"), [

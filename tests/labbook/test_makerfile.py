@@ -16,6 +16,7 @@ MUTATIONS = int(os.environ.get("TESTBURN_MUTATIONS", 2000))
 READERS = {
     "machine.toml": lambda book: Machine.read(book / "machine.toml"),
     "job.toml": lambda book: job.Job.read(book, None),
+    "orders/gate.toml": lambda book: job.orders.read(book, "gate"),
     "woods.csv": lambda book: woods.of(book),
     "burns/b01.csv": labbook.read,
     "sign.svg": lambda book: artwork.read(book / "sign.svg"),
@@ -32,7 +33,11 @@ def full(book, sound, as_csv, labdata):
     """A lab book with one small file of every kind."""
     (book / "burns" / "b01.csv").write_text(as_csv(sound()), encoding="utf-8", newline="")
     (book / "jobs").mkdir()
-    for name in ("machine.toml", "job.toml", "woods.csv", "jobs/sign-01.csv", "datapackage.json", "timed_runs.csv",
+    (book / "orders").mkdir()
+    order = (labdata / "orders" / "trail-sign.toml").read_text(encoding="utf-8").replace('name = "trail-sign"', "")
+    (book / "orders" / "gate.toml").write_text(order, encoding="utf-8")
+    (book / "job.toml").write_text(order, encoding="utf-8")
+    for name in ("machine.toml", "woods.csv", "jobs/sign-01.csv", "datapackage.json", "timed_runs.csv",
                  "machine_log.csv"):
         (book / name).write_bytes((labdata / name).read_bytes())
     (book / "strikes.csv").write_text("burn,swatch,reading,reason,struck_on\nb01,1,2,typed in inches,2026-03-15\n",
@@ -85,10 +90,10 @@ def test_what_is_no_file_of_a_maker_is_refused_in_words(odd, name, full):
 
 @pytest.mark.parametrize("text", ["a = " + "[" * 9000, "a = " + "{a=" * 3000, ".".join("a" * 4000) + " = 1",
                                   "a = " + "9" * 9000, "a = '\x1b[2J'", "[" * 5000])
-@pytest.mark.parametrize("name", ["machine.toml", "job.toml"])
+@pytest.mark.parametrize("name", ["machine.toml", "job.toml", "orders/gate.toml"])
 def test_toml_that_nobody_types_is_refused_in_words(name, text, full):
     (full / name).write_text(text, encoding="utf-8")
-    with pytest.raises(ValueError, match=name) as refused:
+    with pytest.raises(ValueError, match=name.split("/")[-1]) as refused:
         READERS[name](full)
     assert str(refused.value).replace("\n", "").isprintable()
 

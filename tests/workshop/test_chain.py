@@ -131,7 +131,7 @@ def test_a_job_that_cannot_be_stops_the_chain_with_what_else_can_be_done(small, 
     (small / "job.toml").write_text("board_thickness_mm = 3", encoding="utf-8")
     assert chain.main([]) == 1
     said = capsys.readouterr().out
-    assert said.startswith("The job on the bench (job.toml): Brush-filled: no depth will do.")
+    assert said.startswith("The open order: Brush-filled: no depth will do.")
     assert said.endswith(f"The cards of all woods need no job: python3 lib/start.py binder --labdata \"{small}\"\n")
 
 

@@ -23,7 +23,7 @@ def book(tmp_path, monkeypatch):
         copy(DEMO / name, folder / name)
     for file in [*folder.glob("burns/*.csv"), *folder.glob("jobs/*.csv"), folder / "woods.csv"]:
         file.write_text(file.read_text(encoding="utf-8").replace("black cherry", HARM), encoding="utf-8")
-    sheet = folder / "job.toml"
+    sheet = folder / "orders" / "trail-sign.toml"
     sheet.write_text(sheet.read_text(encoding="utf-8").replace('"black cherry"', f"'{HARM}'"), encoding="utf-8")
     monkeypatch.setenv("TESTBURN_LABDATA", str(folder))
     monkeypatch.setenv("TESTBURN_CARDS", str(tmp_path / "cards"))
@@ -58,6 +58,6 @@ def test_a_fault_in_such_a_folder_is_said_in_plain_signs(book, capsys):
     assert cards.main(["card"]) == 1
     assert capsys.readouterr().out.replace("\n", "").isprintable()
     (book / "machine.toml").unlink()
-    (book / "job.toml").write_text("artwork = 'gone.svg'", encoding="utf-8")
+    (book / "orders" / "trail-sign.toml").write_text("artwork = 'gone.svg'", encoding="utf-8")
     assert cards.main(["card"]) == 1
     assert capsys.readouterr().out.replace("\n", "").isprintable()

@@ -1,15 +1,15 @@
-"""Job: the job on the bench.
+"""Job: an order, and what it comes to.
 
-Decides how deep its recess must be, which settings reach that, whether a proof is worth its minutes, and
-what is promised. The ground: films, sanding and flatness from published figures where there are any, each
-with its source, and the distribution that the depth fit gives; nothing is counted in both.
+Decides what an order may say and how its file is kept, how deep its recess must be, which settings reach that, whether
+a proof is worth its minutes, and what is promised. The ground: films, sanding and flatness from published figures where
+there are any, each with its source, and the distribution that the depth fit gives; nothing is counted in both.
 """
 
-from testburn.job import cautions, finishing, infill, promise, settings, stakes
+from testburn.job import cautions, finishing, infill, orders, promise, settings, stakes
 from testburn.job.bench import Job
 from testburn.job.infill import AT_LEAST, Film, Window
-from testburn.job.sheet import JobSheet
+from testburn.job.order import Order
 from testburn.job.stakes import COSTS, Prices, Stakes
 
-__all__ = ["AT_LEAST", "COSTS", "Film", "Job", "JobSheet", "Prices", "Stakes", "Window", "cautions", "finishing",
-           "infill", "promise", "settings", "stakes"]
+__all__ = ["AT_LEAST", "COSTS", "Film", "Job", "Order", "Prices", "Stakes", "Window", "cautions", "finishing",
+           "infill", "orders", "promise", "settings", "stakes"]

@@ -1,8 +1,9 @@
-"""Bench: the job on the bench, with all that it comes to.
+"""Bench: the open order, with all that it comes to.
 
-Decides, from what the maker said (`sheet`) with a fit, a machine and the folder of drawings, which wood and
-module to engrave with, which drawing, the depth window, what the job's proof taught, its settings and what
-may be promised: each worked out once. Of what the sheet leaves open, the best known is taken.
+Decides, from what the maker said (`order`) with a fit, a machine and the folder of drawings, which wood and
+module to engrave with, which drawing, the depth window, what the proofs of the board on the bench taught, the one
+setting to use and what may be promised: each worked out once. Of what the order leaves open, the best known is taken.
+Before a proof everything is for the next board; after it for the board that was proved, and for no other.
 """
 
 from dataclasses import dataclass, replace
@@ -12,80 +13,81 @@ from pathlib import Path
 import pandas as pd
 
 from testburn.depthfit import DepthFit, GroupFit, NEXT, proof, suspects
-from testburn.job import promise, settings, sheet as job_sheet
+from testburn.job import orders, promise, settings
 from testburn.job.infill import OWN, VARIANTS, Film, Window
 from testburn.job.infill import window as depth_window
-from testburn.job.sheet import FILE, JobSheet
+from testburn.job.order import Order
 from testburn.labbook import Machine, columns
 from testburn.sweep import Artwork, artwork
 
 _VARIANT = "brush-filled"
 # A proof that fewer boards than this would show is taken for a slip until the maker confirms it: our own judgement.
 _IMPOSSIBLE = 0.001
+_MOST_ON_A_CARD = 4
 
 
 @dataclass(frozen=True, eq=False)
 class Job:
     """The job on the bench; `folder` is that of the drawings."""
 
-    sheet: JobSheet
+    order: Order
     fit: DepthFit
     machine: Machine
     folder: Path
 
     @classmethod
     def read(cls, book: str | Path, fit: DepthFit, machine: Machine = Machine()) -> "Job":
-        """Return the job that a lab book's job.toml says; see `sheet.read` for what it refuses."""
-        return cls(job_sheet.read(book), fit, machine, Path(book) / "artwork")
+        """Return the job that a lab book's open order says; see `orders.read` for what it refuses."""
+        return cls(orders.read(book), fit, machine, Path(book) / "artwork")
 
     def changed(self, **lines) -> "Job":
-        """Return the job with some lines of its sheet changed."""
-        return replace(self, sheet=self.sheet.changed(**lines))
+        """Return the job with some lines of its order changed."""
+        return replace(self, order=self.order.changed(**lines))
 
     @cached_property
     def group(self) -> GroupFit:
-        """The wood and module to engrave with: of those the sheet leaves open, the best known.
+        """The wood and module to engrave with: of those the order leaves open, the best known.
 
         Raises
         ------
         LookupError
-            If nothing was burned that is as the sheet says, or its watts could mean several modules.
+            If nothing was burned that is as the order says, or its watts could mean several modules.
         """
-        asked = {name: getattr(self.sheet, name) for name in columns.GROUP_KEY
-                 if getattr(self.sheet, name) is not None}
+        asked = {name: getattr(self.order, name) for name in columns.GROUP_KEY
+                 if getattr(self.order, name) is not None}
         found = [group for group in self.fit.groups
                  if all(value in (getattr(group, name), group.module_name if name == "module" else None)
                         for name, value in asked.items())]
         if not found:
             words = ", ".join(f"{name} = {value}" for name, value in asked.items())
-            raise LookupError(f"{FILE} says {words}, and there is no fit for that. Fitted are: "
+            raise LookupError(f"{self.order.place} says {words}, and there is no fit for that. Fitted are: "
                               f"{'; '.join(group.name for group in self.fit.groups)}. Burn a board of it, or "
                               "choose one of these.")
         best = max(found, key=lambda group: (group.boards, len(group.readings)))
         alike = [group.module_name for group in found
                  if (group.species, group.module_w, group.wavelength_nm) == (best.species, best.module_w, best.wavelength_nm)]
-        if self.sheet.module_w is not None and len(alike) > 1:
-            raise LookupError(f"{FILE} says module_w = {best.module_w:g}, and {best.species} was burned with several modules of "
+        if self.order.module_w is not None and len(alike) > 1:
+            raise LookupError(f"{self.order.place} says module_w = {best.module_w:g}, and {best.species} was burned with several modules of "
                               f"these watts: {', '.join(alike)}. Write a line module = \"{alike[0]}\", or another of these.")
         return best
 
     @cached_property
     def drawing(self) -> Artwork:
-        """The artwork out of its folder; where the sheet names none, a block of its area.
+        """The artwork out of its folder; where the order names none, a block of its area.
 
         Raises
         ------
         ValueError
             If it cannot be read, or is not there.
         """
-        sheet = self.sheet
-        if sheet.artwork is None:
+        order = self.order
+        if order.artwork is None:
             # As long as lines usually are, so that minutes and settings are those without artwork.
-            width, height = settings.LINE_LENGTH_MM, sheet.area_mm2 / settings.LINE_LENGTH_MM
-            return artwork.block(f"a block of {sheet.area_mm2 / 100:g} cm² (no artwork is named)", width, height)
-        file = self.folder / sheet.artwork
+            width, height = settings.LINE_LENGTH_MM, order.area_mm2 / settings.LINE_LENGTH_MM
+            return artwork.block(f"a block of {order.area_mm2 / 100:g} cm² (no artwork is named)", width, height)
+        file = self.folder / order.artwork
         if not file.is_file():
-            raise ValueError(f"{FILE} names the artwork {sheet.artwork}, which is not in {self.folder.name}/ "
+            raise ValueError(f"{self.order.place} names the artwork {order.artwork}, which is not in {self.folder.name}/ "
                              "of the lab book. Put the SVG there, or correct its name.")
         return artwork.read(file)
 
@@ -116,39 +118,64 @@ class Job:
 
     @property
     def board(self) -> str:
-        """The board to work out settings for: the job's own once it is proved, else the next one.
+        """The board to work out settings for: the one on the bench once it is proved, else the next one.
 
         A proof of another board proves nothing of this one.
         """
-        return self.sheet.board if self.sheet.proof.get("board") == self.sheet.board else NEXT
+        on_bench = self.order.on_bench
+        return on_bench if self.order.proofs_of(on_bench) else NEXT
+
+    @property
+    def standing(self) -> str:
+        """What the order's card stands on: no proof yet, or which board's."""
+        if self.board == NEXT:
+            return "before proof"
+        swatches = len(self.order.proofs_of(self.board))
+        return f"proved on board {self.board}" + f" with {swatches} swatches" * (swatches > 1)
 
     @property
     def proof_unused(self) -> str:
-        """Say that the sheet's proof is of another board than the job's; mostly nothing."""
-        proved = self.sheet.proof.get("board", self.sheet.board)
-        return "" if proved == self.sheet.board else (
-            f"The proof in {FILE} is of board {proved} and the job on board {self.sheet.board}: it is not used. Name the "
-            f"board above all tables: board = \"{proved}\".")
+        """Say that the order's proofs are of other boards than the one on the bench; mostly nothing."""
+        if self.board != NEXT or not self.order.proofs:
+            return ""
+        proved = self.order.proofs[-1]["board"]
+        return (f"The proof in {self.order.place} is of board {proved} and the job on board {self.order.board}: it is not used. Name the "
+                f"board above all tables: board = \"{proved}\".")
+
+    @property
+    def drawing_changed(self) -> str:
+        """Say that the drawing is not the version that the order was made for; mostly nothing."""
+        order = self.order
+        now = orders.fingerprint(self.folder.parent, order.artwork) if order.artwork_sha256 else None
+        if now is None or now == order.artwork_sha256.strip().casefold():
+            return ""
+        return (f"The drawing {order.artwork} is not the one that the order was made for: its fingerprint begins with {now[:12]}, and "
+                f"{order.place} says {order.artwork_sha256[:12]}. See whether that is meant; if so, write artwork_sha256 = \"{now}\".")
+
+    @property
+    def notes(self) -> list[str]:
+        """What to know of the order before its card is used; mostly nothing."""
+        return [words for words in (self.proof_unused, self.drawing_changed) if words]
 
     @cached_property
     def proved(self) -> DepthFit:
-        """The fit with what the sheet's proof swatch taught; without one, the fit itself.
+        """The fit with what the proof swatches of the board on the bench taught; without any, the fit itself.
 
         Raises
         ------
         ValueError
-            If the proof is next to impossible or a slip would explain it, and the sheet does not confirm it.
+            If a proof is next to impossible or a slip would explain it, and the order does not confirm it.
         """
-        if self.board == NEXT:
-            return self.fit
-        proved = self.sheet.proof
-        burned = pd.Series({name: getattr(self.group, name) for name in columns.GROUP_KEY}
-                           | {name: proved[name] for name in columns.MACHINE_SETTING})
-        learned = self.fit.proved(proof(burned, self.board, proved["depths_mm"], proved["gauge_step_mm"],
-                                        invented=proved.get("invented", False)))
-        if not proved.get("confirmed"):
-            self._must_be_likely(proved, float(learned.proofs["surprise_p"].iloc[0]))
-        return learned
+        fit = self.fit
+        for number, proved in enumerate(self.order.proofs_of(self.board), start=1):
+            burned = pd.Series({name: getattr(self.group, name) for name in columns.GROUP_KEY}
+                               | {name: proved[name] for name in columns.MACHINE_SETTING})
+            seen = proof(burned, self.board, proved["depths_mm"], proved["gauge_step_mm"], str(number),
+                         invented=proved.get("invented", False))
+            if not proved.get("confirmed"):
+                self._must_be_likely(proved, float(self.fit.proved(seen).proofs["surprise_p"].iloc[0]))
+            fit = fit.proved(seen)
+        return fit
 
     def _must_be_likely(self, proved: dict, surprise_p: float) -> None:
         """Refuse a proof that the lab book calls next to impossible, or that a slip would explain."""
@@ -158,7 +185,7 @@ class Job:
         if words or surprise_p < _IMPOSSIBLE:
             odds = f"one board in {1 / max(surprise_p, 1e-6):,.0f} would show it" if surprise_p < _IMPOSSIBLE else (
                 "the lab book's curve does not expect it")
-            raise ValueError(f"{FILE}, [proof]: a mean of {mean:.3g} mm at this setting: {odds}."
+            raise ValueError(f"{self.order.place}, [proof]: a mean of {mean:.3g} mm at this setting: {odds}."
                              + f" Perhaps {words}." * bool(words) + " No setting is made from it. Check species, module, "
                              "setting and gauge, and correct it; if it is so all the same, write a line "
                              'confirmed = "why" under [proof].')
@@ -170,15 +197,25 @@ class Job:
 
     @cached_property
     def fast_and_sure(self) -> pd.DataFrame:
-        """The fastest settings for the next board and the surest, in the order the sheet says; see `settings.fast_and_sure`."""
+        """The fastest settings for the next board and the surest, in the order the order says; see `settings.fast_and_sure`."""
         return settings.fast_and_sure(self.fit, self.group, *self.ends_mm, machine=self.machine,
-                                      artwork=self.drawing, first=self.sheet.first)
+                                      artwork=self.drawing, first=self.order.first)
 
     @cached_property
     def on_this_board(self) -> pd.DataFrame:
         """The settings for the board that was proved, 95 % sure where any is."""
         return settings.for_group(self.proved, self.group, *self.ends_mm, self.machine, board=self.board,
                                   chance=settings.SURE_CHANCE, artwork=self.drawing)
+
+    @property
+    def choices(self) -> pd.DataFrame:
+        """The settings for the state the order is in, the recommended one first: for the next board, or the one that was proved."""
+        return self.fast_and_sure if self.board == NEXT else self.on_this_board.head(_MOST_ON_A_CARD)
+
+    @property
+    def recommended(self) -> pd.Series:
+        """The one setting to use."""
+        return self.choices.iloc[0]
 
     @property
     def trouble(self) -> str:
@@ -191,35 +228,33 @@ class Job:
 
     @property
     def promised(self) -> pd.DataFrame:
-        """What may be promised today: this job's settings, then those of every card.
+        """What may be promised today: this order's settings as its card has them, then those of every wood's card.
 
         A job that has no window or no drawing (any more) has none of its own.
         """
         cards = promise.of(self.fit, settings.for_card(self.fit, self.machine))
         if self.trouble:
             return cards
-        found = [promise.of(self.proved, settings.for_job(self.on_this_board, self.drawing), self.board,
-                            self.window)] if self.board != NEXT else []
-        rows = settings.for_job(self.fast_and_sure, self.drawing)
-        return pd.concat([*found, promise.of(self.fit, rows, window=self.window), cards], ignore_index=True)
+        own = promise.of(self.proved, settings.for_job(self.choices, self.drawing), self.board, self.window, self.order.name)
+        return pd.concat([own, cards], ignore_index=True)
 
     def _window(self, variant: str | None) -> Window:
-        """Return the window of the sheet's way to fill, or of another with that way's own usual colour."""
-        typed = {name: _typed(value) for name, value in self.sheet.infill.items()}
+        """Return the window of the order's way to fill, or of another with that way's own usual colour."""
+        typed = {name: _typed(value) for name, value in self.order.infill.items()}
         if variant not in (None, typed.get("variant", _VARIANT)):
             typed = {name: value for name, value in typed.items() if name not in OWN} | {"variant": variant}
         asked = {"variant": _VARIANT, "narrowest_stroke_mm": self.drawing.narrowest_stroke_mm,
-                 "species": self.group.species, "board_thickness_mm": self.sheet.board_thickness_mm}
+                 "species": self.group.species, "board_thickness_mm": self.order.board_thickness_mm}
         try:
             return depth_window(**asked | typed)
         except ValueError as fault:
-            raise ValueError(f"{FILE}, [infill]: {fault}") from None
+            raise ValueError(f"{self.order.place}, [infill]: {fault}") from None
 
     def __repr__(self) -> str:
-        return repr(self.sheet)
+        return repr(self.order)
 
     def _repr_html_(self) -> str:
-        return self.sheet._repr_html_()
+        return self.order._repr_html_()
 
 
 def _typed(value):

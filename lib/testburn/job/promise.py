@@ -23,7 +23,7 @@ _DIGITS = 6
 
 
 def of(fit: DepthFit, choices: pd.DataFrame, board: str = NEXT,
-       window=None) -> pd.DataFrame:
+       window=None, order: str = "") -> pd.DataFrame:
     """Return what a fit promises of each setting, one row a row of `choices`.
 
     Parameters
@@ -36,6 +36,8 @@ def of(fit: DepthFit, choices: pd.DataFrame, board: str = NEXT,
         The board that is promised for; one that was burned or proved is promised more closely.
     window : mapping or row with at_least_mm and at_most_mm, optional
         The depth window that the settings were chosen for; of a table its first row.
+    order : str
+        The order that the settings are for; none on the cards of all woods.
 
     Returns
     -------
@@ -56,7 +58,7 @@ def of(fit: DepthFit, choices: pd.DataFrame, board: str = NEXT,
     ends = {name: np.nan if window is None else float(window[name])
             for name in ("at_least_mm", "at_most_mm")}
     promised = columns.with_module(rows).loc[:, list(_SETTING)].assign(
-        card=fit.fingerprint, readings_mark=fit.readings_mark, board=board,
+        card=fit.fingerprint, readings_mark=fit.readings_mark, board=board, order=order,
         aim_mm=rows.get("aim_mm", np.nan), **ends,
         reading_sd=scatter["reading"],
         gauge_sd_mm=scatter["gauge"], invented="yes" if fit.invented else "")

@@ -32,9 +32,12 @@ COSTS = ["cost_minutes", "cost_boards", "cost_reruns", "cost_paint"]
 PRICES = tuple(
     columns.Field(name, "number", meaning, "Use your own money, 0 or more.", required=False, at_least=0)
     for name, meaning in (
-        ("per_minute", "A minute at the machine."), ("board", "A board, ready to burn."),
+        ("per_minute", "A minute at the machine."), ("board", "The wood of one piece, ready to burn."),
         ("finishing", "Sealer, paint and time for finishing one."), ("proof_minutes", "For one proof swatch."),
-        ("rerun_minutes", "To burn a too shallow job once more."), ("deep_extra", "On top for a job that is too deep."))
+        ("rerun_minutes", "To burn a too shallow job once more."), ("deep_extra", "On top for a job that is too deep."),
+        ("setup_minutes", "By hand, once for an order, before the first piece."),
+        ("loading_minutes", "By hand, to load and unload one piece."),
+        ("labour_per_minute", "A minute by hand; per_minute where it is not said."))
 ) + tuple(
     columns.Field(name, "number", meaning, "Use a share of all, from 0 to 1.", required=False, at_least=0, at_most=1)
     for name, meaning in (("shallow_rerun_share", "Of the too shallow, those seen in time."),
@@ -50,7 +53,7 @@ class Prices:
     per_minute : float
         A minute at the machine: the maker's and the machine's.
     board : float
-        A board of the job, ready to burn.
+        The wood of one piece, ready to burn: a board, or its share of a plank.
     finishing : float
         Sealer, paint and the maker's time for finishing one; lost with a board found bad at the end.
     proof_minutes : float
@@ -63,6 +66,12 @@ class Prices:
         Of the too shallow, how many are seen in time and can be burned again, 0 to 1.
     deep_lost_share : float
         Of the too deep, how many cannot be used, 0 to 1.
+    setup_minutes : float
+        By hand, once for an order, before the first piece.
+    loading_minutes : float
+        By hand, to load and unload one piece.
+    labour_per_minute : float, optional
+        A minute by hand; as `per_minute` where it is not said.
     """
 
     per_minute: float
@@ -73,10 +82,19 @@ class Prices:
     deep_extra: float
     shallow_rerun_share: float = 0.8
     deep_lost_share: float = 0.2
+    setup_minutes: float = 0.0
+    loading_minutes: float = 0.0
+    labour_per_minute: float | None = None
 
     def __post_init__(self):
         for field in PRICES:
-            tomlfile.must_be(field, getattr(self, field.name))
+            if (value := getattr(self, field.name)) is not None:
+                tomlfile.must_be(field, value)
+
+    @property
+    def by_hand(self) -> float:
+        """A minute of work by hand."""
+        return self.per_minute if self.labour_per_minute is None else self.labour_per_minute
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,7 +220,7 @@ def _surest(fit, group, options, at_least_mm, at_most_mm, board) -> dict[str, fl
             **_chances(fit, group, row, at_least_mm, at_most_mm, board)}
 
 
-def costs(row: pd.Series, prices: Prices, proof_minutes: float = 0.0) -> dict[str, float]:
+def costs(row: pd.Series, prices: Prices, proof_minutes: float = 0.0, handling: float = 0.0) -> dict[str, float]:
     """Return the expected costs of one way: cost_minutes, cost_boards, cost_reruns, cost_paint.
 
     Parameters
@@ -211,10 +229,12 @@ def costs(row: pd.Series, prices: Prices, proof_minutes: float = 0.0) -> dict[st
         minutes, chance_shallow, chance_deep.
     proof_minutes : float
         Spent before each board; a lost board's successor needs them again.
+    handling : float
+        What loading one piece costs; a lost one's successor is loaded again.
     """
     once = prices.per_minute * (row["minutes"] + proof_minutes)
     return {"cost_minutes": once,
-            "cost_boards": _lost_share(row, prices) * (prices.board + prices.finishing + once),
+            "cost_boards": _lost_share(row, prices) * (prices.board + prices.finishing + once + handling),
             "cost_reruns": (row["chance_shallow"] * prices.shallow_rerun_share * prices.per_minute
                             * prices.rerun_minutes),
             "cost_paint": row["chance_deep"] * (1 - prices.deep_lost_share) * prices.deep_extra}

@@ -15,8 +15,9 @@ import numpy as np
 import pandas as pd
 
 # Of a lab book. 1: burns, strikes, woods. 2: finished jobs, job.toml, timed runs. 3: modules by name, the log of the
-# machine, burns that are retired; an earlier version would pool what these tell apart. Books of all read alike.
-FORMAT = 3
+# machine, burns that are retired; an earlier version would pool what these tell apart. 4: orders, and which order a
+# finished job is of; an earlier version would go on with job.toml. Books of all read alike.
+FORMAT = 4
 # The board not yet seen: what a prediction for no board in particular is of. No board is named so.
 NEXT = "next"
 BOARD_NAMED_NEXT = f"a board cannot be named {NEXT!r}: that means the one not yet seen"
@@ -161,6 +162,8 @@ PROMISED = (
     Field("readings_mark", "text", "The readings that card was fitted to, twelve digits.", _CARD),
     Field("promised_for", "text", "next, or the board that the card was made for.",
            "Write next, or the board's id."),
+    Field("order", "text", "The order that the card was made for.", "Use the name of its file in orders/, or leave the cell empty.",
+          required=False),
     Field("aim_mm", "number", "Depth that was wanted.",
            "Use mm, or leave the cell empty.", "mm", False, above=0),
     Field("at_least_mm", "number", "Floor of the depth window.",

@@ -25,7 +25,7 @@ MOST_BYTES = 400_000_000
 # Of one line. A reading takes a hundred signs, a whole table of settings some thousand.
 MOST_LINE_BYTES = 1_000_000
 # A job or machine file has two thousand bytes. A name of a hundred parts is none, and costs the parser minutes.
-_MOST_TOML_BYTES, _MOST_TOML_LINE = 100_000, 2_000
+MOST_TOML_BYTES, _MOST_TOML_LINE = 100_000, 2_000
 _LONG_NAME = re.compile(r"""(?:["'\w-]+\s*\.\s*){50}""")
 # Of one kind; a file in which everything is wrong needs no longer list.
 MOST_PROBLEMS = 1000
@@ -135,38 +135,37 @@ def text(path: str | Path, most_bytes: int = MOST_BYTES) -> str:
                                      "these bytes are not UTF-8", "Save it again as UTF-8.")], path.name) from None
 
 
-def toml(path: str | Path, example: str) -> dict:
-    """Return what a TOML 1.0 file says; `text` says what else is refused.
+def toml(file: str, said: str, example: str) -> dict:
+    """Return what the text of a TOML 1.0 file says.
 
     Parameters
     ----------
-    path : path
+    file : str
+        The file's name, for the words.
+    said : str
     example : str
         How a line is written, for the words on a file that is no TOML.
 
     Raises
     ------
     ReadingsError
-        If the file cannot be used as a whole, or is no TOML, with line and column.
+        If nobody types such a line, or it is no TOML, with line and column.
     """
-    path = Path(path)
-    said = text(path, _MOST_TOML_BYTES)
     for number, line in enumerate(said.splitlines(), start=1):
         if len(line) > _MOST_TOML_LINE or _LONG_NAME.search(line):
-            raise ReadingsError([Problem(path.name, number, "", line[:40], "nobody types such a line",
-                                         "Take out what does not belong in it.")], path.name)
+            raise ReadingsError([Problem(file, number, "", line[:40], "nobody types such a line",
+                                         "Take out what does not belong in it.")], file)
     try:
         return tomllib.loads(said)
     except RecursionError:
-        raise refused(path.name, "", "brackets stand in brackets too many times over",
+        raise refused(file, "", "brackets stand in brackets too many times over",
                       "Take out what does not belong in it.") from None
     except ValueError as fault:
         line, twice = _TOML_LINE.search(str(fault)), "overwrite a value" in str(fault)
         wrong = ("a name stands twice", "Keep one of the two lines.") if twice else None
         shown = "" if twice or not line else said.splitlines()[int(line[1]) - 1].strip()
         problem, remedy = wrong or _meant(shown) or (f"this is no TOML: {fault}", example)
-        raise ReadingsError([Problem(path.name, int(line[1]) if line else None, "", shown, problem, remedy)],
-                            path.name) from None
+        raise ReadingsError([Problem(file, int(line[1]) if line else None, "", shown, problem, remedy)], file) from None
 
 
 def _meant(line: str) -> tuple[str, str] | None:

@@ -1,7 +1,8 @@
 """TOML file: lines that a maker types, each a declared field.
 
 Decides whether a value is what its field asks for, and says all that is wrong with a file at once, each with the
-line it stands in. A table of a file has fields of its own. What a line alone cannot tell is its reader's to say.
+line it stands in. A table of a file has fields of its own; one that may come more than once (`many`) stands once as a
+table, or as [[table]] each time. What a line alone cannot tell is its reader's to say.
 
 Source: TOML 1.0.0, whose values have a kind; names near to each other by the longest common parts (difflib).
 """
@@ -30,6 +31,7 @@ _WRITE = {
     "span": ("this is no span", "Write [from, to], the smaller first."),
 }
 _TABLE = re.compile(r"\s*\[\s*([\w-]+)\s*\]")
+_ONE_OF_MANY = re.compile(r"\s*\[\[\s*([\w-]+)\s*\]\]")
 _LINE = re.compile(r"""\s*["']?([\w-]+)["']?\s*=""")
 
 
@@ -52,15 +54,20 @@ def read(path: str | Path, fields: tuple[Field, ...], example: str, former: dict
         With every fault: a line that nothing asks for, a value that cannot be, a line that is missing.
     """
     path = Path(path)
-    said = makerfile.toml(path, example)
-    said = {(former or {}).get(name, name): value for name, value in said.items()}
-    if found := list(_faults(fields, said, "")):
-        rows = _rows(makerfile.text(path))
+    return said(path.name, makerfile.text(path, makerfile.MOST_TOML_BYTES), fields, example, former)
+
+
+def said(file: str, text: str, fields: tuple[Field, ...], example: str, former: dict | None = None) -> dict:
+    """Return what the text of a file of that name says; all else as in `read`."""
+    found = makerfile.toml(file, text, example)
+    found = {(former or {}).get(name, name): value for name, value in found.items()}
+    if faults := list(_faults(fields, found, "")):
+        rows = _rows(text)
         back = {now: was for was, now in (former or {}).items()}
         raise ReadingsError([
-            Problem(path.name, _row_of(rows, back.get(place, place)), place.replace(".", ", "), _shown(value), problem, remedy)
-            for place, value, problem, remedy in found], path.name)
-    return said
+            Problem(file, _row_of(rows, back.get(place, place)), place.replace(".", ", "), _shown(value), problem, remedy)
+            for place, value, problem, remedy in faults], file)
+    return found
 
 
 def fault_of(field: Field, value) -> tuple[str, str] | None:
@@ -100,13 +107,16 @@ def _faults(fields, said: Mapping, table: str, above: tuple[str, ...] = ()):
         if field is None:
             near = difflib.get_close_matches(name, known, 1)
             yield (place, "", "nothing asks for this line",
-                   f"It belongs above [{table[:-1]}]: move it to the file's first lines." if name in above else
+                   f"It belongs above [{table[:-1].partition(' ')[0]}]: move it to the file's first lines." if name in above else
                    f"Perhaps {near[0]}?" if near else f"Known are: {', '.join(known)}.")
         elif field.kind != "table":
             if fault := fault_of(field, value):
                 yield (place, value, *fault)
         elif isinstance(value, Mapping):
             yield from _faults(field.of, value, f"{place}.", tuple(known))
+        elif field.many and isinstance(value, list) and value and all(isinstance(one, Mapping) for one in value):
+            for number, one in enumerate(value, start=1):
+                yield from _faults(field.of, one, f"{place} {number}.", tuple(known))
         else:
             yield place, value, "this is no table", field.remedy
     if said or not table:
@@ -162,9 +172,13 @@ def _row_of(rows: dict[str, int], place: str) -> int | None:
 
 def _rows(text: str) -> dict[str, int]:
     """Return the line in which each name stands, by table and name."""
-    rows, table = {}, ""
+    rows, table, counts = {}, "", {}
     for number, line in enumerate(text.splitlines(), start=1):
-        if named := _TABLE.match(line):
+        if named := _ONE_OF_MANY.match(line):
+            counts[named[1]] = counts.get(named[1], 0) + 1
+            table = f"{named[1]} {counts[named[1]]}."
+            rows[table[:-1]] = number
+        elif named := _TABLE.match(line):
             table = f"{named[1]}."
             rows.setdefault(named[1], number)
         elif named := _LINE.match(line):

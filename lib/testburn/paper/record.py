@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 WHAT, FORMAT = "testburn card record", 1
 MOST_BYTES = 16_000_000
 MARK_DIGITS = 12
-_TEXTS = ("card", "readings_mark", "board", "species", "module", "invented")
+_TEXTS = ("card", "readings_mark", "board", "order", "species", "module", "invented")
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,7 +231,7 @@ def _read(path: Path) -> Record:
 
 def _frame(rows: list[dict]) -> pd.DataFrame:
     """Return promised rows as a frame with the types that `promise.of` gives."""
-    frame = pd.DataFrame(rows, columns=list(promise.COLUMNS)).fillna({"module": ""})
+    frame = pd.DataFrame(rows, columns=list(promise.COLUMNS)).fillna({"module": "", "order": ""})
     kinds = {name: "str" if name in _TEXTS else "int64" if name == "passes" else float
              for name in promise.COLUMNS}
     return frame.astype(kinds)

@@ -18,7 +18,7 @@ import pandas as pd
 
 from testburn import depthfit, labbook
 from testburn.depthfit import suspects
-from testburn.job import Job, settings
+from testburn.job import Job, orders, settings
 from testburn.labbook import shown
 from testburn.paper import binder, card, record
 from testburn.workshop.openbook import Workshop, cards_folder, open_workshop
@@ -67,11 +67,11 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
     except (OSError, ValueError) as fault:
         trouble = str(fault)
     if trouble:
-        shown.say(f"The job on the bench (job.toml): {trouble}\nNo card was made; those in {workshop.cards} are from "
+        shown.say(f"The open order: {trouble}\nNo card was made; those in {workshop.cards} are from "
                   f"before. The cards of all woods need no job: python3 lib/start.py binder{own_option()}")
         return None
-    if job.proof_unused:
-        shown.say(job.proof_unused)
+    for words in [*orders.said(workshop.book), *job.notes]:
+        shown.say(words)
     for words in dict.fromkeys(filter(None, [past.strangers(readings), *map(fit.said_of, fit.groups)])):
         shown.say(words)
     if left_off:
@@ -110,7 +110,7 @@ def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callabl
     fit, folder, kept, machine = job.fit, workshop.cards, workshop.records, job.machine
     # Pages are the same on every paper; they are worked out once.
     woods = card.document(fit, rows, machine=machine)
-    made = {f"job-{job.sheet.name}.pdf": lambda path: card.write(
+    made = {f"job-{job.order.name}.pdf": lambda path: card.write(
         path, fit, settings.for_job(job.fast_and_sure, job.drawing), job.window, records=kept, machine=machine)}
     made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept, content=woods)
              for paper, name in WOODS.items()}

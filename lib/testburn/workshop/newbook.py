@@ -1,6 +1,6 @@
 """New book: an empty lab book, ready for the first burn.
 
-Decides what a lab book starts with: the handbook woods, machine and job to fill in, the description
+Decides what a lab book starts with: the handbook woods, machine to fill in, the description
 of the columns, and no readings. `python -m testburn.workshop.newbook FOLDER` makes one.
 """
 
@@ -43,57 +43,11 @@ speed_step_mm_s = 1
 # spacing = "lines per inch"  # or mm, in, lines per mm, lines per cm
 # power_out_of = 255          # leave it out where power is set in percent
 """
-JOB = """\
-# The job on the bench: notebooks 6 to 11 work on it. Take the # away from a line to say it; what is
-# not said is taken from the wood and module you know best.
-# name = "plaque for the gate"
-# species = "white oak"
-# module_w = 15
-# wavelength_nm = 445
-# board = "Plaque-1"
-# board_thickness_mm = 19
-# A drawing (SVG, text as outlines) in the folder artwork of this lab book; without one, its area.
-# artwork = "plaque.svg"
-# area_mm2 = 6000
-# Which settings come first: "fastest" (of those with a good chance) or "surest".
-# first = "fastest"
-
-# [infill]
-# How it is filled: "shallow", "brush-filled" or "sprayed". Notebook 6 lists all else that can be said.
-# variant = "brush-filled"
-# grits = [150, 180]
-# colour = {coats = 3, wet_mm = [0.4, 0.6], solids = [0.35, 0.5]}
-
-# [prices]
-# In your money. A minute at the machine; a board, ready to burn; sealer, paint and time to finish it.
-# per_minute = 0.5
-# board = 18
-# finishing = 12
-# Minutes for a proof swatch, all in; minutes to set up AND burn a too shallow job once more.
-# proof_minutes = 6
-# rerun_minutes = 45
-# Paint and time on top for a job that is too deep but serves.
-# deep_extra = 3
-# Of the too shallow, how many you notice in time to burn again; of the too deep, how many are lost.
-# shallow_rerun_share = 0.8
-# deep_lost_share = 0.2
-
-# [proof]
-# Once the board on the bench is proved: that board again (a proof counts for no other), what you read,
-# and the setting the swatch was burned with.
-# board = "Plaque-1"
-# depths_mm = [0.56, 0.55, 0.58]
-# gauge_step_mm = 0.01
-# power_pct = 90
-# speed_mm_s = 143
-# line_pitch_mm = 0.05
-# passes = 1
-"""
 
 
 # What a new book consists of, and in which order it is made: the last one there says that it is whole.
-FILES = ("woods.csv", "job.toml", "machine.toml", "datapackage.json")
-FOLDERS = ("burns", "artwork")
+FILES = ("woods.csv", "machine.toml", "datapackage.json")
+FOLDERS = ("burns", "artwork", "orders")
 
 
 def make(folder: str | Path) -> Path:
@@ -114,7 +68,7 @@ def make(folder: str | Path) -> Path:
     with files.locked(folder):
         for name in FOLDERS:
             files.make_folder(folder, folder / name)
-        for name, content in zip(FILES, ((DEMO / "woods.csv").read_bytes(), JOB.encode(), MACHINE.encode(), _description())):
+        for name, content in zip(FILES, ((DEMO / "woods.csv").read_bytes(), MACHINE.encode(), _description())):
             with contextlib.suppress(FileExistsError):
                 files.add_whole(folder, folder / name, content)
     return folder

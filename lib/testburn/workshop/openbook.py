@@ -24,8 +24,8 @@ from testburn.units import Units
 
 PROJECT = Path(__file__).resolve().parents[3]
 DEMO = PROJECT / "labdata"
-BOOK_FILES = ("burns", "jobs", "artwork", "woods.csv", "strikes.csv", "retired.csv", "machine_log.csv",
-              "timed_runs.csv", "machine.toml", "job.toml", "datapackage.json")
+BOOK_FILES = ("burns", "jobs", "orders", "artwork", "woods.csv", "strikes.csv", "retired.csv", "machine_log.csv",
+              "timed_runs.csv", "machine.toml", "open-order.toml", "datapackage.json")
 
 # The kind of output that JupyterLab's extension for charts draws.
 _CHART = "application/vnd.plotly.v1+json"

@@ -1,0 +1,194 @@
+"""Order: what a customer asked for, said once for every notebook, in a file of its own.
+
+Decides what a maker may say of an order in orders/<name>.toml of the lab book (or in job.toml, as earlier versions
+had it), and refuses the rest by name. What it comes to with a fit, a machine and a drawing, `bench` works out; what
+is left out is taken from the best known wood and module there, so that an empty order works too. [infill] holds
+what `infill.window` asks, [prices] what `stakes.Prices` asks, under the same names, and each [[proof]] the depths of
+a proof swatch with the setting it was burned with. Where no price is said, examples stand in, and the order says so.
+Depths of finished pieces stay in jobs/*.csv.
+"""
+
+import datetime
+from dataclasses import dataclass, field, fields, replace
+
+from testburn.job.facts import INFILL
+from testburn.job.stakes import PRICES, Prices
+from testburn.labbook import NEXT, columns, shown, tomlfile
+
+FORMER = "job.toml"
+_WITHOUT_ARTWORK_MM2 = 6000.0
+_EXAMPLE_PRICES = {"per_minute": 0.5, "board": 18.0, "finishing": 12.0, "proof_minutes": 6.0,
+                   "rerun_minutes": 45.0, "deep_extra": 3.0, "shallow_rerun_share": 0.8,
+                   "deep_lost_share": 0.2, "setup_minutes": 10.0, "loading_minutes": 2.0}
+_TABLES = ("infill", "prices", "proofs", "finished", "file")
+_DEPTH, _UNDER = columns.BY_NAME["depth_mm"], "Write [{}] on a line of its own, and its lines under it."
+_DAY = "Write the day as year-month-day without quotes, e.g. 2026-03-14."
+_MOST_PIECES = 100_000
+PROOF = (
+    columns.Field("board", "text", "The board it was burned on.", "Name the board.", names_file=True),
+    replace(_DEPTH, name="depths_mm", many=True, above=0, at_least=None, remedy="In mm, e.g. [0.56, 0.55, 0.58]."),
+    *(columns.BY_NAME[name] for name in (*columns.MACHINE_SETTING, "gauge_step_mm")),
+    columns.Field("proved_on", "date", "The day it was read.", _DAY, required=False),
+    columns.Field("confirmed", "text", "Why a proof that looks like a slip is none.", "", required=False),
+    columns.Field("invented", "yes or no", "Whether it is an example.", "", required=False),
+)
+FINISHED = (
+    columns.Field("on", "date", "The day it was finished.", _DAY),
+    columns.Field("note", "text", "Anything worth keeping.", "", required=False),
+)
+ORDER = (
+    columns.Field("name", "text", "The order's name, that of its file.", "", required=False, names_file=True),
+    columns.Field("customer", "text", "Whom it is for.", "", required=False),
+    columns.Field("ordered_on", "date", "The day it was ordered.", _DAY, required=False),
+    *(replace(columns.BY_NAME[name], required=False) for name in columns.GROUP_KEY),
+    replace(columns.BY_NAME["board_thickness_mm"], at_least=1, at_most=200),
+    columns.Field("board", "text", "The board on the bench, once there is one.", "", required=False, names_file=True),
+    columns.Field("artwork", "text", "A drawing in artwork/ of the lab book.", "", required=False),
+    columns.Field("artwork_sha256", "text", "Which version of the drawing: its SHA-256.",
+                  "Leave the line out, or copy it from what is said of the drawing.", required=False),
+    columns.Field("area_mm2", "number", "To engrave, where there is no drawing.", "Use mm²: 60 cm² are 6000 mm².", "mm²",
+                  False, at_least=1, at_most=10_000_000),
+    columns.Field("pieces", "integer", "How many alike.", "Use a whole number, 1 or more.", required=False, at_least=1,
+                  at_most=_MOST_PIECES),
+    columns.Field("pieces_a_board", "integer", "How many of them one board (a plank) gives.", "Use a whole number, 1 or more.",
+                  required=False, at_least=1, at_most=_MOST_PIECES),
+    columns.Field("first", "text", "Which settings come first.", "Write fastest or surest.", required=False,
+                  among=("fastest", "surest")),
+    columns.Field("repeats", "text", "The earlier order that this one repeats.", "", required=False, names_file=True),
+    columns.Field("note", "text", "Anything worth keeping.", "", required=False),
+    *(columns.Field(name, "table", "", _UNDER.format(name), required=False, of=of)
+      for name, of in (("infill", INFILL), ("prices", PRICES))),
+    columns.Field("proof", "table", "", "Write [[proof]] on a line of its own, and its lines under it.", required=False, of=PROOF,
+                  many=True),
+    columns.Field("finished", "table", "", _UNDER.format("finished"), required=False, of=FINISHED),
+)
+_EXAMPLE = 'Write one `name = value` a line, a point in numbers, texts in quotes, e.g. species = "white oak".'
+
+
+@dataclass(frozen=True, eq=False)
+class Order:
+    """What is to be made; None means: not said.
+
+    `area_mm2` counts only where there is no artwork. `file` is where all this was said: "" where nowhere.
+    """
+
+    name: str = "the next sign"
+    customer: str | None = None
+    ordered_on: datetime.date | None = None
+    species: str | None = None
+    module_w: float | None = None
+    wavelength_nm: float | None = None
+    module: str | None = None
+    board: str | None = None
+    board_thickness_mm: float = 19.0
+    artwork: str | None = None
+    artwork_sha256: str | None = None
+    area_mm2: float = _WITHOUT_ARTWORK_MM2
+    pieces: int = 1
+    pieces_a_board: int | None = None
+    first: str = "fastest"
+    repeats: str | None = None
+    note: str | None = None
+    infill: dict = field(default_factory=dict)
+    prices: dict = field(default_factory=dict)
+    proofs: tuple[dict, ...] = ()
+    finished: dict = field(default_factory=dict)
+    file: str = ""
+
+    def changed(self, **said) -> "Order":
+        """Return the order with some lines changed."""
+        return replace(self, **said)
+
+    @property
+    def place(self) -> str:
+        """Where it stands, for words on a fault."""
+        return self.file or "the order"
+
+    @property
+    def on_bench(self) -> str | None:
+        """The board on the bench: as said, else the one proved last."""
+        return self.board or (self.proofs[-1]["board"] if self.proofs else None)
+
+    @property
+    def boards(self) -> tuple[str, ...]:
+        """Every board the order names, in the order they came."""
+        named = [proof["board"] for proof in self.proofs] + [self.board] * bool(self.board)
+        return tuple(dict.fromkeys(named))
+
+    def proofs_of(self, board: str | None) -> tuple[dict, ...]:
+        """Return the proof swatches burned on a board."""
+        return tuple(proof for proof in self.proofs if proof["board"] == board)
+
+    @property
+    def prices_or_examples(self) -> Prices:
+        """The maker's prices, examples for those not typed; see `stakes.Prices`."""
+        return Prices(**_EXAMPLE_PRICES | self.prices)
+
+    @property
+    def example_prices(self) -> tuple[str, ...]:
+        """Which prices nobody typed."""
+        return tuple(name for name in _EXAMPLE_PRICES if name not in self.prices)
+
+    @property
+    def lines(self) -> dict[str, str]:
+        """What the order says, as text; what it leaves open is not there."""
+        unsaid = (*_TABLES, "area_mm2" if self.artwork else "artwork")
+        said = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in unsaid}
+        if self.artwork_sha256:
+            said["artwork_sha256"] = f"{self.artwork_sha256[:12]}…"
+        said |= {f"infill {name}": value for name, value in self.infill.items()}
+        said |= {f"price, {name}": value if name in self.prices else f"{value:g} (an example; type your own)"
+                 for name, value in (_EXAMPLE_PRICES | self.prices).items()}
+        for number, proof in enumerate(self.proofs, start=1):
+            which = "proof" if len(self.proofs) == 1 else f"proof {number}"
+            said |= {f"{which} {name}": value for name, value in proof.items()}
+        said |= {f"finished {name}": value for name, value in self.finished.items()}
+        return {_with_unit(name): f"{value:g}" if isinstance(value, float) else str(value)
+                for name, value in said.items() if value is not None}
+
+    def __repr__(self) -> str:
+        return "\n".join(f"{name}: {value}" for name, value in self.lines.items())
+
+    def _repr_html_(self) -> str:
+        left = ' style="text-align: left"'
+        rows = "".join(f"<tr><th{left}>{shown.as_html(name)}</th><td{left}>{shown.as_html(value)}</td></tr>"
+                       for name, value in self.lines.items())
+        return f"<table><tbody>{rows}</tbody></table>"
+
+
+def parsed(file: str, text: str, name: str | None = None) -> Order:
+    """Return the order that the text of a file says.
+
+    Parameters
+    ----------
+    file : str
+        The file's name, for the words.
+    text : str
+    name : str, optional
+        What it must be called: its file's name without .toml.
+
+    Raises
+    ------
+    ReadingsError
+        If it is no TOML, or with every line that nobody asks for or that cannot be.
+    ValueError
+        If a board is named "next", or the order otherwise than its file.
+    """
+    said = tomlfile.said(file, text, ORDER, _EXAMPLE)
+    proofs = said.pop("proof", [])
+    # A heading with nothing under it says nothing.
+    proofs = tuple(filter(None, [proofs] if isinstance(proofs, dict) else proofs))
+    for table, line in (("", said.get("board")), *(("[proof], ", proof["board"]) for proof in proofs)):
+        if line == NEXT:
+            raise ValueError(f"{file}: {table}{columns.BOARD_NAMED_NEXT}.")
+    if name is not None and said.setdefault("name", name) != name:
+        raise ValueError(f"{file}: name is {said['name']!r}, and the file is that of the order {name!r}. Write the file's name, or "
+                         "rename the file.")
+    return Order(**said, proofs=proofs, file=file)
+
+
+def _with_unit(name: str) -> str:
+    """Return a line's name in words, its unit after a comma."""
+    words, _, unit = name.rpartition("_")
+    units = {"mm2": "mm²", "mm": "mm", "nm": "nm", "w": "W"}
+    return f"{words}, {units[unit]}".replace("_", " ") if unit in units else name.replace("_", " ")

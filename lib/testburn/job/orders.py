@@ -1,0 +1,321 @@
+"""Orders: the files of a lab book that hold one order each, and which of them is open.
+
+Decides how an order comes, changes and goes: a new one never takes an earlier one's place, a change keeps the file as
+it was in orders/history/, comments stay, and what is written is read back before it takes its place. Which order is
+open stands in open-order.toml. A job.toml of an earlier version is the open order until something is written or
+opened; then it is taken over into orders/, once, and stays where it is. Everything is written behind the lab book's
+lock, whole or not at all (`labbook.files`); a writer that is killed half way leaves nothing that the next one would
+take for more.
+
+Source: a drawing's version is its SHA-256 (FIPS 180-4).
+"""
+
+import datetime
+import hashlib
+from dataclasses import fields
+from pathlib import Path
+
+import pandas as pd
+from testburn.job import order as order_file, ordertext
+from testburn.job.order import FINISHED, FORMER, Order
+from testburn.labbook import columns, files, makerfile, tomlfile
+
+FOLDER, OPEN = "orders", "open-order.toml"
+_OPEN = (
+    columns.Field("order", "text", "The order that is open.", "Write the name of a file in orders/.", names_file=True),
+    columns.Field("taken_over_sha256", "text", "The job.toml that was taken over.", "", required=False),
+)
+# What a repeat does not take over: it belongs to the one order only.
+_ITS_OWN = ("name", "customer", "ordered_on", "board", "artwork_sha256", "repeats", "note", "proofs", "finished", "file")
+_LIST = ["name", "customer", "ordered_on", "pieces", "boards", "proofs", "finished_on", "open"]
+
+
+def read(book: str | Path, name: str | None = None) -> Order:
+    """Return an order of a lab book: that of a name, or the open one; an empty one where there is none at all.
+
+    Raises
+    ------
+    ReadingsError
+        If its file cannot be used, with every fault.
+    ValueError
+        If no order has that name, or it is not said which of several is open.
+    """
+    book = Path(book)
+    files.must_be_readable(book)
+    name = name or _open_name(book)
+    if name:
+        return _parsed(_file(book, name))
+    former = book / FORMER
+    return order_file.parsed(FORMER, _text(former)) if former.exists() else Order()
+
+
+def listed(book: str | Path) -> pd.DataFrame:
+    """Return the orders of a lab book, the open one first: name, customer, ordered_on, pieces, boards, proofs, finished_on, open.
+
+    Raises
+    ------
+    ReadingsError
+        If a file cannot be used.
+    """
+    book = Path(book)
+    open_name = _open_name(book)
+    found = [_parsed(file) for file in _order_files(book)]
+    if not open_name and (book / FORMER).exists():
+        found.insert(0, read(book))
+    rows = [{"name": one.name, "customer": one.customer or "", "ordered_on": one.ordered_on, "pieces": one.pieces,
+             "boards": ", ".join(one.boards), "proofs": len(one.proofs), "finished_on": one.finished.get("on"),
+             "open": one.name == (open_name or one.name)} for one in found]
+    table = pd.DataFrame(rows, columns=_LIST)
+    return table.sort_values(["open", "name"], ascending=[False, True], ignore_index=True) if len(table) else table
+
+
+def new(book: str | Path, name: str, **lines) -> Path:
+    """Write a new order, open it, and return its file; the drawing's version is written down with it.
+
+    Parameters
+    ----------
+    lines
+        As in `Order`; None is not said.
+
+    Raises
+    ------
+    FileExistsError
+        If an order of that name is there: none is ever written over.
+    ReadingsError
+        If a line cannot be.
+    NotWritten
+        If the disk refuses it.
+    """
+    book = Path(book)
+    lines = {"artwork_sha256": fingerprint(book, lines.get("artwork"))} | lines
+    made = ordertext.made({"name": name} | lines)
+    with files.locked(book):
+        _take_over(book)
+        file = _new_file(book, name)
+        _readable(file.name, made, name)
+        files.say_format(book)
+        files.add_whole(book, file, made.encode("utf-8"))
+        _remember(book, name)
+    return file
+
+
+def open_order(book: str | Path, name: str) -> Path:
+    """Open another order, which every page then works on, and return its file.
+
+    Raises
+    ------
+    ValueError
+        If there is none of that name, or its file is at fault.
+    """
+    book = Path(book)
+    with files.locked(book):
+        _take_over(book)
+        file = _file(book, name)
+        _parsed(file)
+        _remember(book, file.stem)
+    return file
+
+
+def change(book: str | Path, name: str, seen: str = "", **lines) -> Path:
+    """Change lines of an order, keeping its comments and, in orders/history/, the file as it was; return the file.
+
+    Parameters
+    ----------
+    seen : str
+        `mark` of the file that the change was made for; one changed since is not written over.
+    lines
+        As in `Order`; None takes a line out.
+
+    Raises
+    ------
+    ReadingsError
+        If a line cannot be.
+    NotWritten
+        If somebody else changed the file, or the disk refuses it.
+    """
+    return _changed(Path(book), name, lambda document: ordertext.put(document, lines), seen)
+
+
+def add_proof(book: str | Path, name: str, proof: dict) -> Path:
+    """Add a proof swatch to an order, and put its board on the bench; return the file.
+
+    Parameters
+    ----------
+    proof : dict
+        board, depths_mm, gauge_step_mm, the setting, proved_on, confirmed, invented; see `order.PROOF`.
+    """
+    def put(document):
+        ordertext.put(document, {"board": proof.get("board")})
+        ordertext.add_proof(document, proof)
+    return _changed(Path(book), name, put)
+
+
+def finish(book: str | Path, name: str, on: datetime.date, note: str = "") -> Path:
+    """Write down that an order is finished; return the file. It stays, to be looked at and repeated."""
+    said = {one.name: value for one, value in zip(FINISHED, (on, note or None))}
+    return _changed(Path(book), name, lambda document: ordertext.put(document, {"finished": said}))
+
+
+def repeat(book: str | Path, former: str, name: str, **lines) -> Path:
+    """Write a new order like an earlier one, open it, and return its file.
+
+    Board, proofs and days are not taken over, as the wood is another; the drawing's version is that of the file as it is now.
+    """
+    old = read(book, former)
+    kept = {one.name: getattr(old, one.name) for one in fields(Order) if one.name not in _ITS_OWN}
+    unsaid = Order()
+    kept = {one: value for one, value in kept.items() if value != getattr(unsaid, one)}
+    return new(book, name, **kept | {"customer": old.customer, "repeats": old.name} | lines)
+
+
+def take_over(book: str | Path) -> str:
+    """Take a job.toml of an earlier version over into orders/, once; return what was done, or nothing."""
+    book = Path(book)
+    with files.locked(book):
+        return _take_over(book)
+
+
+def said(book: str | Path) -> list[str]:
+    """Return what is to be said of the orders' files: a job.toml that waits, or that is not looked at any more."""
+    book = Path(book)
+    former, name = book / FORMER, _open_name(book)
+    if not former.exists():
+        return []
+    if not name:
+        return [f"{FORMER} is the open order, as before. It is taken over into {FOLDER}/ with the first thing written to it here; "
+                "the file stays."]
+    opened = book / OPEN
+    taken = tomlfile.read(opened, _OPEN, 'order = "gate"').get("taken_over_sha256") if opened.exists() else None
+    if taken == _sha256(makerfile.content(former)):
+        return []
+    return [f"{FORMER} {'was changed since it was taken over and' if taken else 'is there and'} is not read: the open order is "
+            f"{FOLDER}/{name}.toml. Write it there, and take {FORMER} away."]
+
+
+def mark(book: str | Path, name: str) -> str:
+    """Return a mark of an order's file as it is now, for `change`."""
+    return files.mark(makerfile.content(_file(Path(book), name)))
+
+
+def fingerprint(book: str | Path, artwork: str | None) -> str | None:
+    """Return the SHA-256 of a drawing in artwork/ of the lab book; None where there is none."""
+    file = Path(book) / "artwork" / artwork if artwork else None
+    return _sha256(makerfile.content(file)) if file and file.is_file() else None
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def _text(file: Path) -> str:
+    return makerfile.text(file, makerfile.MOST_TOML_BYTES)
+
+
+def _order_files(book: Path) -> list[Path]:
+    folder = book / FOLDER
+    return sorted(file for file in folder.glob("*.toml") if not file.name.startswith(".")) if folder.is_dir() else []
+
+
+def _open_name(book: Path) -> str:
+    """Return the name of the open order; "" where it is still job.toml, or there is none."""
+    opened, there = book / OPEN, _order_files(book)
+    if opened.exists():
+        return tomlfile.read(opened, _OPEN, 'Write order = "gate", the name of a file in orders/.')["order"]
+    if (book / FORMER).exists() or not there:
+        return ""
+    if len(there) > 1:
+        raise ValueError(f"{FOLDER}/ holds {', '.join(file.stem for file in there[:6])}, and nothing says which is open. Open one, or "
+                         f'write {OPEN}: order = "{there[0].stem}"')
+    return there[0].stem
+
+
+def _file(book: Path, name: str) -> Path:
+    """Return the file of an order.
+
+    Raises
+    ------
+    ValueError
+        If there is none of that name.
+    """
+    there = files.same_name(book / FOLDER, f"{name}.toml")
+    if there is None:
+        names = ", ".join(file.stem for file in _order_files(book)[:6]) or "none yet"
+        raise ValueError(f"There is no order {name[:80]} in {FOLDER}/ of the lab book. There are: {names}. Open one of these "
+                         f"(it is written in {OPEN}), or make it.")
+    return there
+
+
+def _new_file(book: Path, name: str) -> Path:
+    if fault := files.burn_name_fault(name):
+        raise ValueError(f"The order's name {name[:60]!r}: {fault[0]}. {fault[1]}")
+    if there := files.same_name(book / FOLDER, f"{name}.toml"):
+        raise FileExistsError(f"The order {there.stem} is already in the lab book: {FOLDER}/{there.name}. Another order needs another "
+                              "name; to go on with that one, open it.")
+    return book / FOLDER / f"{name}.toml"
+
+
+def _parsed(file: Path) -> Order:
+    return order_file.parsed(file.name, _text(file), file.stem)
+
+
+def _readable(file: str, text: str, name: str) -> Order:
+    """Return what a text says, before it takes a file's place; refused as the file would be."""
+    return order_file.parsed(file, text, name)
+
+
+def _changed(book: Path, name: str, put, seen: str = "") -> Path:
+    """Let `put` change an order's document, and put it in its file's place."""
+    with files.locked(book):
+        _take_over(book)
+        file = files.left_alone_by_spreadsheets(_file(book, name))
+        files.inside(book, file)
+        before = files.unchanged(file, seen) if seen else file.read_bytes()
+        # A file may be at fault before: what is wrong with it is said first.
+        _parsed(file)
+        document = ordertext.document(before)
+        put(document)
+        made = ordertext.as_text(document)
+        _readable(file.name, made, file.stem)
+        if made.encode("utf-8") != before:
+            files.say_format(book)
+            _keep_version(book, file.stem, before)
+            files.replace_whole(book, file, made.encode("utf-8"), still=lambda: files.unchanged(file, files.mark(before)))
+    return file
+
+
+def _keep_version(book: Path, name: str, content: bytes) -> None:
+    """Keep an order as it was, under the next number, unless the last number is the same."""
+    folder = book / FOLDER / "history" / name
+    numbers = sorted(int(file.stem) for file in folder.glob("*.toml") if file.stem.isdecimal())
+    last = numbers[-1] if numbers else 0
+    if not last or (folder / f"{last}.toml").read_bytes() != content:
+        files.add_whole(book, folder / f"{last + 1}.toml", content)
+
+
+def _take_over(book: Path) -> str:
+    """Take job.toml over if that was not done; the lock must be held."""
+    former = book / FORMER
+    if (book / OPEN).exists() or not former.exists():
+        return ""
+    content = makerfile.content(former, makerfile.MOST_TOML_BYTES)
+    old = order_file.parsed(FORMER, _text(former))
+    base = old.name if old.name != Order().name else "first order"
+    name, number = base, 1
+    # A writer killed before it remembered what is open left a file of these very bytes: that is the one.
+    while (there := files.same_name(book / FOLDER, f"{name}.toml")) and there.read_bytes() != ordertext.named(content, name):
+        number += 1
+        name = f"{base} {number}"
+    if there is None:
+        files.say_format(book)
+        files.add_whole(book, book / FOLDER / f"{name}.toml", ordertext.named(content, name))
+    _remember(book, name, _sha256(content))
+    return f"{FORMER} was taken over into {FOLDER}/{name}.toml, which is the open order now. The file itself stays, and is not read any more."
+
+
+def _remember(book: Path, name: str, taken_over: str | None = None) -> None:
+    """Write down which order is open; the lock must be held."""
+    file = book / OPEN
+    before = tomlfile.read(file, _OPEN, 'order = "gate"') if file.exists() else {}
+    said = before | {"order": name} | ({"taken_over_sha256": taken_over} if taken_over else {})
+    if said != before:
+        files.replace_whole(book, file, ordertext.as_text(said).encode("utf-8"))
