@@ -5,12 +5,13 @@ import hashlib
 import json
 import tomllib
 
+import pandas as pd
 import pytest
 
 from testburn import labbook
 from testburn.job import Job, Order, orders
 from testburn.job.order import ORDER
-from testburn.labbook import columns, files
+from testburn.labbook import columns, files, jobs
 
 DAY = datetime.date(2026, 3, 14)
 PROOF = {"board": "Plank-7", "depths_mm": [0.55, 0.57, 0.54], "gauge_step_mm": 0.01, "power_pct": 90, "speed_mm_s": 76,
@@ -202,6 +203,24 @@ def test_a_finished_order_is_repeated_on_another_board_with_the_drawing_as_it_is
     assert (again.name, again.repeats, again.customer, again.pieces, again.prices) == ("gate again", "gate", "the arboretum", 12, {"board": 7.5})
     assert (again.board, again.proofs, again.finished, again.note, again.ordered_on) == (None, (), {}, None, None)
     assert again.artwork_sha256 == hashlib.sha256(b"<svg />").hexdigest() != orders.read(drawn, "gate").artwork_sha256
+
+
+def test_how_an_order_came_out_is_read_from_its_finished_pieces(book):
+    promised = {"card": "0123456789ab", "readings_mark": "0123456789ab", "board": "Plank-7", "species": "white oak", "module_w": 15,
+                "wavelength_nm": 445, "power_pct": 90, "speed_mm_s": 76, "line_pitch_mm": 0.1, "passes": 1, "aim_mm": 0.5,
+                "at_least_mm": 0.45, "at_most_mm": 0.6, "expected_mm": 0.5, "curve_sd": 0.0, "board_sd": 0.05, "swatch_sd": 0.04,
+                "reading_sd": 0.03, "gauge_sd_mm": 0.01, "df": 20.0, "invented": "yes", "order": "gate"}
+    orders.new(book, "gate", pieces=6)
+    assert orders.came_out(book, "gate").words == "Order gate: no piece was measured, so how it came out is not known."
+    for piece, depths in (("gate-1", [0.52, 0.54]), ("gate-3", [0.42, 0.44])):
+        jobs.save(jobs.readings_of(pd.Series(promised), piece, "Plank-7", depths, 0.01, DAY), book)
+    jobs.save(jobs.readings_of(pd.Series(promised | {"order": "pond"}), "pond-1", "Plank-7", [0.9], 0.01, DAY), book)
+    orders.finish(book, "gate", DAY, "one a little shallow")
+    out = orders.came_out(book, "gate")
+    assert out.table[["job", "depth_mm", "inside"]].round(3).to_numpy().tolist() == [["gate-1", 0.53, True], ["gate-3", 0.43, False]]
+    assert out.table["off_pct"].round(6).tolist() == [6.0, -14.0]
+    assert out.words == ("Order gate: 2 recesses measured, 0.43 to 0.53 mm, -4 % of what the card said on average. 1 of 2 lay in the "
+                         "window. Finished 2026-03-14 (one a little shallow).")
 
 
 def test_another_drawing_than_the_order_was_made_for_is_said(drawn):

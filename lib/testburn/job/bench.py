@@ -13,10 +13,13 @@ from pathlib import Path
 import pandas as pd
 
 from testburn.depthfit import DepthFit, GroupFit, NEXT, proof, suspects
-from testburn.job import orders, promise, settings
+from testburn.job import orders, promise, quote, settings
+from testburn.job.batch import Batch
 from testburn.job.infill import OWN, VARIANTS, Film, Window
 from testburn.job.infill import window as depth_window
 from testburn.job.order import Order
+from testburn.job.quote import Quote
+from testburn.job.stakes import Stakes, compare
 from testburn.labbook import Machine, columns
 from testburn.sweep import Artwork, artwork
 
@@ -216,6 +219,32 @@ class Job:
     def recommended(self) -> pd.Series:
         """The one setting to use."""
         return self.choices.iloc[0]
+
+    @cached_property
+    def stakes(self) -> Stakes:
+        """Whether a proof is worth its minutes for one piece; the pieces of a board share its proof."""
+        prices, a_board = self.order.prices_or_examples, min(self._pieces_a_board, self.order.pieces)
+        choice = self.fast_and_sure.iloc[0]
+        return compare(self.fit, choice, *self.ends_mm, choice["minutes"], replace(prices, proof_minutes=prices.proof_minutes / a_board),
+                       self.machine)
+
+    @cached_property
+    def quote(self) -> Quote:
+        """What the order comes to; see `quote`. Before a proof, averaged over what the proof may show."""
+        prices, order = self.order.prices_or_examples, self.order
+        outcomes = self.stakes.outcomes if self.board == NEXT else self.recommended.to_frame().T.assign(
+            chance_deep=lambda row: 1 - row["chance_inside"] - row["chance_shallow"])
+        return quote.of(order.pieces, self._pieces_a_board, outcomes, prices, order.example_prices)
+
+    @property
+    def batch(self) -> Batch:
+        """The order's pieces, board by board, with their minutes."""
+        return self.quote.batch
+
+    @property
+    def _pieces_a_board(self) -> int:
+        """As said; where it is not, a piece is a board of its own."""
+        return self.order.pieces_a_board or 1
 
     @property
     def trouble(self) -> str:

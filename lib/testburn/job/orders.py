@@ -3,7 +3,8 @@
 Decides how an order comes, changes and goes: a new one never takes an earlier one's place, a change keeps the file as
 it was in orders/history/, comments stay, and what is written is read back before it takes its place. Which order is
 open stands in open-order.toml. A job.toml of an earlier version is the open order until something is written or
-opened; then it is taken over into orders/, once, and stays where it is. Everything is written behind the lab book's
+opened; then it is taken over into orders/, once, and stays where it is. How an order came out is read from its pieces
+in jobs/, which name it. Everything is written behind the lab book's
 lock, whole or not at all (`labbook.files`); a writer that is killed half way leaves nothing that the next one would
 take for more.
 
@@ -12,13 +13,13 @@ Source: a drawing's version is its SHA-256 (FIPS 180-4).
 
 import datetime
 import hashlib
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import pandas as pd
 from testburn.job import order as order_file, ordertext
 from testburn.job.order import FINISHED, FORMER, Order
-from testburn.labbook import columns, files, makerfile, tomlfile
+from testburn.labbook import columns, files, jobs, makerfile, shown, tomlfile
 
 FOLDER, OPEN = "orders", "open-order.toml"
 _OPEN = (
@@ -166,6 +167,50 @@ def repeat(book: str | Path, former: str, name: str, **lines) -> Path:
     unsaid = Order()
     kept = {one: value for one, value in kept.items() if value != getattr(unsaid, one)}
     return new(book, name, **kept | {"customer": old.customer, "repeats": old.name} | lines)
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """How an order came out; `table` has a row per measured recess: job, recess, board, finished_on, expected_mm, depth_mm,
+    off_pct, at_least_mm, at_most_mm, inside."""
+
+    order: Order
+    table: pd.DataFrame
+
+    @property
+    def words(self) -> str:
+        """How many recesses were measured, and how many lay in the window."""
+        order, rows = self.order, self.table
+        finished = f" Finished {order.finished['on']}" + f" ({order.finished['note']})" * ("note" in order.finished) + "." if order.finished else ""
+        if rows.empty:
+            return f"Order {order.name}: no piece was measured, so how it came out is not known.{finished}"
+        inside = rows["inside"].dropna()
+        window = f" {int(inside.sum())} of {len(inside)} lay in the window." if len(inside) else " No window was said."
+        return (f"Order {order.name}: {len(rows)} recess{'es' * (len(rows) > 1)} measured, {rows['depth_mm'].min():.2f} to "
+                f"{rows['depth_mm'].max():.2f} mm, {rows['off_pct'].mean():+.0f} % of what the card said on average.{window}{finished}")
+
+    def _repr_html_(self) -> str:
+        return f"<p>{shown.as_html(self.words)}</p>" + (shown.table_as_html(self.table.round(2)) if len(self.table) else "")
+
+
+def came_out(book: str | Path, name: str) -> Outcome:
+    """Return how an order came out, by its finished pieces in jobs/, which name it.
+
+    Raises
+    ------
+    ReadingsError
+        If a file cannot be used.
+    """
+    order, finished = read(book, name), jobs.read(book)
+    own = finished[finished["order"].str.casefold() == order.name.casefold()]
+    rows = own.groupby(["burn", "swatch"], sort=False).agg(
+        board=("board", "first"), finished_on=("burned_on", "max"), expected_mm=("expected_mm", "first"), depth_mm=("depth_mm", "mean"),
+        at_least_mm=("at_least_mm", "first"), at_most_mm=("at_most_mm", "first")).reset_index()
+    rows = rows.rename(columns={"burn": "job", "swatch": "recess"})
+    rows.insert(6, "off_pct", 100 * (rows["depth_mm"] / rows["expected_mm"] - 1))
+    window = rows["at_least_mm"].notna() & rows["at_most_mm"].notna()
+    inside = rows["depth_mm"].between(rows["at_least_mm"], rows["at_most_mm"])
+    return Outcome(order, rows.assign(inside=inside.astype(object).where(window, None)))
 
 
 def take_over(book: str | Path) -> str:
