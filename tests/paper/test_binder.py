@@ -82,10 +82,10 @@ def test_the_fresh_cards_come_first_then_those_for_one_board(fit, tmp_path):
         ("White oak", "2 W", card.NEXT_BOARD, fit.fingerprint, "Holds"),
         ("White oak", "20 W", card.NEXT_BOARD, fit.fingerprint, "Holds"),
         ("White oak", "20 W", "For board K7 only", proved.fingerprint, "Holds")]
-    assert (made["groups"], made["holds"]) == (3, "3 cards for the next board, 1 for one board each")
+    assert (made["groups"], made["holds"]) == (3, "3 cards for the next board, 1 for one order or board each")
     assert made["title"] == "Binder: 4 settings cards"
     assert made["alarms"] == []
-    assert made["notes"] == ["Of several cards for one board, that with the most proof swatches knows it "
+    assert made["notes"] == ["An order has one live card. Of several cards for one board, that with the most proof swatches knows it "
                              "best. To leave a card out of the binder, take its file out of records/records."]
 
 

@@ -44,6 +44,10 @@ def label(row: pd.Series, units: Units = Units()) -> str:
     """Return a promise as one line, e.g. 'white oak, 15 W, 0.60 mm: 90 %, 107 mm/s · card 1a2b…'."""
     depth = row["expected_mm"] if pd.isna(row["aim_mm"]) else row["aim_mm"]
     board = "" if row["board"] == NEXT else f" · board {row['board']}"
+    if _of_order(row):
+        board += f" · order {row['order']}"
+        gone = row.get("replaced_by", np.nan)
+        board += "" if pd.isna(gone) else f", replaced by its card {gone:.0f}"
     return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: "
             f"{units.said('power_pct', row['power_pct'])}, {units.said('speed_mm_s', row['speed_mm_s'])} · card {row['card']}{board}{' · invented' * (row['invented'] == 'yes')}")
 
@@ -309,9 +313,15 @@ class JobForm(widgets.VBox):
 
 def _mark(row) -> str:
     """Return twelve digits of everything a card promised, the same for the same promise only."""
-    cells = ("" if pd.isna(cell) else cell if isinstance(cell, str) else f"{cell:.6g}"
-             for cell in row[list(promise.COLUMNS)])
+    # A promise of no order has the mark that it had before there were orders: drafts of then find it again.
+    named = [name for name in promise.COLUMNS if name != "order" or _of_order(row)]
+    cells = ("" if pd.isna(cell) else cell if isinstance(cell, str) else f"{cell:.6g}" for cell in row[named])
     return hashlib.sha256("|".join(cells).encode()).hexdigest()[:12]
+
+
+def _of_order(row) -> bool:
+    """Return whether a promise is of an order's card; a table of an earlier version has no such column, or an empty one."""
+    return isinstance(row.get("order"), str) and row["order"] != ""
 
 
 def _in_words(error: ReadingsError) -> list[str]:

@@ -223,7 +223,7 @@ class Job:
     @cached_property
     def stakes(self) -> Stakes:
         """Whether a proof is worth its minutes for one piece; the pieces of a board share its proof."""
-        prices, a_board = self.order.prices_or_examples, min(self._pieces_a_board, self.order.pieces)
+        prices, a_board = self.order.prices_or_examples, min(self.pieces_a_board, self.order.pieces)
         choice = self.fast_and_sure.iloc[0]
         return compare(self.fit, choice, *self.ends_mm, choice["minutes"], replace(prices, proof_minutes=prices.proof_minutes / a_board),
                        self.machine)
@@ -234,7 +234,7 @@ class Job:
         prices, order = self.order.prices_or_examples, self.order
         outcomes = self.stakes.outcomes if self.board == NEXT else self.recommended.to_frame().T.assign(
             chance_deep=lambda row: 1 - row["chance_inside"] - row["chance_shallow"])
-        return quote.of(order.pieces, self._pieces_a_board, outcomes, prices, order.example_prices)
+        return quote.of(order.pieces, self.pieces_a_board, outcomes, prices, order.example_prices)
 
     @property
     def batch(self) -> Batch:
@@ -242,7 +242,7 @@ class Job:
         return self.quote.batch
 
     @property
-    def _pieces_a_board(self) -> int:
+    def pieces_a_board(self) -> int:
         """As said; where it is not, a piece is a board of its own."""
         return self.order.pieces_a_board or 1
 

@@ -5,7 +5,7 @@ where that is kept; and that a page is put in its place whole. The ground: tagge
 bytes from the same input.
 """
 
-from testburn.paper import binder, burnsheet, card, pdf, record, tables
+from testburn.paper import binder, burnsheet, card, ordercard, pdf, record, tables
 from testburn.paper.record import promises
 
-__all__ = ["binder", "burnsheet", "card", "pdf", "promises", "record", "tables"]
+__all__ = ["binder", "burnsheet", "card", "ordercard", "pdf", "promises", "record", "tables"]

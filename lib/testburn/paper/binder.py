@@ -1,9 +1,10 @@
 """Binder: every card that holds, in one PDF with an index, for the shelf beside the machine.
 
 Decides what is bound and in which order: an index, the card of every species × module made afresh
-from the lab book, then every kept card for one board, and the cautions last. A board's card is drawn
-again as it was printed; where the readings have changed since, it says so across the page. Of older
-cards for the next board only the marks are named, so that the sheets can be taken off the wall.
+from the lab book, then the live card of every order and every kept card for one board, and the cautions last. Such a
+card is drawn again as it was printed; where the readings have changed since, it says so across the page. Of older
+cards for the next board only the marks are named, of an order's replaced ones the numbers, so that the sheets can be
+taken off the wall.
 """
 
 from pathlib import Path
@@ -15,16 +16,18 @@ from testburn.job import cautions, settings
 from testburn.labbook import Machine
 from testburn.paper import card
 from testburn.paper.pdf import compiled, put
-from testburn.paper.record import MARK_DIGITS, Record, keep, kept as kept_records
+from testburn.paper.record import MARK_DIGITS, Record, keep, kept as kept_records, live, replaced_by
 from testburn.paper.text import count, shortened
 
 FILES = {"a5": "binder-a5.pdf", "us-half-letter": "binder-half-letter.pdf"}
 OUT_OF_DATE, HOLDS = "Out of date", "Holds"
 STALE = ("Out of date: printed from data {then}; the lab book is now data {now}. Do not burn by it: "
          "prove the board and print it again.")
+REPLACED = "Of the order {name}, card {live} holds: take down card {old}."
+OLD_ORDER = "The card of the order {name}, data {mark}, is out of date: make it again."
 TAKE_DOWN = "Sheets marked data {marks} are out of date: take them down."
 LEFT_OFF = "Without a card: {which}."
-OF_ONE_BOARD = ("Of several cards for one board, that with the most proof swatches knows it best. To "
+OF_ONE_BOARD = ("An order has one live card. Of several cards for one board, that with the most proof swatches knows it best. To "
                 "leave a card out of the binder, take its file out of {folder}.")
 
 
@@ -90,7 +93,7 @@ def document(fit: DepthFit, fresh: dict, kept: tuple[Record, ...] = (), left_off
         for record in own for page in record.document["pages"]]
     groups = len(fresh["pages"])
     counts = [f"{count(groups, 'card')} for the next board",
-              f"{len(sheets) - groups} for one board each"]
+              f"{len(sheets) - groups} for one order or board each"]
     notes = [*([LEFT_OFF.format(which=left_off)] if left_off else []), *unread,
              *([OF_ONE_BOARD.format(folder=f"records/{own[0].path.parent.name}")] if own else [])]
     waves = sorted({sheet["page"]["wavelength"] for sheet in sheets}, key=lambda said: (len(said), said))
@@ -100,7 +103,7 @@ def document(fit: DepthFit, fresh: dict, kept: tuple[Record, ...] = (), left_off
         "width_mm": fresh["width_mm"], "height_mm": fresh["height_mm"],
         "invented": fresh["invented"], "provenance": fresh["provenance"],
         "heads": {"groups": ["Species", "Module", "Depths", "Boards", "Data", "Page"],
-                  "boards": ["Board", "Depths", "Data", "State", "Page"]},
+                  "boards": ["Order or board", "Depths", "Data", "State", "Page"]},
         "sheets": sheets, "groups": groups, "out_of_date": OUT_OF_DATE,
         "alarms": [shortened(alarm, 2000) for alarm in told(fit, kept)],
         "notes": [shortened(note, 8000, 60) for note in notes],
@@ -112,19 +115,29 @@ def document(fit: DepthFit, fresh: dict, kept: tuple[Record, ...] = (), left_off
 def told(fit: DepthFit, kept: tuple[Record, ...]) -> list[str]:
     """Return what to do about the kept cards whose readings are not the lab book's any more."""
     old = [record for record in kept if not record.current(fit)]
+    lives = live(kept)
+    gone = {}
+    for record in kept:
+        if number := replaced_by(record, lives):
+            gone.setdefault((record.order["name"], number), set()).add(record.order["number"])
+    said = [REPLACED.format(name=shortened(name, 24), live=number, old=", ".join(map(str, sorted(numbers))))
+            for (name, number), numbers in sorted(gone.items())]
+    said += [OLD_ORDER.format(name=shortened(name, 24), mark=record.fingerprint[:MARK_DIGITS])
+             for name, record in sorted(lives.items()) if not record.current(fit)]
+    old = [record for record in old if not record.order]
     marks = dict.fromkeys(record.fingerprint[:MARK_DIGITS] for record in old if record.board == NEXT)
     boards = dict.fromkeys((record.board, record.fingerprint[:MARK_DIGITS]) for record in old
                            if record.board != NEXT)
-    said = [f"The card for board {shortened(board, 24)}, data {mark}, is out of date: prove the "
+    said += [f"The card for board {shortened(board, 24)}, data {mark}, is out of date: prove the "
             "board and print it again." for board, mark in boards]
     return said + ([TAKE_DOWN.format(marks=", ".join(marks))] if marks else [])
 
 
 def _for_one_board(kept: tuple[Record, ...]) -> list[Record]:
-    """Return the records of cards for one board, each once, whatever paper it was printed on."""
-    found = {}
+    """Return the live cards of orders and the cards for one board, each once, whatever paper it was printed on."""
+    found, lives = {}, live(kept)
     for record in kept:
-        if record.board != NEXT:
+        if (record.order or record.board != NEXT) and not replaced_by(record, lives):
             found.setdefault((record.board, record.fingerprint, str(record.document["pages"])), record)
     return list(found.values())
 

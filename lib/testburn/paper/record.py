@@ -6,6 +6,8 @@ can be held to it and the page drawn again. The day that stands in it is that of
 and not the clock's: the same inputs give the same bytes, under the same name. The name carries a
 mark of the contents, so that no later card takes an earlier one's place. What is read back is data
 only, bounded in size; a file that is damaged, foreign or of a newer format is told and left out.
+Of an order's cards the one with the highest number is live; the others are replaced, and stay, so that a piece made
+by one of them can still be held to it.
 """
 
 import hashlib
@@ -15,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from testburn.job import promise
@@ -24,7 +27,8 @@ from testburn.paper.text import count
 if TYPE_CHECKING:
     from testburn.depthfit import DepthFit
 
-WHAT, FORMAT = "testburn card record", 1
+# 2: cards of orders; those of woods are written as before.
+WHAT, FORMAT = "testburn card record", 2
 MOST_BYTES = 16_000_000
 MARK_DIGITS = 12
 _TEXTS = ("card", "readings_mark", "board", "order", "species", "module", "invented")
@@ -53,6 +57,9 @@ class Record:
         The rows promised; columns as in `promise.COLUMNS`.
     document : dict
         What stood on the card, as `card.document` returned it.
+    order : dict, optional
+        Of an order's card: name, number, standing, core (a mark of what else stands on it), and of the card it replaces
+        number, standing and data.
     """
 
     path: Path
@@ -66,6 +73,7 @@ class Record:
     newest_reading: str
     promised: pd.DataFrame
     document: dict
+    order: dict | None = None
 
     def current(self, fit: "DepthFit") -> bool:
         """Return whether the fit rests on the same readings as the card; proofs do not count."""
@@ -73,7 +81,7 @@ class Record:
 
 
 def keep(folder, fit: "DepthFit", choices: pd.DataFrame, document: dict, pdf: str,
-         board: str = "next", window=None, paper: str = "a5") -> Path:
+         board: str = "next", window=None, paper: str = "a5", order: dict | None = None) -> Path:
     """Write the record of a card, whole or not at all, and return its path.
 
     Parameters
@@ -84,6 +92,8 @@ def keep(folder, fit: "DepthFit", choices: pd.DataFrame, document: dict, pdf: st
         What `card.document` returned for them.
     pdf : str
         The name of the card's file.
+    order : dict, optional
+        Of an order's card; see `Record`.
 
     Raises
     ------
@@ -94,7 +104,7 @@ def keep(folder, fit: "DepthFit", choices: pd.DataFrame, document: dict, pdf: st
     if isinstance(window, pd.DataFrame):
         window = window.iloc[0]
     days = pd.to_datetime(fit.readings.loc[fit.readings["used"], "burned_on"])
-    promised = promise.of(fit, choices, board, window)
+    promised = promise.of(fit, choices, board, window, order["name"] if order else "")
     record = {
         "fingerprint": fit.fingerprint, "readings_mark": fit.readings_mark, "board": str(board),
         "window": window if window is None else {
@@ -103,9 +113,9 @@ def keep(folder, fit: "DepthFit", choices: pd.DataFrame, document: dict, pdf: st
         "newest_reading": days.max().strftime("%Y-%m-%d"),
         "promised": promised.astype(object).where(promised.notna(), None).to_dict("records"),
         "document": document,
-    }
+    } | ({"order": order} if order else {})
     mark = _mark(record)
-    content = json.dumps({"what": WHAT, "format": FORMAT, "mark": mark, "record": record},
+    content = json.dumps({"what": WHAT, "format": FORMAT if order else 1, "mark": mark, "record": record},
                          allow_nan=False).encode("ascii") + b"\n"
     slug = re.sub(r"[^a-z0-9]+", "-", Path(pdf).stem.lower()).strip("-")[:40]
     path = folder / f"{fit.fingerprint[:MARK_DIGITS]}-{slug or 'card'}-{mark[:6]}.json"
@@ -136,16 +146,44 @@ def kept(folder, tell=print) -> tuple[Record, ...]:
     return tuple(sorted(records, key=lambda record: record.newest_reading, reverse=True))
 
 
-def promises(folder, tell=print, first: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Return what all kept cards promised, without repeats; columns as in `promise.COLUMNS`.
+def core(document: dict) -> str:
+    """Return a mark of what stands on a card, whatever paper it is on."""
+    return _mark({name: value for name, value in document.items() if name not in ("width_mm", "height_mm")})
 
-    What is promised today, `first` (from `promise.of`), comes before them.
+
+def live(records: tuple[Record, ...]) -> dict[str, Record]:
+    """Return the live card of each order, by the order's name: the one with the highest number."""
+    found = {}
+    for record in records:
+        if record.order and (record.order["name"] not in found
+                             or record.order["number"] > found[record.order["name"]].order["number"]):
+            found[record.order["name"]] = record
+    return found
+
+
+def replaced_by(record: Record, lives: dict[str, Record]) -> int | None:
+    """Return the number of the live card that replaces an order's card; None for one that is live, or of no order."""
+    if not record.order:
+        return None
+    number = lives[record.order["name"]].order["number"]
+    return number if number != record.order["number"] else None
+
+
+def promises(folder, tell=print, first: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Return what all kept cards promised, without repeats; columns as in `promise.COLUMNS`, and `replaced_by`.
+
+    What is promised today, `first` (from `promise.of`), comes before them; last come cards of orders that were replaced,
+    with the number of the card that replaces them.
     """
-    frames = [record.promised for record in kept(folder, tell)]
-    frames = frames if first is None else [first, *frames]
+    records = kept(folder, tell)
+    lives = live(records)
+    frames = [] if first is None else [first.assign(replaced_by=np.nan)]
+    frames += [record.promised.assign(replaced_by=float(replaced_by(record, lives) or np.nan)) for record in records]
     if not frames:
-        return _frame([])
-    return pd.concat(frames, ignore_index=True).drop_duplicates(ignore_index=True)
+        return _frame([]).assign(replaced_by=np.nan)
+    every = pd.concat(frames, ignore_index=True)
+    in_order = pd.concat([every[every["replaced_by"].isna()], every[every["replaced_by"].notna()]])
+    return in_order.drop_duplicates(list(promise.COLUMNS), ignore_index=True)
 
 
 def moved(kept_records: tuple[Record, ...], fit: "DepthFit", choices: pd.DataFrame, pdf: str) -> list[str]:
@@ -216,13 +254,15 @@ def _read(path: Path) -> Record:
         raise ValueError("it is damaged. Print the card again, or take the file out.") from None
     if not isinstance(whole, dict) or whole.get("what") != WHAT:
         raise ValueError("it is no record of a card. Take it out of the folder.")
-    if whole.get("format") != FORMAT:
-        raise ValueError(f"it has format {whole.get('format')!r}, and this testburn reads format "
+    if whole.get("format") not in range(1, FORMAT + 1):
+        raise ValueError(f"it has format {whole.get('format')!r}, and this testburn reads formats 1 to "
                          f"{FORMAT}. Read it with the testburn that wrote it.")
     try:
         record = whole["record"]
         if whole["mark"] != _mark(record):
             raise ValueError
+        if "order" in record:
+            record["order"]["name"], record["order"]["number"] + 1, record["order"]["core"], record["order"]["replaces"]
         return Record(path=path, **record | {"promised": _frame(record["promised"])})
     except (KeyError, TypeError, ValueError, RecursionError):
         raise ValueError("it was changed after it was written. Print the card again, or take the "

@@ -1,8 +1,7 @@
 """Cards: every card of the open lab book, made by calling what the notebooks call.
 
-Decides what the commands `card` and `binder` make: the job's card, the card of its board (the next one, until
-one is proved), the cards of all woods on both papers, and the card folder; and what they say: where the cards
-are, what is doubtful, and which sheets on the wall are out of date. No kernel is started. A fault is said in
+Decides what the commands `card` and `binder` make: the one live card of the open order (for the next board, until one
+is proved), the cards of all woods on both papers, and the card folder; and what they say: where the cards are, what is doubtful, and which sheets on the wall are out of date. No kernel is started. A fault is said in
 words, without a traceback, and leaves the cards that were there. `python -m testburn.workshop.cards` makes them; with `binder`, the card folder alone,
 which needs no job.
 """
@@ -20,7 +19,7 @@ from testburn import depthfit, labbook
 from testburn.depthfit import suspects
 from testburn.job import Job, orders, settings
 from testburn.labbook import shown
-from testburn.paper import binder, card, record
+from testburn.paper import binder, card, ordercard, record
 from testburn.workshop.openbook import Workshop, cards_folder, open_workshop
 
 WOODS = {"a5": "settings-cards-a5.pdf", "us-half-letter": "settings-cards-half-letter.pdf"}
@@ -105,18 +104,14 @@ def _mostly_doubtful(fit: depthfit.DepthFit, doubtful: pd.DataFrame) -> str:
 def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callable[[], Path]]:
     """Return what makes each card, by the card's name, in the order they are made.
 
-    The card folder comes last: it binds the card of the board.
+    The card folder comes last: it binds the card of the order.
     """
     fit, folder, kept, machine = job.fit, workshop.cards, workshop.records, job.machine
     # Pages are the same on every paper; they are worked out once.
     woods = card.document(fit, rows, machine=machine)
-    made = {f"job-{job.order.name}.pdf": lambda path: card.write(
-        path, fit, settings.for_job(job.fast_and_sure, job.drawing), job.window, records=kept, machine=machine)}
+    made = {ordercard.file_name(job.order.name): lambda path: ordercard.write(path.parent, job, kept)}
     made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept, content=woods)
              for paper, name in WOODS.items()}
-    made[f"board-{job.board}.pdf"] = lambda path: card.write(
-        path, job.proved, settings.for_job(job.on_this_board.head(4), job.drawing), job.window,
-        board=job.board, records=kept, machine=machine)
     made["binder-a5.pdf"] = lambda path: binder.write(path, fit, workshop.machine, kept, choices=rows,
                                                          content=woods)
     return {name: lambda make=make, name=name: make(folder / name) for name, make in made.items()}
