@@ -114,6 +114,65 @@ class Draft:
         journal.close(self.folder, self.name, "put-away")
 
 
+class BoxesDraft:
+    """The draft of a form whose boxes each have a name: the whole form with its first change, then every change.
+
+    Parameters
+    ----------
+    book : path
+    scratch : bool
+    kind : str
+        What is typed, e.g. jobs: drafts of each kind have a folder of their own.
+    """
+
+    def __init__(self, book: Path, scratch: bool, kind: str):
+        self._folder, self._scratch = home(book, scratch) / kind, scratch
+        self._name, self._begun, self._hold = new_name(), False, None
+
+    def left(self) -> dict[str, str]:
+        """Return what was typed last and not saved, and go on with it; nothing where nothing was left."""
+        # Several people's trials share one scratch folder: theirs are not filled in. What is open in another window is
+        # that window's.
+        found = [] if self._scratch else [name for name in journal.drafts(self._folder)["draft"] if not journal.elsewhere(self._folder, name)]
+        if not found:
+            return {}
+        self._name, self._begun = found[0], True
+        self._hold = journal.Hold(self._folder, self._name)
+        return journal.replay(self._folder, self._name)
+
+    def keep(self, typed: dict[str, str], changed: str) -> None:
+        """Write the box that was changed to the journal; it is on the disk when this returns.
+
+        Where another window has taken the draft over, what is typed here becomes a draft of its own.
+
+        Raises
+        ------
+        OSError
+            If the journal cannot be written.
+        """
+        with files.locked(self._folder):
+            if self._hold and not self._hold.still():
+                self._name, self._begun, self._hold = new_name(), False, None
+            self._hold = self._hold or journal.Hold(self._folder, self._name)
+            # A draft begins with the whole form, so that what stood there before comes back too.
+            for cell in [changed] if self._begun else typed:
+                journal.record(self._folder, self._name, cell, typed[cell])
+        self._begun = True
+
+    def put_away(self) -> str:
+        """Close the draft, as it is saved, and begin another with the next change; return what hinders it."""
+        said = ""
+        try:
+            if self._hold is None or self._hold.still():
+                journal.close(self._folder, self._name)
+            if self._hold:
+                self._hold.let_go()
+        except OSError as error:
+            said = f"The draft could not be put away: {error}"
+        self._name, self._begun, self._hold = new_name(), False, None
+        return said
+
+
 def row_cell(place: int, name: str, number: int = 0) -> str:
     """Name a cell of the grid, e.g. row 2 depth 1; `place` counts from 0."""
     return f"row {place + 1} {name}" + (f" {number}" if number else "")

@@ -20,14 +20,14 @@ from testburn import drift
 from testburn.depthfit import NEXT
 from testburn.entry import boxes
 from testburn.entry.boxes import as_html, button, field
-from testburn.entry.draft import home, new_name
+from testburn.entry.draft import BoxesDraft
 from testburn.entry.grid import units_of
 from testburn.entry.typed import MM_OF, length_mm, short
 from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
 from testburn.job import promise
-from testburn.labbook import ReadingsError, files, jobs, journal, machinelog, shown
+from testburn.labbook import ReadingsError, jobs, machinelog, shown
 from testburn.units import Units
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
@@ -63,7 +63,7 @@ def labels(promises: pd.DataFrame, units: Units = Units()) -> list[str]:
     return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
 
 
-def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False) -> "JobForm":
+def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False, piece: str = "") -> "JobForm":
     """Return a form that records finished jobs in a lab book.
 
     Parameters
@@ -74,6 +74,8 @@ def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False) ->
         Rows of `promise.of` to choose from, in this order.
     scratch : bool
         The folder is a copy of the demo lab book: say so, and mark what is saved as invented.
+    piece : str
+        What the piece at hand is called: its job id, as long as nothing else is typed.
 
     Raises
     ------
@@ -83,7 +85,7 @@ def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False) ->
     if promises.empty:
         raise ValueError("There is no card to choose from. Print a card first, or make promises with "
                          "promise.of.")
-    return JobForm(Path(book), promises.drop_duplicates(ignore_index=True), scratch)
+    return JobForm(Path(book), promises.drop_duplicates(ignore_index=True), scratch, piece)
 
 
 def depths_mm(typed: str, unit: str) -> list[float]:
@@ -108,13 +110,13 @@ def depths_mm(typed: str, unit: str) -> list[float]:
 class JobForm(widgets.VBox):
     """The form; `boxes` holds its boxes by name."""
 
-    def __init__(self, book, promises, scratch):
+    def __init__(self, book, promises, scratch, piece=""):
+        self._piece = piece
         self.book, self.promises, self.scratch, self._units = book, promises, scratch, units_of(book)
-        self._folder, self._asking, self._lost = home(book, scratch) / "jobs", Asking(), ""
+        self._draft, self._asking, self._lost = BoxesDraft(book, scratch, "jobs"), Asking(), ""
         self.boxes = {name: self._box(name) for name in LABELS}
         self.promised, self.said = boxes.message(), boxes.message()
-        self._draft, self._kept = self._begun()
-        self._hold = journal.Hold(self._folder, self._draft) if self._kept else None
+        resumed = self._resumed()
         for name, box in self.boxes.items():
             box.observe(lambda change, name=name: self._changed(name), "value")
         self.save = button("Save job", self._save, "primary", "burn-save")
@@ -122,7 +124,7 @@ class JobForm(widgets.VBox):
         self.clear = button("Start empty", self._clear)
         line = dict(layout=widgets.Layout(flex_flow="row wrap", align_items="flex-end"))
         super().__init__([
-            widgets.HTML(boxes.STYLE), Keys(), self._place_line(self._kept),
+            widgets.HTML(boxes.STYLE), Keys(), self._place_line(resumed),
             widgets.HBox([self.boxes["card"]], **line),
             widgets.HBox([self.boxes[name] for name in list(LABELS)[1:]], **line), self.promised,
             widgets.HBox([self.save, self.accept, self.clear]), self.said])
@@ -140,24 +142,19 @@ class JobForm(widgets.VBox):
         return field(box, _WIDTHS.get(name, boxes.FIELD))
 
     def _start(self, name) -> str:
-        return {"burned_on": datetime.date.today().isoformat(), "gauge_step": "0.01 mm"}.get(name, "")
+        return {"burned_on": datetime.date.today().isoformat(), "gauge_step": "0.01 mm", "burn": self._piece}.get(name, "")
 
-    def _begun(self) -> tuple[str, bool]:
-        """Fill in what was typed and not saved; return the draft's name, and if there was one."""
-        # Several people's trials share one scratch folder: theirs are not filled in.
-        left = pd.DataFrame() if self.scratch else journal.drafts(self._folder)
-        # What is open in another window is that window's.
-        left = left[[not journal.elsewhere(self._folder, name) for name in left.get("draft", [])]]
-        if left.empty:
-            return new_name(), False
-        typed = journal.replay(self._folder, name := left["draft"].iloc[0])
+    def _resumed(self) -> bool:
+        """Fill in what was typed and not saved; return whether there was anything."""
+        if not (typed := self._draft.left()):
+            return False
         self._lost = typed.pop("card", "not kept")
         places = {_mark(row): place for place, row in self.promises.iterrows()}
         self.boxes["card"].value = places.get(self._lost.rpartition(" ")[2])
         for cell, text in typed.items():
             if cell in self.boxes and (cell != "unit" or text in MM_OF):
                 self.boxes[cell].value = text
-        return name, True
+        return True
 
     def _place_line(self, resumed) -> widgets.HTML:
         box = boxes.message()
@@ -181,17 +178,10 @@ class JobForm(widgets.VBox):
         """Keep a change, then answer it."""
         self._asking.forget()
         self.said.value = ""
-        # A draft begins with the whole form, so that what stood there before comes back too.
+        typed = {cell: f"{box.label} · promise {_mark(self.row)}" if cell == "card" else box.value
+                 for cell, box in self.boxes.items() if cell != "card" or self.row is not None}
         try:
-            with files.locked(self._folder):
-                if self._hold and not self._hold.still():
-                    self._draft, self._kept, self._hold = new_name(), False, None
-                self._hold = self._hold or journal.Hold(self._folder, self._draft)
-                for cell in [name] if self._kept else LABELS:
-                    box = self.boxes[cell]
-                    text = f"{box.label} · promise {_mark(self.row)}" if cell == "card" else box.value
-                    journal.record(self._folder, self._draft, cell, text)
-            self._kept = True
+            self._draft.keep(typed, name)
         except OSError as error:
             self._tell(("fault", f"Not kept for a crash: {error.strerror or error}. What you typed "
                         "stands here; save soon."))
@@ -295,17 +285,8 @@ class JobForm(widgets.VBox):
         self.said.value = as_html([*said, *self._put_away()])
 
     def _put_away(self) -> list[Remark]:
-        """Close the draft, and begin another with the next change; return what hinders it."""
-        said = []
-        try:
-            if self._hold is None or self._hold.still():
-                journal.close(self._folder, self._draft)
-            if self._hold:
-                self._hold.let_go()
-        except OSError as error:
-            said = [Remark("doubt", f"The draft could not be put away: {error}")]
-        self._draft, self._kept, self._hold = new_name(), False, None
-        return said
+        """Close the draft; return what hinders it."""
+        return [Remark("doubt", said)] if (said := self._draft.put_away()) else []
 
     def _tell(self, *said) -> None:
         self.said.value = as_html([Remark(*one) for one in said])

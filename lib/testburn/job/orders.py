@@ -181,7 +181,8 @@ class Outcome:
     def words(self) -> str:
         """How many recesses were measured, and how many lay in the window."""
         order, rows = self.order, self.table
-        finished = f" Finished {order.finished['on']}" + f" ({order.finished['note']})" * ("note" in order.finished) + "." if order.finished else ""
+        note = f" ({order.finished['note']})" if order.finished.get("note") else ""
+        finished = f" Finished {order.finished['on']}{note}." if order.finished else ""
         if rows.empty:
             return f"Order {order.name}: no piece was measured, so how it came out is not known.{finished}"
         inside = rows["inside"].dropna()

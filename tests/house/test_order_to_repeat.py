@@ -1,0 +1,117 @@
+"""An invented order of six plaques from one plank: from its boxes to quote, card, proof, result and repeat, by the page's forms.
+
+No line of code or of a file is edited: what is asserted stands in the lab book and on the card because a box was filled and
+a button pressed. The plaques, the arboretum and the prices are invented.
+"""
+
+import shutil
+import tomllib
+
+import pytest
+
+from testburn import depthfit, drift, labbook
+from testburn.entry import job_form, order_form, proof_form
+from testburn.job import Job, orders
+from testburn.labbook import Machine, jobs
+from testburn.paper import ordercard, promises, record as cardrecord
+
+TYPED = {"name": "fern plaques", "customer": "the arboretum (invented)", "ordered_on": "2026-03-02", "artwork": "trail-sign.svg",
+         "species": "black cherry", "module": "15 W, 445 nm", "board_thickness_mm": "15", "variant": "brush-filled", "pieces": "6",
+         "pieces_a_board": "6", "per_minute": "0,6", "board": "", "finishing": "4", "proof_minutes": "7", "setup_minutes": "15",
+         "loading_minutes": "3", "rerun_minutes": "20", "deep_extra": "1.5"}
+
+
+@pytest.fixture(scope="module")
+def fit(request):
+    return depthfit.fit(labbook.read(request.path.parents[2] / "labdata"))
+
+
+@pytest.fixture
+def own(labdata, tmp_path):
+    """A maker's own lab book: the demo's burns and drawing, and no order yet."""
+    for name in ("burns", "artwork"):
+        shutil.copytree(labdata / name, tmp_path / "book" / name)
+    for name in ("woods.csv", "strikes.csv", "machine.toml"):
+        shutil.copy(labdata / name, tmp_path / "book" / name)
+    return tmp_path / "book"
+
+
+def opened(book, fit):
+    return Job.read(book, fit, Machine.of(book))
+
+
+def filled(form, **typed):
+    for name, text in typed.items():
+        form.boxes[name].value = text
+    return form
+
+
+def numbers(folder):
+    return {one.order["name"]: (one.order["number"], one.order["standing"]) for one in cardrecord.live(cardrecord.kept(folder)).values()}
+
+
+def test_six_plaques_go_from_their_boxes_to_the_repeat_order(own, fit, tmp_path):
+    cards, records = tmp_path / "cards", tmp_path / "cards" / "records"
+    # The boxes.
+    form = filled(order_form(own, fit), **TYPED)
+    form.save.click()
+    assert "Saved: order fern plaques" in form.said.value, form.said.value
+    job = opened(own, fit)
+    assert (job.order.pieces, job.order.board_thickness_mm, job.order.prices["per_minute"], job.board) == (6, 15.0, 0.6, "next")
+    assert job.trouble == "" and job.notes == []
+
+    # The quote: six pieces, one plank, one proof; each line at the prices typed.
+    lines = job.quote.table.set_index("line")
+    burn = job.batch.burn_minutes
+    assert lines["amount"].drop(["machine minutes", "expected re-runs"]).to_dict() == pytest.approx(
+        {"labour": (15 + 6 * 3) * 0.6, "material": 6 * 18.0, "finishing": 6 * 4.0, "proof": 1 * 7 * 0.6})
+    assert lines.loc["machine minutes", "amount"] == pytest.approx(6 * burn * 0.6)
+    assert "Examples stand in for prices you have not typed: board, shallow rerun share, deep lost share." in job.quote.words
+    assert job.batch.table["measure"].tolist() == ["1, 3, 6"]
+
+    # The card before the proof.
+    ordercard.write(cards, job, records)
+    assert numbers(records) == {"fern plaques": (1, "before proof")}
+    before = job.recommended
+
+    # The proof, with the setting that the card gave first.
+    proof = filled(proof_form(own, job), board="Plank-9", depths="0.53 0.55 0.54")
+    proof.save.click()
+    assert "Saved: proof 1 of the order fern plaques" in proof.said.value, proof.said.value
+    job = opened(own, fit)
+    kept, = job.order.proofs
+    assert (kept["board"], kept["depths_mm"], kept["speed_mm_s"]) == ("Plank-9", [0.53, 0.55, 0.54], before["speed_mm_s"])
+    assert job.board == "Plank-9" and job.recommended["chance_inside"] > before["chance_inside"]
+
+    # The card after it: one live card, which names the one it replaces.
+    ordercard.write(cards, job, records)
+    assert numbers(records) == {"fern plaques": (2, "proved on board Plank-9")}
+    assert [file.name for file in cards.glob("*.pdf")] == ["order-fern plaques.pdf"]
+
+    # The result: the first, the middle and the last piece.
+    promised = promises(records, first=job.promised)
+    assert promised.loc[0, ["board", "order"]].tolist() == ["Plank-9", "fern plaques"]
+    for piece, depths in (("1", "0.50 0.52 0.51"), ("3", "0.53 0.52 0.54"), ("6", "0.49 0.50 0.51")):
+        result = filled(job_form(own, promised, piece=f"fern plaques {piece}"), board="Plank-9", readings=depths)
+        result.save.click()
+        assert "Saved 3 readings" in result.said.value, result.said.value
+    assert set(jobs.read(own)["order"]) == {"fern plaques"} and drift.check(jobs.read(own)).jobs["board"].unique().tolist() == ["Plank-9"]
+    form = order_form(own, fit)
+    form.finish.click()
+    assert "Finished: order fern plaques" in form.said.value, form.said.value
+
+    # The repeat: the old order with how it came out, a new file, another board, no proof.
+    form.which.value = "fern plaques"
+    form.repeat_it.click()
+    out = orders.came_out(own, "fern plaques")
+    assert len(out.table) == 3 and out.table["inside"].all() and "3 of 3 lay in the window. Finished 20" in form.said.value
+    filled(form, name="fern plaques 2", pieces="12").save.click()
+    again = opened(own, fit).order
+    assert (again.name, again.repeats, again.pieces, again.board, again.proofs, again.prices) == (
+        "fern plaques 2", "fern plaques", 12, None, (), job.order.prices)
+    ordercard.write(cards, opened(own, fit), records)
+    assert numbers(records) == {"fern plaques": (2, "proved on board Plank-9"), "fern plaques 2": (1, "before proof")}
+    assert orders.listed(own)["name"].tolist() == ["fern plaques 2", "fern plaques"]
+    # Nothing of the first was written over.
+    first = tomllib.loads((own / "orders" / "fern plaques.toml").read_text(encoding="utf-8"))
+    assert first["pieces"] == 6 and len(first["proof"]) == 1 and "finished" in first
