@@ -418,7 +418,7 @@ def test_an_end_beyond_the_machine_is_pulled_in_and_said(demo):
      "swatches of 181 × 12 mm with 12 mm of face around each; 5 are asked for. Use a larger scrap, turn it, or plan fewer. The "
      "width comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or write runs_up_outside = true "
      "into machine.toml if your machine has its speed before the drawing begins. That run-up is a slow head's, as yours is not "
-     "known: time two filled rectangles (notebook 7)."),
+     "known: time two filled rectangles (notebook 8)."),
     ({"gauge_foot_mm": 0}, "A gauge foot of 0 mm cannot be. Measure across the part that stands in the "
                            "recess, in mm."),
 ])

@@ -460,11 +460,11 @@ def test_charts_are_drawn_without_a_network(bench):
 
 @pytest.mark.browser
 def test_the_card_is_made_and_the_browser_opens_it(bench):
-    bench.open("09_print_the_card.ipynb")
+    bench.open("10_print_the_cards.ipynb")
     bench.clear_outputs()
     bench.run_all()
     assert {path.name for path in (bench.home / "cards").iterdir()} == {
-        "job-trail-sign.pdf", "settings-cards-a5.pdf", "settings-cards-half-letter.pdf", "records"}
+        "binder-a5.pdf", "order-trail-sign.pdf", "settings-cards-a5.pdf", "settings-cards-half-letter.pdf", "records"}
     previews = bench.page.locator(".jp-RenderedImage img")
     sync_api.expect(previews).to_have_count(3)
     wait_for(lambda: previews.evaluate_all("all => all.every(one => one.naturalWidth > 500)"))

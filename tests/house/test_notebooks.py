@@ -19,7 +19,7 @@ def code_cells(path):
 
 
 def test_the_notebooks_are_numbered_without_a_gap():
-    assert [int(path.stem.split("_")[0]) for path in notebooks()] == list(range(1, 12))
+    assert [int(path.stem.split("_")[0]) for path in notebooks()] == list(range(1, 13))
 
 
 def test_nothing_else_is_a_notebook():

@@ -312,7 +312,7 @@ def test_without_acceleration_no_way_is_called_fastest_and_minutes_are_those_of_
         "At 100 mm/s sweeping each piece by itself 1.3 to 3.0 min, sweeping in rows 1.9 to 3.0 min, one full-width sweep "
         "7.2 to 10.0 min, by a brisk head (3000 mm/s²) and a slow one (500). machine.toml does not say how briskly the head "
         "speeds up: minutes are a range, and no way to sweep is called the fastest. Time two filled rectangles, one at twice "
-        "the other's speed; notebook 7 works the acceleration out.")
+        "the other's speed; notebook 8 works the acceleration out.")
     with pytest.raises(ValueError, match="Time two filled rectangles"):
         plan.fastest(100)
     assert sweepchart.by_speed(plan).layout.title.text.startswith("Minutes over speed, by way by a slow head (500 mm/s²)")

@@ -73,7 +73,7 @@ def test_a_head_that_was_never_timed_is_asked_for(burns, none):
     for table in (known, known[:0]):
         assert overview.next_steps(table, Machine())[-1] == (
             "machine.toml does not say how briskly the head speeds up: minutes are a range, and no way to sweep is called the "
-            "fastest. Time two filled rectangles, one at twice the other's speed; notebook 7 works the acceleration out.")
+            "fastest. Time two filled rectangles, one at twice the other's speed; notebook 8 works the acceleration out.")
         assert overview.next_steps(table, head) == overview.next_steps(table)
 
 

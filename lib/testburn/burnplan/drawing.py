@@ -35,7 +35,7 @@ _STROKES = {
 class ProofSwatch:
     """A swatch to prove a board with: its size, in mm, the face left around it, the words and the drawing.
 
-    `toml` are the lines of its setting for [proof] in job.toml, in the units of the files.
+    `toml` are the lines of its setting for [[proof]] in an order's file, in the units of the files.
     """
 
     width_mm: float

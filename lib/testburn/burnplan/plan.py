@@ -269,7 +269,7 @@ def _too_small(layout, count, levels, machine) -> str:
                  "makes the swatches slower and smaller; or write runs_up_outside = true into machine.toml if your "
                  "machine has its speed before the drawing begins.")
         if machine.acceleration_mm_s2 is None:
-            said += " That run-up is a slow head's, as yours is not known: time two filled rectangles (notebook 7)."
+            said += " That run-up is a slow head's, as yours is not known: time two filled rectangles (notebook 8)."
     return said
 
 

@@ -4,9 +4,19 @@ Decides the order and width of the boxes, their labels and colours. Measurements
 plain text boxes: a bounded number box turns 99 into its upper bound without a word. Every box has
 its description as a label for screen readers; inside the grid, where the heading already says it,
 the label is there but not shown. Message colours have a contrast of at least 9 : 1.
+
+Decides too what a key does inside a form: Enter moves on to the next box, as Tab does; arrows go up and down a column. A
+plain widget cannot: by the time its kernel has heard of Enter and sent the focus on, the next digits are typed into the
+old box. Shift+Enter goes back, Ctrl+S presses Save, and the notebook's own single-letter commands are off while a form has
+the focus, as one of them cuts the cell that the form stands in. Where the kernel no longer answers, the page says that
+what is typed is not kept.
 """
 
+from pathlib import Path
+
+import anywidget
 import ipywidgets as widgets
+import traitlets
 
 from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER
 from testburn.entry.remarks import Remark
@@ -130,3 +140,20 @@ def as_html(said) -> str:
     lines = "".join(f'<p class="{remark.weight}">{shown.as_html(remark.text)}</p>'
                     for remark in said if remark.text)
     return f'<div role="status">{lines}</div>' if lines else ""
+
+
+class Keys(anywidget.AnyWidget):
+    """An unseen widget; put into a box of the class burn-entry, it listens to that box's keys.
+
+    With `begin`, the first empty box that must be filled gets the focus once it is on the page.
+    """
+
+    _esm = Path(__file__).with_name("keys.js").read_text(encoding="utf-8")
+    begin = traitlets.Bool(False).tag(sync=True)
+    # The page counts the boxes that were left; what has been answered has been kept.
+    asked = traitlets.Int(0).tag(sync=True)
+    answered = traitlets.Int(0).tag(sync=True)
+
+    @traitlets.observe("asked")
+    def _answer(self, change) -> None:
+        self.answered = change["new"]

@@ -14,11 +14,10 @@ import ipywidgets as widgets
 
 from testburn import depthfit, labbook
 from testburn.entry import correction, remarks
-from testburn.entry.boxes import LINES, STYLE, as_html, button, header_box, message, wrapped
+from testburn.entry.boxes import LINES, STYLE, Keys, as_html, button, header_box, message, wrapped
 from testburn.entry.correction import Saved
 from testburn.entry.draft import Draft, home
 from testburn.entry.grid import DEPTH, HEADER, as_readings, faults_in_words, remembered, set_units, swatches_of, units_typed, with_face
-from testburn.entry.keys import Keys
 from testburn.entry.livechart import LiveChart
 from testburn.entry.remarks import Remark
 from testburn.entry.rows import RowBoxes, Rows

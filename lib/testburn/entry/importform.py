@@ -13,11 +13,10 @@ import ipywidgets as widgets
 
 from testburn import labbook
 from testburn.entry import importing
-from testburn.entry.boxes import STYLE, as_html, button, field, message, words
+from testburn.entry.boxes import STYLE, Keys, as_html, button, field, message, words
 from testburn.entry.grid import LABELS
 from testburn.entry.typed import short
 from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
-from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
 from testburn.labbook import columns, shown, woods

@@ -19,11 +19,10 @@ import pandas as pd
 from testburn import drift
 from testburn.depthfit import NEXT
 from testburn.entry import boxes
-from testburn.entry.boxes import as_html, button, field
+from testburn.entry.boxes import Keys, as_html, button, field
 from testburn.entry.draft import BoxesDraft
 from testburn.entry.grid import units_of
 from testburn.entry.typed import MM_OF, length_mm, short
-from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import Asking, attempt, saved
 from testburn.job import promise

@@ -12,9 +12,8 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from testburn.entry import boxes, burnform, correction, draft, grid as entry
-from testburn.entry.boxes import STYLE, as_html, button, message
+from testburn.entry.boxes import STYLE, Keys, as_html, button, message
 from testburn.entry.importform import ImportForm
-from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.labbook import journal
 

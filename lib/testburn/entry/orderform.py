@@ -13,10 +13,9 @@ import ipywidgets as widgets
 
 from testburn.depthfit import DepthFit
 from testburn.entry import boxes, typed
-from testburn.entry.boxes import as_html, button, field, wrapped
+from testburn.entry.boxes import Keys, as_html, button, field, wrapped
 from testburn.entry.draft import BoxesDraft
 from testburn.entry.jobform import depths_mm
-from testburn.entry.keys import Keys
 from testburn.entry.remarks import Remark
 from testburn.entry.saving import attempt
 from testburn.entry.typed import MM_OF, short

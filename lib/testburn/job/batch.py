@@ -14,7 +14,7 @@ import pandas as pd
 from testburn.labbook import shown
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Batch:
     """So many pieces alike; minutes are those of one piece, except for setting up (once) and a proof (a board)."""
 
@@ -68,6 +68,9 @@ class Batch:
                 f"burning ({self.burn_minutes:.1f} a piece), {self.hand_minutes:.0f} by hand (setting up {self.setup_minutes:g}, "
                 f"loading {self.loading_minutes:g} a piece){proof}. Measure on each board the first, the middle and the last "
                 "piece before they are sealed.")
+
+    def __repr__(self) -> str:
+        return self.words
 
     def _repr_html_(self) -> str:
         return f"<p>{shown.as_html(self.words)}</p>" + shown.table_as_html(self.table.round(1))

@@ -28,7 +28,7 @@ _OPEN = (
 )
 # What a repeat does not take over: it belongs to the one order only.
 _ITS_OWN = ("name", "customer", "ordered_on", "board", "artwork_sha256", "repeats", "note", "proofs", "finished", "file")
-_LIST = ["name", "customer", "ordered_on", "pieces", "boards", "proofs", "finished_on", "open"]
+_LIST = ["name", "customer", "ordered_on", "pieces", "on_boards", "proofs", "finished_on", "open"]
 
 
 def read(book: str | Path, name: str | None = None) -> Order:
@@ -51,7 +51,8 @@ def read(book: str | Path, name: str | None = None) -> Order:
 
 
 def listed(book: str | Path) -> pd.DataFrame:
-    """Return the orders of a lab book, the open one first: name, customer, ordered_on, pieces, boards, proofs, finished_on, open.
+    """Return the orders of a lab book, the open one first: name, customer, ordered_on, pieces, on_boards, proofs,
+    finished_on, open.
 
     Raises
     ------
@@ -64,7 +65,7 @@ def listed(book: str | Path) -> pd.DataFrame:
     if not open_name and (book / FORMER).exists():
         found.insert(0, read(book))
     rows = [{"name": one.name, "customer": one.customer or "", "ordered_on": one.ordered_on, "pieces": one.pieces,
-             "boards": ", ".join(one.boards), "proofs": len(one.proofs), "finished_on": one.finished.get("on"),
+             "on_boards": ", ".join(one.boards), "proofs": len(one.proofs), "finished_on": one.finished.get("on"),
              "open": one.name == (open_name or one.name)} for one in found]
     table = pd.DataFrame(rows, columns=_LIST)
     return table.sort_values(["open", "name"], ascending=[False, True], ignore_index=True) if len(table) else table
@@ -169,7 +170,7 @@ def repeat(book: str | Path, former: str, name: str, **lines) -> Path:
     return new(book, name, **kept | {"customer": old.customer, "repeats": old.name} | lines)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Outcome:
     """How an order came out; `table` has a row per measured recess: job, recess, board, finished_on, expected_mm, depth_mm,
     off_pct, at_least_mm, at_most_mm, inside."""
@@ -189,6 +190,9 @@ class Outcome:
         window = f" {int(inside.sum())} of {len(inside)} lay in the window." if len(inside) else " No window was said."
         return (f"Order {order.name}: {len(rows)} recess{'es' * (len(rows) > 1)} measured, {rows['depth_mm'].min():.2f} to "
                 f"{rows['depth_mm'].max():.2f} mm, {rows['off_pct'].mean():+.0f} % of what the card said on average.{window}{finished}")
+
+    def __repr__(self) -> str:
+        return self.words
 
     def _repr_html_(self) -> str:
         return f"<p>{shown.as_html(self.words)}</p>" + (shown.table_as_html(self.table.round(2)) if len(self.table) else "")

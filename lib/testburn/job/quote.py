@@ -18,7 +18,7 @@ from testburn.labbook import shown
 LINES = ("machine minutes", "labour", "material", "finishing", "proof", "expected re-runs")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Quote:
     """What an order comes to, in the maker's money.
 
@@ -52,6 +52,9 @@ class Quote:
         said = f"{pieces} piece{'s' * (pieces > 1)}: {self.total:.2f} in your money" + f", {self.a_piece:.2f} a piece" * (pieces > 1)
         examples = ", ".join(name.replace("_", " ") for name in self.examples)
         return f"{said}. Nothing is added for profit." + f" Examples stand in for prices you have not typed: {examples}." * bool(examples)
+
+    def __repr__(self) -> str:
+        return self.words
 
     def _repr_html_(self) -> str:
         total = pd.DataFrame([{"line": "all together", "amount": self.total}])

@@ -71,7 +71,7 @@ FIELDS = (
 _FASTEST_MM_S = 2000
 
 NO_ACCELERATION = ("machine.toml does not say how briskly the head speeds up: minutes are a range, and no way to sweep is "
-                   "called the fastest. Time two filled rectangles, one at twice the other's speed; notebook 7 works the "
+                   "called the fastest. Time two filled rectangles, one at twice the other's speed; notebook 8 works the "
                    "acceleration out.")
 FITS, WITHOUT_SUPPORT, TOO_THICK = "fits", "fits without the support", "needs more clearance"
 TOO_THIN, NOT_KNOWN = "too thin to reach focus", "not known"

@@ -19,7 +19,7 @@ min_speed_mm_s = 1
 max_speed_mm_s = 600
 speed_step_mm_s = 1
 # How briskly the head speeds up and slows down along a line. Without it, minutes are a range.
-# Time two or more filled rectangles with a stopwatch, write them into timed_runs.csv, and notebook 7
+# Time two or more filled rectangles with a stopwatch, write them into timed_runs.csv, and notebook 8
 # works out the next two lines.
 # acceleration_mm_s2 = 1000
 # turn_overhead_s = 0.0
