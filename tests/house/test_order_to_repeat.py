@@ -17,8 +17,9 @@ from testburn.paper import ordercard, promises, record as cardrecord
 
 TYPED = {"name": "fern plaques", "customer": "the arboretum (invented)", "ordered_on": "2026-03-02", "artwork": "trail-sign.svg",
          "species": "black cherry", "module": "15 W, 445 nm", "board_thickness_mm": "15", "variant": "brush-filled", "pieces": "6",
-         "pieces_a_board": "6", "per_minute": "0,6", "board": "", "finishing": "4", "proof_minutes": "7", "setup_minutes": "15",
-         "loading_minutes": "3", "rerun_minutes": "20", "deep_extra": "1.5"}
+         "pieces_a_board": "6", "price_per_minute": "0,6", "price_board": "", "price_finishing": "4", "price_proof_minutes": "7",
+         "price_setup_minutes": "15",
+         "price_loading_minutes": "3", "price_rerun_minutes": "20", "price_deep_extra": "1.5"}
 
 
 @pytest.fixture(scope="module")

@@ -31,7 +31,7 @@ LINES = {
     "Piece": {"artwork": "Drawing", "area_mm2": "Area without one, mm²", "species": "Wood", "module": "Module",
               "board_thickness_mm": "Board thickness", "variant": "How it is filled", "first": "Settings first"},
     "Pieces": {"pieces": "Pieces", "pieces_a_board": "Pieces a board", "board": "Board on the bench"},
-    "Prices": _PRICES,
+    "Prices": {f"price_{name}": label for name, label in _PRICES.items()},
 }
 LABELS = {name: label for line in LINES.values() for name, label in line.items()}
 PROOF = {"board": "Board", "depths": "Depths", "unit": "In", "gauge_step": "Gauge step", "proved_on": "Read on", "speed_mm_s": "Speed",
@@ -172,7 +172,7 @@ class OrderForm(_Kept):
 
     def _show(self, order: Order, name: str | None = None) -> list[Remark]:
         """Put an order into the boxes; under another name it is not that order any more."""
-        said = {one: getattr(order, one, None) for one in LABELS} | {one: order.prices.get(one) for one in _PRICES}
+        said = {one: getattr(order, one, None) for one in LABELS} | {f"price_{one}": order.prices.get(one) for one in _PRICES}
         said |= {"variant": order.infill.get("variant"), "module": self._module_of(order),
                  "board": order.board, "name": (order.name if order.file else None) if name is None else name}
         if order.area_mm2 == Order().area_mm2:
@@ -206,7 +206,7 @@ class OrderForm(_Kept):
         if text["module"] in self._modules or text["module"] is None:
             lines |= self._modules.get(text["module"], dict.fromkeys(columns.MODULE_KEY))
         lines["infill"] = {"variant": text["variant"]}
-        lines["prices"] = {name: self._number(name, label) for name, label in _PRICES.items()}
+        lines["prices"] = {name: self._number(f"price_{name}", label) for name, label in _PRICES.items()}
         return lines
 
     def _save(self) -> list[Remark]:
@@ -360,7 +360,8 @@ def _in_words(error: ReadingsError) -> list[str]:
     """Return the check's faults in the form's own words, each once."""
     said = {}
     for fault in error.problems.itertuples():
-        name = fault.column.rpartition(", ")[2]
+        table, _, name = fault.column.rpartition(", ")
+        name = f"price_{name}" if table == "prices" else name
         value = f" '{short(fault.value)}'" if fault.value else ""
         said[f"{LABELS.get(name, PROOF.get(name, name))}{value}: {fault.problem}. {fault.remedy}"] = None
     return list(said)
