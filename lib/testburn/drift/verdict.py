@@ -22,12 +22,11 @@ no source).
 Each module and wavelength is judged by itself: each has its own lens. The charts (`ewma`,
 `individuals`, runs) are for the eye; the verdict does not rest on them.
 
-Measured (tests/benchmarks/drift.py, boards scattering by 9 %, curves off by 4 %; 80 workshops a case since jobs tell
-their own scatter too, so within some 5 of 100): 20 jobs in step are told otherwise in 7 of 100 workshops. A fade of 15 %
-after 10 boards is called one with 4 and 8 faded boards in 64 and 85 of 100. A board 35 % shallower with four jobs on it is
-named in 69. Before that, of 600 workshops, 14 of 100 were told of a lasting shift at least once when looked at after each of
-20 jobs in step, a fade of 25 % was called with 4 boards in 98, and one creeping by 2 % a job over 8 boards in 42. So "in
-step" is no proof that nothing fades.
+Measured (tests/benchmarks/drift.py, boards scattering by 9 %, curves off by 4 %; 600 workshops a case, so within some 4 of
+100): 20 jobs in step are told otherwise in 6 of 100 workshops, on five boards in 7. A fade of 15 % after 10 boards is called
+one with 3, 4, 6 and 8 faded boards in 49, 61, 75 and 85 of 100, a fade of 25 % with 4 boards in 98, and one creeping by 2 % a
+job over 8 boards in 53. A board 35 % shallower with four jobs on it is named in 69. A curve 15 % off from the first job on is
+told from a fade in 75. So "in step" is no proof that nothing fades.
 """
 
 import datetime
