@@ -51,7 +51,7 @@ def drawing(*pieces, width=300.0, height=200.0, step=0.01):
     table = pd.DataFrame([dict(
         left_mm=bars[:, 0].min(), top_mm=bars[:, 1].min(), right_mm=bars[:, 2].max(), bottom_mm=bars[:, 3].max(),
         area_mm2=((bars[:, 2] - bars[:, 0]) * (bars[:, 3] - bars[:, 1])).sum(), perimeter_mm=1.0, holes=0,
-        goes_round=len(bars) > 1) for bars in ends])
+        goes_round=len(bars) > 1, narrowest_mm=min(width, height)) for bars in ends])
     return Artwork("blocks.svg", width, height, step, row.astype(int), left, right, piece.astype(int), table)
 
 

@@ -17,6 +17,7 @@ from PIL import Image
 
 from testburn.labbook import shown
 from testburn.sweep import picture, pieces as grouping, svgfile
+from testburn.sweep.pieces import BOX
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
 MOST_PIECES = 20_000
@@ -25,7 +26,6 @@ CUT_MM, NARROWEST_MM = 0.1, 0.05
 # How far beside a piece a place typed for it may lie.
 _BESIDE_MM = 0.2
 _PAGE_PX, _SHOWN_PX = 420, 600
-_BOX = ["left_mm", "top_mm", "right_mm", "bottom_mm"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,8 +34,8 @@ class Artwork:
 
     `row`, `left_mm`, `right_mm`, `piece` have an entry a run, sorted by row and place. `pieces` has a row a piece in
     reading order (by their tops, then from the left): left_mm, top_mm, right_mm, bottom_mm, area_mm2, perimeter_mm,
-    holes, goes_round. `rim` is that of `picture.Picture`. `marks_mm` are boxes that remarks speak of; `left_out` counts
-    pieces that are not engraved.
+    holes, goes_round, narrowest_mm. `marks_mm` are boxes that remarks speak of; `left_out` counts pieces that are not
+    engraved.
     """
 
     name: str
@@ -48,7 +48,6 @@ class Artwork:
     piece: np.ndarray
     pieces: pd.DataFrame
     remarks: tuple[str, ...] = ()
-    rim: np.ndarray | None = None
     content: bytes = b""
     marks_mm: tuple[tuple[float, ...], ...] = ()
     left_out: int = 0
@@ -56,7 +55,7 @@ class Artwork:
     @property
     def bounds_mm(self) -> tuple[float, float, float, float]:
         """Left, top, right and bottom of all that is burned."""
-        ends = self.pieces[_BOX]
+        ends = self.pieces[BOX]
         return *ends.min()[:2].tolist(), *ends.max()[2:].tolist()
 
     @property
@@ -69,13 +68,10 @@ class Artwork:
         """The length of all outlines, holes included; right to about 1 %."""
         return float(self.pieces["perimeter_mm"].sum())
 
-    @cached_property
+    @property
     def narrowest_stroke_mm(self) -> float:
         """The narrowest stroke; see `pieces`. Found to about 2 %, or half a pixel; 0.05 mm at least."""
-        if self.rim is None:
-            return float(min(self.width_mm, self.height_mm))
-        owner = self.piece[self.rim[:, 5].astype(int)]
-        return max(NARROWEST_MM, grouping.narrowest_px(self.rim, owner, self.pieces, self.step_mm) * self.step_mm)
+        return max(NARROWEST_MM, float(self.pieces["narrowest_mm"].min()))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -85,12 +81,11 @@ class Artwork:
         """
         widest = np.lexsort((self.right_mm - self.left_mm, self.piece))
         run = widest[np.append(np.flatnonzero(np.diff(self.piece[widest])), len(widest) - 1)]
-        table = self.pieces.drop(columns="goes_round").rename(columns={"right_mm": "width_mm", "bottom_mm": "height_mm"})
-        table[["width_mm", "height_mm"]] -= table[["left_mm", "top_mm"]].to_numpy()
-        table.insert(0, "piece", np.arange(1, len(table) + 1))
-        table.insert(1, "x_mm", ((self.left_mm + self.right_mm)[run] / 2).round(2))
-        table.insert(2, "y_mm", ((self.row[run] + 0.5) * self.step_mm).round(2))
-        return table
+        left, top, right, bottom = self.pieces[BOX].to_numpy().T
+        return pd.DataFrame({
+            "piece": np.arange(1, len(run) + 1), "x_mm": ((self.left_mm + self.right_mm)[run] / 2).round(2),
+            "y_mm": ((self.row[run] + 0.5) * self.step_mm).round(2), "left_mm": left, "top_mm": top,
+            "width_mm": right - left, "height_mm": bottom - top, **self.pieces[["area_mm2", "perimeter_mm", "holes"]]})
 
     @property
     def words(self) -> str:
@@ -105,9 +100,9 @@ class Artwork:
     @property
     def stroke_words(self) -> str:
         """Say how narrow the strokes are, and what that may do."""
-        return (f"Its narrowest stroke is {self.narrowest_stroke_mm:.1f} mm wide. Strokes narrower than your swatches may "
-                "come out otherwise: short lines return sooner and run hotter, and a head without run-up burns their ends "
-                "deeper. A proof with strokes of that width tells.")
+        return (f"Its narrowest stroke is {self.narrowest_stroke_mm:.1f} mm wide. Strokes narrower than your swatches "
+                "may come out otherwise: short lines return sooner and run hotter, and a head without run-up burns "
+                "their ends deeper. A proof with strokes of that width tells.")
 
     @cached_property
     def hairs(self) -> pd.Series:
@@ -120,8 +115,8 @@ class Artwork:
         """Say how thin outlines that burn are left out; nothing where there is none."""
         found = self.table[self.hairs]
         places = ", ".join(f"[{x:g}, {y:g}]" for x, y in zip(found["x_mm"], found["y_mm"]))
-        return (f"{len(found)} outline(s) thinner than {CUT_MM:g} mm burn like all else. If they are to be cut along, write "
-                f"left_out_mm = [{places}] into job.toml.") * bool(places)
+        return (f"{len(found)} outline(s) thinner than {CUT_MM:g} mm burn like all else. If they are to be cut along, "
+                f"write left_out_mm = [{places}] into job.toml.") * bool(places)
 
     def without(self, *pieces: int) -> "Artwork":
         """Return the drawing without some pieces of `table`, by their numbers: lines to cut along, not to engrave."""
@@ -134,12 +129,9 @@ class Artwork:
             return self
         wide = (2 * self.pieces["area_mm2"] / self.pieces["perimeter_mm"])[gone].max()
         said = f"{gone.sum()} outline(s) {wide:.2g} mm wide are taken for cut lines and not engraved."
-        runs, rim = ~gone[self.piece], self.rim
-        if rim is not None:
-            rim = rim[runs[rim[:, 5].astype(int)]]
-            rim[:, 5] = (np.cumsum(runs) - 1)[rim[:, 5].astype(int)]
+        runs = ~gone[self.piece]
         return replace(
-            self, row=self.row[runs], left_mm=self.left_mm[runs], right_mm=self.right_mm[runs], rim=rim,
+            self, row=self.row[runs], left_mm=self.left_mm[runs], right_mm=self.right_mm[runs],
             piece=(np.cumsum(~gone) - 1)[self.piece[runs]], pieces=self.pieces[~gone].reset_index(drop=True),
             remarks=(*self.remarks, said), left_out=self.left_out + int(gone.sum()),
             marks_mm=(*self.marks_mm, *_boxes(self.pieces[gone])))
@@ -160,8 +152,9 @@ class Artwork:
             if beside.min() > _BESIDE_MM:
                 near = self.table.iloc[pieces[-1] - 1]
                 raise ArtworkError(
-                    f"{self.name} burns nothing at [{x:g}, {y:g}], so no piece can be left out there. The nearest piece lies "
-                    f"at [{near['x_mm']:g}, {near['y_mm']:g}]. Correct left_out_mm in job.toml, or take the place out of it.")
+                    f"{self.name} burns nothing at [{x:g}, {y:g}], so no piece can be left out there. The nearest "
+                    f"piece lies at [{near['x_mm']:g}, {near['y_mm']:g}]. Correct left_out_mm in job.toml, or take the place "
+                    "out of it.")
         return self.without(*pieces)
 
     @cached_property
@@ -201,7 +194,8 @@ class Artwork:
 def block(name: str, width_mm: float, height_mm: float) -> Artwork:
     """Return a filled rectangle as large as its page."""
     piece = dict(left_mm=0.0, top_mm=0.0, right_mm=width_mm, bottom_mm=height_mm, area_mm2=width_mm * height_mm,
-                 perimeter_mm=2 * (width_mm + height_mm), holes=0, goes_round=False)
+                 perimeter_mm=2 * (width_mm + height_mm), holes=0, goes_round=False,
+                 narrowest_mm=float(min(width_mm, height_mm)))
     none = np.zeros(1, int)
     return Artwork(name, width_mm, height_mm, height_mm, none, np.zeros(1), np.array([float(width_mm)]), none,
                    pd.DataFrame([piece]))
@@ -224,8 +218,8 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     drawing = svgfile.opened(path)
     seen = picture.taken_apart(drawing, paler_than)
     if not len(seen.row):
-        raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the shapes "
-                           "that are to be burned.")
+        raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the "
+                           "shapes that are to be burned.")
     piece, contacts = grouping.labelled(seen.row, seen.first, seen.after)
     table = grouping.table(seen, piece, contacts)
     if len(table) > MOST_PIECES:
@@ -234,19 +228,19 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     order = np.lexsort((table["left_mm"], np.round(table["top_mm"] / seen.step_mm)))
     remarks, marks = _remarks(drawing, seen, table)
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
-                  seen.right * seen.step_mm, np.argsort(order)[piece], table.iloc[order].reset_index(drop=True), remarks,
-                  seen.rim, drawing.content, marks)
+                  seen.right * seen.step_mm, np.argsort(order)[piece], table.iloc[order].reset_index(drop=True),
+                  remarks, drawing.content, marks)
     return art.without(*_around(art))
 
 
 def _around(art: Artwork) -> np.ndarray:
     """Return the number of a piece that is an outline around everything, thinner than any line could burn; or none."""
-    ends = art.pieces[_BOX] * [1, 1, -1, -1]
+    ends = art.pieces[BOX] * [1, 1, -1, -1]
     return np.flatnonzero(art.hairs & art.pieces["goes_round"] & (ends <= ends.min()).all(axis=1))[:1] + 1
 
 
 def _boxes(pieces: pd.DataFrame) -> list[tuple[float, ...]]:
-    return pieces[_BOX].to_numpy().tolist()
+    return pieces[BOX].to_numpy().tolist()
 
 
 def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str, ...], tuple]:
@@ -260,8 +254,8 @@ def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str,
         count, *box = seen.pale[kind] * [step ** 2, step, step, step, step]
         if count > 0.5:
             left, top, right, bottom = box
-            said.append(f"About {_about(count / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and {top:.0f} "
-                        f"to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
+            said.append(f"About {_about(count / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
+                        f"{top:.0f} to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
             marks.append(tuple(map(float, box)))
             break
     if table["area_mm2"].sum() > 0.98 * drawing.width_mm * drawing.height_mm:
@@ -270,7 +264,8 @@ def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str,
         off = _about(off * drawing.width_mm * drawing.height_mm / 100)
         said.append(f"About {off} cm² lie off the page and are left out.")
     if step > 0.101:
-        said.append(f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be missed.")
+        said.append(f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be "
+                    "missed.")
     return tuple(said), tuple(marks)
 
 

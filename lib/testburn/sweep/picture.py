@@ -31,10 +31,10 @@ _SCHARR = np.array([3.0, 10.0, 3.0])
 class Picture:
     """The burned runs of a drawing in pixels of `step_mm`, row by row, and the points of their rims.
 
-    `row`, `first`, `after`: whole pixels; `left`, `right`: the run's ends in pixels; `paint`: its area. `rim` has a row a
-    place where a row or a column of pixels crosses an outline: x, y, the inward normal's x and y, the length of outline it
-    stands for, the run it belongs to, and whether a row crosses. `pale` holds for nearly white paint and for shades their
-    pixels and their box.
+    `row`, `first`, `after`: whole pixels; `left`, `right`: the run's ends in pixels; `paint`: its area. `rim` has a
+    row a place where a row or a column of pixels crosses an outline: x, y, the inward normal's x and y, the length of
+    outline it stands for, the run it belongs to, and whether a row crosses. `pale` holds for nearly white paint and for
+    shades their pixels and their box.
     """
 
     step_mm: float
@@ -91,14 +91,15 @@ def taken_apart(drawing: Drawing, paler_than: int = WHITE) -> Picture:
         # Three rows of the strip above, so that every row and every pair of rows has its neighbours once.
         ink = np.zeros((high + 3 + 2 * (top + high == height), width + 2), np.uint8)
         ink[:3] = above
-        ink[3:high + 3, 1:-1] = _ink(rendered(drawing, 0, top / fine, width / fine, high / fine, width, high), paler_than)
+        strip = rendered(drawing, 0, top / fine, width / fine, high / fine, width, high)
+        ink[3:high + 3, 1:-1] = _ink(strip, paler_than)
         above = ink[high:high + 3].copy()
         if ink.any():
             parts.append(_strip(ink, top - 3, count, pale))
             count += len(parts[-1][0])
             if count > MOST_RUNS:
-                raise ArtworkError(f"{drawing.name} is too fine a pattern: more than {MOST_RUNS} strokes of the head at "
-                                   f"{fine:.3g} lines a mm. Take away what is finer than the beam, and save again.")
+                raise ArtworkError(f"{drawing.name} is too fine a pattern: more than {MOST_RUNS} strokes of the head "
+                                   f"at {fine:.3g} lines a mm. Take away what is finer than the beam, and save again.")
     none = [np.zeros(0, int)] * 3 + [np.zeros(0)] * 3 + [np.zeros((0, 7))]
     return Picture(1 / fine, *(np.concatenate(found) for found in zip(*(parts or [none]))), pale)
 
@@ -115,7 +116,7 @@ def beyond_page(drawing: Drawing) -> float:
 
 
 def differs_mm(drawing: Drawing, inner: str) -> tuple[float, ...] | None:
-    """Return the box, left, top, right and bottom, in which a drawing looks otherwise than `inner` would; seen coarsely."""
+    """Return left, top, right and bottom of where a drawing looks otherwise than `inner` would, seen coarsely."""
     size = np.array([drawing.width_mm, drawing.height_mm])
     wide, high = np.maximum(np.round(_COARSE_PX * size / size.max()), 1).astype(int)
     seen = [np.asarray(rendered(one, 0, 0, *size, wide, high).convert("L"), int)

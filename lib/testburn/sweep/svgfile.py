@@ -167,7 +167,6 @@ def _put_right(root, faults: list[str]) -> dict:
             if links and not {"gradientUnits", "patternUnits"} & links[0].attrib.keys():
                 one.set("stroke", "none")
     root.attrib.pop("display", None)
-    root.set("preserveAspectRatio", root.get("preserveAspectRatio", "").removeprefix("defer"))
     if root.get("transform", "none") != "none":
         faults.append("- the whole drawing has a transform, which is not read. Apply it to the shapes and save again.")
     return by_id
@@ -178,7 +177,7 @@ def _who(one) -> str:
 
 
 def _look(root, by_id: dict, faults: list[str], name: str) -> None:
-    """Walk all that is shown, links unfolded; name what is not read, refuse what unfolds into too much or into itself."""
+    """Walk all that is shown, links unfolded; name what is not read, refuse what unfolds too far or into itself."""
     shapes = letters = 0
 
     def walk(one, times, seen, above):
@@ -186,16 +185,16 @@ def _look(root, by_id: dict, faults: list[str], name: str) -> None:
         kind, said, link = tag(one), " ".join(one.attrib.values()), one.get("href", "").strip()
         shapes, letters = shapes + times, letters + times * len(said)
         if shapes > MOST_SHAPES or letters > MOST_BYTES:
-            raise ArtworkError(f"{name} unfolds into more than {MOST_SHAPES} shapes or {MOST_BYTES / 1e6:.0f} MB. Unlink "
-                               "its copies, join its shapes and save again.")
+            raise ArtworkError(f"{name} unfolds into more than {MOST_SHAPES} shapes or {MOST_BYTES / 1e6:.0f} MB. "
+                               "Unlink its copies, join its shapes and save again.")
         if one in above or len(above) > DEEPEST:
-            raise ArtworkError(f"{name}: a shape shows itself, or shapes lie more than {DEEPEST} deep. Unlink the copies, "
-                               "ungroup and save again.")
+            raise ArtworkError(f"{name}: a shape shows itself, or shapes lie more than {DEEPEST} deep. Unlink the "
+                               "copies, ungroup and save again.")
         if one.get("display") == "none" or re.fullmatch(_CLEAR, one.get("opacity", "1")):
             return
         seen = one.get("visibility", "visible" if seen else "") == "visible"
-        if seen and (kind in ("flowRoot", "foreignObject", "image") or kind == "text" and "".join(one.itertext()).strip()
-                     or kind == "feImage" and not link.startswith("#")):
+        if seen and (kind in ("flowRoot", "foreignObject", "image") or kind == "feImage" and not link.startswith("#")
+                     or kind == "text" and "".join(one.itertext()).strip()):
             faults.append(f"- {_who(one)} is not read. {_REMEDIES[kind]}")
         elif kind == "use" and link and not link.startswith("#"):
             faults.append(f"- {_who(one)} shows what lies in another file. Paste it into the drawing.")

@@ -1,8 +1,8 @@
 """SVG style: every declaration worked out as a browser does, and written on its shape as a plain attribute.
 
-Decides which declaration a shape takes (by importance, selector and place) and what it comes to (case, variables, "unset",
-values that are none); the renderer is left no style to work out. What is known to mean something that the renderer does
-not know (a colour function, a unit, a kind of rule) is refused by name, never guessed.
+Decides which declaration a shape takes (by importance, selector and place) and what it comes to (case, variables,
+"unset", values that are none); the renderer is left no style to work out. What is known to mean something that the
+renderer does not know (a colour function, a unit, a kind of rule) is refused by name, never guessed.
 
 Source: CSS Cascading and Inheritance Level 4, 6 and 7; Custom Properties Level 1; SVG 2, 6 (all W3C). What Chromium
 shows decides: tests/sweep/test_artwork.py holds every case.
@@ -16,17 +16,16 @@ import tinycss2
 from tinycss2.color4 import parse_color
 
 _PLAIN = "Save it as plain SVG, with the style on each shape."
-_INHERITED = {"fill", "stroke", "color", "stroke-width", "fill-rule", "clip-rule", "fill-opacity", "stroke-opacity",
-              "visibility", "stroke-linecap", "stroke-linejoin", "stroke-miterlimit", "stroke-dasharray",
-              "stroke-dashoffset", "paint-order"}
 _COLOURS = {"fill", "stroke", "color", "stop-color", "flood-color", "lighting-color"}
 _GEOMETRY = {"x", "y", "width", "height", "r", "rx", "ry", "cx", "cy"}
 # The browser reads the first of these off a style only; the renderer does so of blending and of "marker".
 _BLENDING = {"mix-blend-mode", "isolation", "marker"}
 _STYLE_ONLY = _BLENDING | {"transform-box", "background", "background-color"}
-_PROPERTIES = _INHERITED | _COLOURS | _GEOMETRY | _STYLE_ONLY | {
-    "opacity", "stop-opacity", "flood-opacity", "display", "overflow", "clip-path", "mask", "filter", "marker-start",
-    "marker-mid", "marker-end", "mask-type", "transform", "transform-origin", "vector-effect", "font-size", "d"}
+_PROPERTIES = _COLOURS | _GEOMETRY | _STYLE_ONLY | set(
+    "stroke-width stroke-opacity stroke-linecap stroke-linejoin stroke-miterlimit stroke-dasharray stroke-dashoffset "
+    "fill-rule fill-opacity clip-rule clip-path paint-order opacity stop-opacity flood-opacity visibility display "
+    "overflow mask mask-type filter marker-start marker-mid marker-end transform transform-origin vector-effect "
+    "font-size d".split())
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?"
 _LENGTH = re.compile(NUMBER + r"(?:px|mm|cm|in|pt|pc|em|ex|%)?")
 # Known to a browser and not to the renderer, by property: it is refused.
@@ -166,7 +165,7 @@ def _meant(name: str, value: str) -> str | None:
     low = value.lower()
     if low != "none" and name in _UNKNOWN and re.match(_UNKNOWN[name], low):
         raise _odd(name, value)
-    if low in ("unset", "revert", "revert-layer") or low == "inherit" and name in _INHERITED:
+    if low in ("unset", "revert", "revert-layer"):
         return ""
     if name in _COLOURS and low not in ("none", "inherit") and not low.startswith(("url(", "context-")):
         if low == "initial":

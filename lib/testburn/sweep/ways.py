@@ -36,9 +36,9 @@ class Way:
 
     `gaps`, and `shifts` from a line to the next, are blanks to hurry over (a machine that skips blanks), `blank_mm`
     blanks swept at set speed; `extents` are the lines: of each (n, 2) lengths in mm and how many of them. `across_mm`,
-    `down_mm` lead from one sweep's last burn to the next one's first; `beyond` says how many run-ups nearer (after a line to the right) the stops lie. `boxes` has a row
-    a sweep: left_mm, top_mm, right_mm, bottom_mm, lines, burn_mm, begin_mm, end_mm (where the first line
-    is entered and the last one left).
+    `down_mm` lead from one sweep's last burn to the next one's first; `beyond` says how many run-ups nearer (after a
+    line to the right) the stops lie. `boxes` has a row a sweep: left_mm, top_mm, right_mm, bottom_mm, lines, burn_mm,
+    begin_mm, end_mm (where the first line is entered and the last one left).
     """
 
     name: str
@@ -101,8 +101,8 @@ def ways(art: Artwork, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way
         If no line meets any piece.
     """
     first, count = lines.of_runs(art, at_mm)
-    spans = pd.DataFrame({"piece": art.piece, "first": first, "count": count, "left": art.left_mm, "right": art.right_mm})
-    spans = spans[count > 0]
+    spans = pd.DataFrame({"piece": art.piece, "first": first, "count": count, "left": art.left_mm,
+                          "right": art.right_mm})[count > 0]
     if spans.empty:
         raise ValueError("No line meets the artwork: every piece is lower than the pitch. Take a smaller pitch.")
     groups = {EACH: each_piece(art.pieces), ROWS: rows(art.pieces), FULL: np.zeros(len(art.pieces), int)}
@@ -124,7 +124,8 @@ def rows(pieces: pd.DataFrame) -> np.ndarray:
     Pieces join from the lowest to the tallest. One that goes round others, or bridges rows less than
     half its height (a bar beside several lines of words), is a row of its own.
     """
-    left, top, bottom, alone = (pieces[name].to_numpy(copy=True) for name in ("left_mm", "top_mm", "bottom_mm", "goes_round"))
+    left, top, bottom, alone = pieces[["left_mm", "top_mm", "bottom_mm", "goes_round"]].to_numpy().T
+    alone = alone.astype(bool)
     row_top, row_bottom, members = np.zeros(0), np.zeros(0), []
     for at in np.argsort(bottom - top, kind="stable"):
         if alone[at]:
@@ -170,13 +171,15 @@ def _way(name, sweep_of_piece, spans, at_mm, skips_blanks) -> Way:
     if not skips_blanks:
         boxes["lines"] = last[closes] - first[opens] + 1
         wide = (boxes["right_mm"] - boxes["left_mm"]).to_numpy()
-        boxes["begin_mm"], boxes["end_mm"] = boxes["left_mm"], boxes["right_mm"].where(boxes["lines"] % 2 == 1, boxes["left_mm"])
+        boxes["begin_mm"] = boxes["left_mm"]
+        boxes["end_mm"] = boxes["right_mm"].where(boxes["lines"] % 2 == 1, boxes["left_mm"])
         gaps, shifts, jumped, extents = gaps[:0], shifts[:0], jumped[:0], np.column_stack([wide, boxes["lines"]])
         blank = float(extents.prod(axis=1).sum() - burn.sum())
     begin, end, top, bottom = (boxes[of].to_numpy() for of in ("begin_mm", "end_mm", "top_mm", "bottom_mm"))
     pitch = at_mm[1] - at_mm[0] if len(at_mm) > 1 else 0.0
-    return Way(name, sweep_of_piece, boxes, float(burn.sum()), blank, gaps, _counted(shifts, np.ones(len(shifts))), extents,
-               jump_mm=jumped[jumped > 1] * pitch, across_mm=begin[1:] - end[:-1], down_mm=top[1:] - bottom[:-1],
+    return Way(name, sweep_of_piece, boxes, float(burn.sum()), blank, gaps,
+               _counted(shifts, np.ones(len(shifts))), extents, jumped[jumped > 1] * pitch,
+               across_mm=begin[1:] - end[:-1], down_mm=top[1:] - bottom[:-1],
                beyond=np.where(boxes["lines"][:-1] % 2 == 1, 2.0, 0.0))
 
 
