@@ -347,6 +347,8 @@ REFUSED = {
                           f"{ODD}<text> is not read. {FONTS}"),
     "picture in a filter": ('<filter id="f"><feImage href="a.png"/></filter><rect filter="url(#f)" width="9" height="9"/>',
                             f"{ODD}<feImage> is not read. {TRACE}"),
+    "light on a surface": ('<filter id="f"><feDiffuseLighting><feDistantLight/></feDiffuseLighting></filter>'
+                           '<rect filter="url(#f)" width="9" height="9"/>', f"{ODD}<feDiffuseLighting> is not read. {PLAIN}"),
     "what lies in another file": ('<use href="other.svg#a"/>',
                                   f"{ODD}<use> shows what lies in another file. Paste it into the drawing."),
     "the drawing itself of opacity 0": ('<style>svg{opacity:0}</style><rect width="5" height="5"/>', NOTHING),

@@ -153,8 +153,8 @@ class Artwork:
                 near = self.table.iloc[pieces[-1] - 1]
                 raise ArtworkError(
                     f"{self.name} burns nothing at [{x:g}, {y:g}], so no piece can be left out there. The nearest "
-                    f"piece lies at [{near['x_mm']:g}, {near['y_mm']:g}]. Correct left_out_mm in job.toml, or take the place "
-                    "out of it.")
+                    f"piece lies at [{near['x_mm']:g}, {near['y_mm']:g}]. Correct left_out_mm in job.toml, or take the "
+                    "place out of it.")
         return self.without(*pieces)
 
     @cached_property

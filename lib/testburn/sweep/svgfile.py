@@ -21,7 +21,9 @@ _SVG, _HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}hre
 _OUTLINES = "Fonts differ from one computer to the next: convert the text to outlines (paths) and save again."
 _TRACE = "Trace the picture into filled shapes, or remove it."
 _PLAIN = "Turn it into plain filled shapes and save again."
-_REMEDIES = {"text": _OUTLINES, "flowRoot": _OUTLINES, "image": _TRACE, "feImage": _TRACE, "foreignObject": _PLAIN}
+# Light on a surface keeps the renderer busy for seconds, and may break it off.
+_REMEDIES = {"text": _OUTLINES, "flowRoot": _OUTLINES, "image": _TRACE, "feImage": _TRACE, "foreignObject": _PLAIN,
+             "feSpecularLighting": _PLAIN, "feDiffuseLighting": _PLAIN}
 # Drawn only where something shows them.
 _BOXES = {"defs", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
 _LINK = re.compile(r"url\(\s*[\"']?#([^\"')]+)[\"']?\s*\)")
@@ -193,8 +195,8 @@ def _look(root, by_id: dict, faults: list[str], name: str) -> None:
         if one.get("display") == "none" or re.fullmatch(_CLEAR, one.get("opacity", "1")):
             return
         seen = one.get("visibility", "visible" if seen else "") == "visible"
-        if seen and (kind in ("flowRoot", "foreignObject", "image") or kind == "feImage" and not link.startswith("#")
-                     or kind == "text" and "".join(one.itertext()).strip()):
+        harmless = kind == "text" and not "".join(one.itertext()).strip() or kind == "feImage" and link.startswith("#")
+        if seen and kind in _REMEDIES and not harmless:
             faults.append(f"- {_who(one)} is not read. {_REMEDIES[kind]}")
         elif kind == "use" and link and not link.startswith("#"):
             faults.append(f"- {_who(one)} shows what lies in another file. Paste it into the drawing.")

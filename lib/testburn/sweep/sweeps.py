@@ -244,9 +244,9 @@ def slow_ends(machine: Machine, speed_mm_s: float, narrowest_stroke_mm: float | 
     ends = float(run_up_mm(speed_mm_s, head.acceleration_mm_s2))
     known = "" if machine.acceleration_mm_s2 else "up to "
     speed = machine.units.said("speed_mm_s", speed_mm_s)
-    said = (f"The head speeds up on the wood (runs_up_outside = false): at {speed} the first and last {known}{ends:.1f} "
-            "mm of every line get twice the energy on average and burn deeper, unless your machine lowers its power with "
-            "the speed.")
+    said = (f"The head speeds up on the wood (runs_up_outside = false): at {speed} the first and last {known}{ends:.1f}"
+            " mm of every line get twice the energy on average and burn deeper, unless your machine lowers its power "
+            "with the speed.")
     if narrowest_stroke_mm is not None and narrowest_stroke_mm > 0:
         share = float(energy_share(narrowest_stroke_mm, speed_mm_s, head))
         said += (f" A stroke {narrowest_stroke_mm:.1f} mm wide that is swept by itself gets {known}{share:.1f} times "

@@ -186,9 +186,9 @@ def _long_enough(runs, acceleration_mm_s2) -> None:
     needed = runs["speed_mm_s"] ** 2 / acceleration_mm_s2
     if (short := runs["width_mm"] < needed).any():
         one = runs[short].iloc[0]
-        raise ValueError(f"The head runs up on the wood (runs_up_outside = false), and the {one['width_mm']:g} mm lines "
-                         f"of run {one['run']} are too short to reach {one['speed_mm_s']:g} mm/s: they tell nothing "
-                         f"certain. Time it with lines of {2 * needed[short].iloc[0]:.0f} mm or more.")
+        raise ValueError(f"The head runs up on the wood (runs_up_outside = false), and the {one['width_mm']:g} mm "
+                         f"lines of run {one['run']} are too short to reach {one['speed_mm_s']:g} mm/s: they tell "
+                         f"nothing certain. Time it with lines of {2 * needed[short].iloc[0]:.0f} mm or more.")
 
 
 def _said(runs, fit, limits, design, remarks, runs_up_outside) -> Calibration:
