@@ -371,6 +371,10 @@ REFUSED = {
              "sign.svg: a shape shows itself, or shapes lie more than 100 deep. Unlink the copies, ungroup and save again."),
     "broken": ("<rect", "sign.svg is no sound SVG file: not well-formed (invalid token): line 1, column 137. Save it "
                "again as plain SVG."),
+    "siblings of thousands": ("<style>.a ~ rect{fill:none}</style>" + '<rect width="1" height="1"/>' * 9000,
+                              f"{ODD}style blocks pick shapes in too many ways. Save it as plain SVG, with the style on each shape."),
+    "selectors of thousands": ("<style>" + ".a *{fill:none}" * 3000 + "</style>" + '<rect width="1" height="1"/>' * 3000,
+                               f"{ODD}style blocks pick shapes in too many ways. Save it as plain SVG, with the style on each shape."),
     "variables that double": ('<style>:root{' + "".join(f"--a{n}:var(--a{n - 1})var(--a{n - 1});" for n in range(1, 40))
                               + '}</style><rect style="fill:var(--a39)"/>',
                               f"{ODD}a --a9 of '" + "unset" * 8 + "' is not read. Write it plainly: #000 or #fff, mm or px, and "

@@ -9,7 +9,7 @@ shows decides: tests/sweep/test_artwork.py holds every case.
 """
 
 import re
-from functools import cache
+from functools import lru_cache
 
 import cssselect2
 import tinycss2
@@ -68,12 +68,16 @@ def put_right(root) -> None:
             for rule in _rules(tinycss2.parse_stylesheet("".join(block.itertext()), True, True)):
                 _add(matcher, rule)
         block.clear()
-    if matcher.order * sum(1 for _ in root.iter()) > _MOST_TRIALS:
-        raise Unread(f"- style blocks pick shapes in too many ways. {_PLAIN}")
+    many = matcher.order * sum(1 for _ in root.iter()) > _MOST_TRIALS
     waiting = [(cssselect2.ElementWrapper.from_xml_root(root), {})]
     while waiting:
         shape, variables = waiting.pop()
-        of_rules = [one for *_, pseudo, found in matcher.match(shape) if not pseudo for one in found]
+        try:
+            of_rules = [one for *_, pseudo, found in matcher.match(shape) if not pseudo for one in found]
+        except RecursionError:  # of shapes that lie too deep, or too many beside one another
+            many = True
+        if many:
+            raise Unread(f"- style blocks pick shapes in too many ways. {_PLAIN}")
         variables = _dress(shape.etree_element, of_rules, variables)
         waiting += [(child, variables) for child in shape.iter_children()]
 
@@ -113,7 +117,7 @@ def _add(matcher, rule) -> None:
             raise Unread(f"- a style block picks shapes by {says!r}, which is not read. {_PLAIN}") from None
 
 
-@cache
+@lru_cache(4096)
 def _declarations(text: str) -> list[tuple[str, str, bool]]:
     """Return name, value and whether it is important of every declaration that is read here."""
     plain = re.sub(r"/\*.*?(\*/|\Z)", "", text, flags=re.DOTALL)
@@ -159,7 +163,7 @@ def _odd(name: str, value: str) -> Unread:
                   "applied to the shapes.")
 
 
-@cache
+@lru_cache(4096)
 def _meant(name: str, value: str) -> str | None:
     """Return a value as the renderer takes it, "" for none of its own, or None where a browser passes it over."""
     low = value.lower()
