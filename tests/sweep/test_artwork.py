@@ -5,6 +5,7 @@ import io
 import math
 import re
 import time
+import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import numpy as np
@@ -478,6 +479,12 @@ def test_the_page_shows_the_drawing_and_what_burns_and_runs_nothing(drawn):
     assert small.shape == (300, 600)
     assert (small > 127).mean() == pytest.approx(0.25, abs=0.005)
     np.testing.assert_array_equal(np.argwhere(small > 127)[[0, -1]], [[60, 120], [209, 419]])
+
+
+def test_a_drawing_that_does_not_say_it_is_svg_is_shown_as_one(tmp_path):
+    (tmp_path / "sign.svg").write_text('<svg width="9mm" height="9mm"><g><rect width="9" height="9"/></g></svg>', encoding="utf-8")
+    shown = ElementTree.fromstring(artwork.read(tmp_path / "sign.svg").content)
+    assert {one.tag.partition("}")[0] for one in shown.iter()} == {"{http://www.w3.org/2000/svg"}
 
 
 def test_a_block_is_a_rectangle_as_large_as_its_page():

@@ -87,8 +87,9 @@ def opened(path: str | Path) -> Drawing:
     whole.extend([ElementTree.Element(f"{_SVG}rect", {**size, "fill": ground}), root])
     inner = ElementTree.tostring(whole, encoding="unicode")
     without = ((said, re.sub(look, instead, inner)) for said, look, instead in _UNSHOWN)
-    # A browser shows no svg that does not say it is one.
-    return Drawing(path.name, width, height, inner, remarks, content if "{" in root.tag else inner.encode(),
+    if "{" not in root.tag:  # a browser shows no svg that does not say it is one
+        content = '<svg xmlns="{}" width="{width}" height="{height}">{}</svg>'.format(_SVG[1:-1], inner, **size).encode()
+    return Drawing(path.name, width, height, inner, remarks, content,
                    tuple((said, one) for said, one in without if one != inner))
 
 
