@@ -34,6 +34,8 @@ SHEET = (
     replace(columns.BY_NAME["board_thickness_mm"], at_least=1, at_most=200),
     columns.Field("board", "text", "The board it is burned on.", "", required=False, names_file=True),
     columns.Field("artwork", "text", "A drawing in artwork/ of the lab book.", "", required=False),
+    columns.Field("left_out_mm", "place", "Places in pieces of the drawing that are not engraved: lines to cut along.",
+                  "Write [[x, y], [x, y]], places as the drawing's table gives them.", "mm", False, many=True),
     columns.Field("area_mm2", "number", "To engrave, where there is no drawing.", "Use mm²: 60 cm² are 6000 mm².", "mm²",
                   False, at_least=1, at_most=10_000_000),
     columns.Field("first", "text", "Which settings come first.", "Write fastest or surest.", required=False,
@@ -58,6 +60,7 @@ class JobSheet:
     board: str = "Plaque-1"
     board_thickness_mm: float = 19.0
     artwork: str | None = None
+    left_out_mm: list | None = None
     area_mm2: float = _WITHOUT_ARTWORK_MM2
     first: str = "fastest"
     infill: dict = field(default_factory=dict)
@@ -76,7 +79,7 @@ class JobSheet:
     @property
     def lines(self) -> dict[str, str]:
         """What the sheet says, as text; what it leaves open is not there."""
-        unsaid = (*_TABLES, "area_mm2" if self.artwork else "artwork")
+        unsaid = (*_TABLES, *(("area_mm2",) if self.artwork else ("artwork", "left_out_mm")))
         said = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in unsaid}
         said |= {f"infill {name}": value for name, value in self.infill.items()}
         said |= {f"price, {name}": value if name in self.prices else f"{value:g} (an example; type your own)"

@@ -54,6 +54,8 @@ JOB = """\
 # board_thickness_mm = 19
 # A drawing (SVG, text as outlines) in the folder artwork of this lab book; without one, its area.
 # artwork = "plaque.svg"
+# Places in pieces of it that are not engraved (lines to cut along), as notebook 7 lists them.
+# left_out_mm = [[12.5, 40.0]]
 # area_mm2 = 6000
 # Which settings come first: "fastest" (of those with a good chance) or "surest".
 # first = "fastest"
