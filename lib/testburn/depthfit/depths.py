@@ -21,7 +21,7 @@ from testburn.depthfit.boards import BoardState, Predictive
 from testburn.depthfit.curves import CurveFit, fitted
 from testburn.depthfit.group import DOSE, GroupFit, LEVEL, REACHED, meant
 from testburn.depthfit.spreads import Spreads
-from testburn.depthfit.swatches import Swatches
+from testburn.depthfit.swatches import COUNTED, Swatches
 from testburn.labbook import columns, fingerprint, shown
 from testburn.labbook import NEXT
 
@@ -38,8 +38,8 @@ class DepthFit:
     Attributes
     ----------
     readings : DataFrame
-        Every reading given, with line energy, areal dose and `used` (False where struck out or
-        where its group has too little data).
+        Every reading given, with line energy, areal dose, `counted_mm` (see `swatches.drawn_in`) and `used` (False where
+        struck out or where its group has too little data).
     curves : CurveFit
     left_out : DataFrame
         The key and `why` of the groups that could not be fitted.
@@ -332,6 +332,9 @@ def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
     if len(thin):
         used &= ~pd.MultiIndex.from_frame(rows[GROUP]).isin(list(thin[GROUP].itertuples(index=False)))
         tidy = _reduced(rows, used)
+    counted = rows["depth_mm"].to_numpy(float).copy()
+    counted[used], tidy = swatches.drawn_in(rows[used], tidy)
+    rows[COUNTED] = counted
     curves = fitted(tidy)
     compared = conditions.conditions(curves, rows[used])
     if len(apart := compared[~compared["one_curve"].astype(bool)]):
