@@ -10,7 +10,7 @@ from scipy import special
 from simulated_workshops import MODULE_W, SPECIES, SPEEDS_MM_S, USUAL_ROUTE, rows_of
 
 from testburn import energy
-from testburn.depthfit import NEXT, leastsquares
+from testburn.depthfit import NEXT, compare
 from testburn.job import settings
 from testburn.labbook import Machine
 
@@ -71,10 +71,10 @@ def _said(rng, truth, fit, species, route, slow, fast):
 def plain(rng, truth, readings, species) -> dict[str, np.ndarray]:
     """Score ordinary least squares of one wood on its own line energies."""
     mine = readings[readings["species"] == SPECIES[species]]
-    line = leastsquares.fitted(joules(mine["speed_mm_s"]), mine["depth_mm"], relative=False)
+    line = compare.fitted(joules(mine["speed_mm_s"]), mine["depth_mm"], relative=False)
     speed = rng.uniform(*SPEEDS_MM_S, 4 * NEW_BOARDS)
     depth = truth.read(rng, truth.recess_mm(rng, species, speed, truth.boards(rng, species, len(speed))))
-    lower, upper = leastsquares.interval(line, joules(speed), 0.95)
+    lower, upper = compare.interval(line, joules(speed), 0.95)
     return {"plain holds": (depth >= lower) & (depth <= upper),
             "plain width": (upper - lower) / np.maximum(line.mean(joules(speed)), 0.02)}
 

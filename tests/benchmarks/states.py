@@ -129,7 +129,7 @@ def checked(shop, cured=1.0, board="0-0"):
     fit = depthfit.fit(readings, past)
     known = fit.modules[fit.groups[0].module_key]
     return {"called": [float(len(past.called))], "said 80 %": shop.said(fit, cured),
-            "sd": [100 * np.sqrt(known.covariance[-1, -1])], "moved": [100 * abs(known.factor / cured - 1)]}
+            "sd": [100 * np.sqrt(known.covariance[-1, -1])], "moved": [100 * abs(np.exp(known.mean[-1]) / cured - 1)]}
 
 
 def in_step(shop):

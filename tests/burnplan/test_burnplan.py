@@ -14,7 +14,8 @@ from scipy import optimize, stats
 
 from testburn import burnplan, depthfit, labbook, sweep
 from testburn.burnplan import Scrap, design, drawing, layout
-from testburn.labbook import Machine, woods
+from testburn.burnplan.checkburn import closeness
+from testburn.labbook import Machine, columns, woods
 from testburn.units import Units
 
 WOODS = woods.read()
@@ -542,3 +543,43 @@ def test_minutes_and_scrap_by_hand(demo):
     assert chosen["minutes"] == pytest.approx(plan.swatches["minutes"].sum())
     # 5 across in one row: (5·43 + 12) × (24 + 12) mm on each of two boards.
     assert chosen["area_cm2"] == pytest.approx(2 * 22.7 * 3.6)
+
+
+def test_a_check_is_lowest_middle_and_highest_setting_of_the_kept_board(burns):
+    fit = depthfit.fit(burns())
+    check = burnplan.check(fit, Scrap(120, 60, 19))
+    rows = check.swatches.sort_values("speed_mm_s", ascending=False)
+    assert rows["speed_mm_s"].tolist() == [240, 95, 60] and check.check_board == "B1" and check.id.startswith("check-white-oak-20W-")
+    # What to expect is what the board gave.
+    own = fit.readings[fit.readings["board"] == "B1"].groupby("speed_mm_s")["depth_mm"].mean()
+    assert rows["depth_mm"].tolist() == pytest.approx(own.loc[[240, 95, 60]].tolist())
+    assert "on board B1" in check.notes[0] and (rows["lowest_mm"] < rows["depth_mm"]).all()
+
+
+def test_what_a_check_tells_is_the_closed_form(burns):
+    """Three means of n readings against six of one board: variances add; on a new board its own deviation is in it."""
+    fit = depthfit.fit(burns())
+    group, sds = fit.groups[0], fit.components.set_index("component")["sd"]
+    swatch = sds["swatch"]**2 + 0.02**2 + (sds["reading"]**2 + (sds["gauge"] / group.readings["depth_mm"].median())**2) / 3
+    one, same, new = closeness(fit, group, "B1", 3)
+    assert (one, same, new) == pytest.approx((1.96 * (swatch * 7 / 6)**0.5, 1.96 * (swatch * (1 / 3 + 1 / 6))**0.5,
+                                              1.96 * (swatch / 3 + sds["board"]**2)**0.5))
+
+
+def test_a_board_burned_through_a_fade_is_no_check_board(burns):
+    frame = burns().assign(burned_on=pd.Timestamp(2025, 1, 5))
+    late = frame["board"] == "B3"
+    frame = pd.concat([frame.assign(burned_on=frame["burned_on"].mask(late, pd.Timestamp(2025, 9, 1))),
+                       frame[late].assign(burn="again", burned_on=pd.Timestamp(2025, 9, 2))], ignore_index=True)
+    log = pd.DataFrame([{"day": pd.Timestamp(2025, 8, 1), "module": "", "done": "lens changed", "new_state": "", "note": "", "invented": ""}])
+    nothing = pd.DataFrame(columns=["job"]), pd.DataFrame(columns=[*columns.MODULE_KEY, "species", "since", "since_on"])
+    assert burnplan.check(depthfit.fit(frame), Scrap(120, 60, 19)).check_board == "B3"
+    assert burnplan.check(depthfit.fit(frame, depthfit.states.Past(log, *nothing)), Scrap(120, 60, 19)).check_board == "B1"
+
+
+def test_a_check_says_what_is_missing(burns):
+    fit = depthfit.fit(burns())
+    with pytest.raises(ValueError, match="hold 0 swatches of 12 × 12 mm, and a check has 3"):
+        burnplan.check(fit, Scrap(20, 20, 19))
+    with pytest.raises(LookupError, match="No board was burned with that wood and module"):
+        burnplan.check(fit, Scrap(120, 60, 19), species="sugar maple")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from testburn import charts, depthfit, energy, labbook
-from testburn.depthfit import leastsquares
+from testburn.depthfit import compare
 from testburn.job import settings
 
 LABDATA = Path(__file__).parents[2] / "labdata"
@@ -149,7 +149,7 @@ def test_a_band_is_what_predict_says(figures, demo):
 def test_the_ordinary_interval_is_drawn_beside_and_is_the_narrower(figures, demo):
     (upper, lower, middle), = bands(figures["depth"])
     low, high = traces(figures["depth"], legendgroup="ordinary")
-    expected = leastsquares.interval(leastsquares.of_group(demo.group(*CHERRY)), np.array(low.x), 0.95)
+    expected = compare.interval(compare.of_group(demo.group(*CHERRY)), np.array(low.x), 0.95)
     assert list(low.y) == pytest.approx(expected[0].tolist(), abs=2e-4)
     assert list(high.y) == pytest.approx(expected[1].tolist(), abs=2e-4)
     inner = slice(10, None)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from testburn import energy, sweep
-from testburn.depthfit import leastsquares
+from testburn.depthfit import compare
 from testburn.labbook import Machine, woods
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -34,7 +34,7 @@ CURVES = {
 def fitted(item):
     file, x, y, origin, form = CURVES[item]
     rows = table(file)
-    return leastsquares.fitted([float(row[x]) - origin for row in rows], [float(row[y]) for row in rows],
+    return compare.fitted([float(row[x]) - origin for row in rows], [float(row[y]) for row in rows],
                         form, relative=False)
 
 

@@ -20,7 +20,7 @@ import states as simulated  # noqa: E402
 
 KEY = (20.0, 450.0, "")
 NO_JOBS = pd.DataFrame(columns=["job"])
-NO_FADE = pd.DataFrame(columns=[*columns.MODULE_KEY, "since", "since_on"])
+NO_FADE = pd.DataFrame(columns=[*columns.MODULE_KEY, "species", "since", "since_on"])
 OLD, NEW = pd.Timestamp(2025, 6, 1), pd.Timestamp(2025, 9, 1)
 
 
@@ -65,7 +65,7 @@ def test_a_state_is_near_the_one_before_as_far_as_the_kind_of_work_says(entries,
 
 
 def test_work_after_a_fade_starts_from_before_it_and_is_less_sure_and_a_belt_cures_nothing():
-    fade = pd.DataFrame([dict(zip(columns.MODULE_KEY, KEY)) | {"since": "job-11", "since_on": pd.Timestamp(2025, 2, 1)}])
+    fade = pd.DataFrame([dict(zip(columns.MODULE_KEY, KEY)) | {"species": "", "since": "job-11", "since_on": pd.Timestamp(2025, 2, 1)}])
     wiped, belt = begun((3, "lens wiped"), called=fade), begun((3, "belt"), called=fade)
     assert wiped[["done", "parent"]].to_numpy().tolist() == [["", 0], ["fade", 0], ["lens wiped", 0]]
     assert belt["parent"].tolist() == [0, 0, 1]

@@ -279,13 +279,6 @@ def test_false_alarms_and_power_are_what_was_measured(scenario, reasons, at_leas
     assert at_least <= sum(shares.get(reason, 0) for reason in reasons) <= at_most
 
 
-def test_three_swatches_to_burn_again_are_lowest_middle_and_highest(burns):
-    fit = depthfit.fit(burns())
-    rows = drift.three_swatches(fit, "white oak", 20)
-    assert rows["speed_mm_s"].tolist() == [240, 95, 60]
-    assert len(promise.of(fit, rows)) == 3
-
-
 def test_charts_show_every_job_and_board_with_its_limits(labdata):
     found = drift.check(jobs.read(labdata))
     own = found.jobs[found.jobs["module_w"] == 15]
@@ -315,3 +308,44 @@ def test_a_module_without_jobs_has_charts_that_say_so(labdata):
     found = drift.check(jobs.read(labdata))
     for draw in (driftchart.individuals, driftchart.ewma, driftchart.boards):
         assert draw(found, 10).layout.title.text.startswith("10 W: no finished jobs")
+
+
+@pytest.fixture(scope="module")
+def two_woods(burns):
+    """Four boards each of two woods, burned in January; every finished job is later."""
+    return pd.concat([burns(species=wood, boards=4) for wood in ("white oak", "black cherry")], ignore_index=True).assign(
+        burned_on=pd.Timestamp(2025, 1, 5))
+
+
+def contradicted():
+    """Ten boards of each wood: black cherry comes out 30 % shallower than its cards said, white oak in step."""
+    off = [wiggle - 0.3 * (place % 2) for place, wiggle in enumerate(WIGGLE * 2)]
+    return finished(off, woods=("white oak", "black cherry")).assign(dose_j_mm2=2.0)
+
+
+def test_a_wood_whose_finished_jobs_contradict_its_curve_moves_its_cards_and_no_others(two_woods):
+    jobs_of = contradicted()
+    assert (verdict(jobs_of)["reason"], verdict(jobs_of)["species"]) == ("wood", "black cherry")
+    plain, told = depthfit.fit(two_woods), depthfit.fit(two_woods, drift.past(jobs_of))
+    ratio = {wood: told.predict(wood, 20, 0.2)["depth_mm"][0] / plain.predict(wood, 20, 0.2)["depth_mm"][0]
+             for wood in ("white oak", "black cherry")}
+    # Shrunk a little toward the curve, by what a fade may be: 0.15² against what ten boards of 9 % leave open.
+    assert ratio["black cherry"] == pytest.approx(0.72, abs=0.04) and ratio["white oak"] == pytest.approx(1, abs=1e-9)
+    assert told.said_of(told.group("black cherry", 20)).startswith("Finished jobs of this wood came out 2")
+    assert told.said_of(told.group("white oak", 20)) == "" and told.states.empty
+    assert told.readings_mark != plain.readings_mark
+    # The setting for a depth goes after it.
+    sure = [fit.predict("black cherry", 20, 0.2, of="swatch") for fit in (plain, told)]
+    assert told.machine_sd(told.group("black cherry", 20)) > 0.02 and sure[1]["lower_mm"][0] < sure[0]["lower_mm"][0]
+
+
+@pytest.mark.parametrize("answer", ["its jobs accepted", "another board burned"])
+def test_a_wood_stands_by_its_curve_again_once_its_curve_was_learned_anew(two_woods, burns, answer):
+    jobs_of = contradicted()
+    more = burns(species="black cherry", boards=1).assign(burned_on=jobs_of["burned_on"].max(), board="new")
+    if answer == "its jobs accepted":
+        more = jobs_of[jobs_of["species"] == "black cherry"].assign(
+            power_pct=90.0, speed_mm_s=100.0, line_pitch_mm=0.1, passes=1, struck_because="", module="", air_assist="",
+            sweep_vs_grain="").reindex(columns=two_woods.columns)
+    fit = depthfit.fit(pd.concat([two_woods, more], ignore_index=True), drift.past(jobs_of))
+    assert fit.machine_factor(fit.group("black cherry", 20)) == 1.0 and fit.said_of(fit.group("black cherry", 20)) == ""

@@ -117,3 +117,19 @@ def test_a_speed_that_the_machine_does_not_have_is_doubted():
     typed = {**HEADER, "swatches": [{"swatch": "1", "speed": "9000", "power": "90", "depths": ["0.5"], "faces": []}]}
     said = remarks.row_remarks(typed, 0, None, machine=labbook.Machine(max_speed_mm_s=450))
     assert [one.text for one in said if one.weight == "doubt"] == ["Speed 9000 mm/s: the machine goes from 1 to 450 mm/s (machine.toml): 9000 mm/min would be 150 mm/s?"]
+
+
+@pytest.mark.parametrize(("board", "rows", "said"), [
+    ("B1", [], "Board B1 was burned with this module before (2026-03-14), so this is a check of the machine: what the board itself is drops out."),
+    # Depths typed are 0.8 of what the board gave at 60 mm/s.
+    ("B1", [("60", 0.8)], " At 1 setting burned on both days it is now 20 % shallower."),
+    ("B1", [("60", 0.8), ("240", 1.0)], " At 2 settings burned on both days it is now 10 % shallower."),
+    ("B1", [("60", None)], "what the board itself is drops out."), ("B9", [("60", 0.8)], "")])
+def test_a_board_that_was_burned_before_is_a_check(burns, board, rows, said):
+    group = depthfit.fit(burns()).groups[0]
+    own = group.readings[group.readings["board"] == "B1"].groupby("speed_mm_s")["depth_mm"].mean()
+    swatches = [{"swatch": str(place), "speed": speed, "power": "", "faces": [],
+                 "depths": [f"{own[float(speed)] * share:.4f}" if share else "deep"]} for place, (speed, share) in enumerate(rows, 1)]
+    typed = HEADER | {"species": "white oak", "board": board, "module_w": "20", "wavelength_nm": "450", "swatches": swatches}
+    assert remarks.check_remark(typed, group).text.endswith(said) and bool(said) == bool(remarks.check_remark(typed, group).text)
+    assert remarks.check_remark(typed, None).text == ""

@@ -25,11 +25,11 @@ ROOMS = {
     "workshop": "labbook depthfit job drift paper",
 }
 # Modules that other rooms import by name: no face brings them in, as each is shown in one place only.
-BY_NAME = {"depthfit": "compare leastsquares suspects width", "labbook": "machinelog makerfile", "sweep": "timedruns",
+BY_NAME = {"depthfit": "compare suspects width", "labbook": "machinelog makerfile", "sweep": "timedruns",
            "workshop": "cards chain lab newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {
-    "statsmodels": "depthfit sweep", "PIL": "sweep", "plotly": "charts entry",
+    "statsmodels": "depthfit sweep", "PIL": "sweep", "cssselect2": "sweep", "tinycss2": "sweep", "plotly": "charts entry",
     "typst": "paper sweep", "ipywidgets": "entry", "anywidget": "entry", "nbclient": "workshop",
     "filelock": "labbook", "tomlkit": "job",
 }

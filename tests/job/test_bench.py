@@ -59,8 +59,8 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
 @pytest.mark.parametrize(("text", "said"), [
     ("speceis = 'oak'", "line 1, speceis: nothing asks for this line. Perhaps species?"),
     ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, customer, ordered_on, species, module_w, "
-     "wavelength_nm, module, board_thickness_mm, board, artwork, artwork_sha256, area_mm2, pieces, pieces_a_board, first, "
-     "repeats, note, infill, prices, proof, finished."),
+     "wavelength_nm, module, board_thickness_mm, board, artwork, artwork_sha256, left_out_mm, area_mm2, pieces, "
+     "pieces_a_board, first, repeats, note, infill, prices, proof, finished."),
     ("species = 5", "line 1, species, value '5': this is not a text. Write a text in quotes."),
     ("module_w = 'x'", "line 1, module_w, value 'x': this is not a number. Write a number without quotes, with a point, "
      "e.g. 0.5."),
@@ -114,6 +114,35 @@ def test_a_missing_drawing_is_said(tmp_path):
         Job(sheet(tmp_path, 'artwork = "gate.svg"'), None, Machine(), tmp_path / "artwork").drawing
     assert str(said.value) == ("job.toml names the artwork gate.svg, which is not in artwork/ of the lab book. "
                                "Put the SVG there, or correct its name.")
+
+
+def left_out(folder, places):
+    """A job whose drawing has a square and a thin line, with what its sheet leaves out."""
+    (folder / "gate.svg").write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="30mm" viewBox="0 0 60 30">'
+        '<rect x="5" y="5" width="10" height="10"/><rect x="40" y="5" width=".05" height="20"/></svg>', encoding="utf-8")
+    return Job(sheet(folder, f'artwork = "gate.svg"\nleft_out_mm = {places}'), None, Machine(), folder)
+
+
+def test_what_the_sheet_leaves_out_of_the_drawing_stays_out(tmp_path):
+    job = left_out(tmp_path, "[[40, 9.5]]")
+    assert len(job.drawing.pieces) == 1 and job.drawing.area_mm2 == pytest.approx(100, rel=0.01)
+    assert job.drawing.remarks == ("1 outline(s) 0.05 mm wide are taken for cut lines and not engraved.",)
+    assert job.order.lines["left out, mm"] == "[[40, 9.5]]"
+    choice = pd.DataFrame({"depth_mm": [0.5], "minutes": [9.0], "least_minutes": [9.0]})
+    assert settings.for_job(choice, job.drawing)["artwork"].tolist() == ["gate.svg without 1 piece(s)"]
+
+
+@pytest.mark.parametrize(("places", "said"), [
+    ("[[25, 9]]", "gate.svg burns nothing at [25, 9], so no piece can be left out there. The nearest piece lies at "),
+    ("[40, 9]", "line 2, left_out_mm, value '[40, 9]': this is no place. A place is [x, y], in mm. Write [[x, y], [x, y]], "
+                "places as the drawing's table gives them."),
+    ("[[40, 9, 3]]", "line 2, left_out_mm, value '[[40, 9, 3]]': this is no place."),
+    ("[]", "line 2, left_out_mm, value '[]': this is not a list.")])
+def test_a_place_that_leaves_nothing_out_is_told(tmp_path, places, said):
+    with pytest.raises(ValueError) as refused:
+        left_out(tmp_path, places).drawing
+    assert said in str(refused.value)
 
 
 def test_the_infill_of_the_sheet_is_asked_for(fit, tmp_path):

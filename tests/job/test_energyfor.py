@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from testburn import depthfit
-from testburn.depthfit import leastsquares
+from testburn.depthfit import compare
 from testburn.job import energyfor
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -36,7 +36,7 @@ def calibration(item):
     file, x, y, form = CURVES[item]
     rows = table(file)
     x, y = [float(row[x]) for row in rows], [float(row[y]) for row in rows]
-    return leastsquares.fitted(x, y, form, relative=False), min(x), max(x)
+    return compare.fitted(x, y, form, relative=False), min(x), max(x)
 
 
 def ordinary_band(fit, level, of="reading"):
@@ -45,7 +45,7 @@ def ordinary_band(fit, level, of="reading"):
 
     def band(x):
         if of == "reading":
-            return fit.mean(x), *leastsquares.interval(fit, x, level)
+            return fit.mean(x), *compare.interval(fit, x, level)
         half = wide * fit.mean_sd(x)
         return fit.mean(x), fit.mean(x) - half, fit.mean(x) + half
     return band
@@ -118,7 +118,7 @@ def test_on_a_straight_line_these_are_fiellers_limits(seed, level):
     x = np.sort(dice.uniform(0, 10, 8 + seed))
     y = 1 + 2 * x + dice.normal(0, 1 + seed / 3, len(x))
     low, high, g = fieller(x, y, 12.0, level)
-    fit = leastsquares.fitted(x, y, relative=False)
+    fit = compare.fitted(x, y, relative=False)
     found = energyfor.limits(ordinary_band(fit, level), 12.0, low - 20, high + 20)
     assert g < 0.5 and found.kind == "finite"
     assert (found.lower, found.upper) == pytest.approx((low, high), rel=1e-9)
@@ -128,7 +128,7 @@ def test_where_fieller_has_no_finite_limits_none_is_made_up():
     x = np.arange(6.0)
     y = 5 + 0.1 * x + np.array([1, -1, 0.5, -1, 1, -0.5])
     assert fieller(x, y, 5.2, 0.95)[2] > 1
-    fit = leastsquares.fitted(x, y, relative=False)
+    fit = compare.fitted(x, y, relative=False)
     found = energyfor.limits(ordinary_band(fit, 0.95), 5.2, -100, 100)
     assert np.isfinite(found.best) and np.isnan([found.lower, found.upper]).all()
     assert found.kind == "no limit"

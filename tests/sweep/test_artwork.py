@@ -5,6 +5,7 @@ import io
 import math
 import re
 import time
+import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import numpy as np
@@ -241,11 +242,49 @@ def test_a_cut_line_is_left_out_of_everything(drawn):
         three.without(1, 2, 3)
 
 
+THREE = "".join(f'<rect x="{x}" y="5" width="{wide}" height="9"/>' for x, wide in ((5, 9), (20, 0.05), (30, 9)))
+
+
+def test_a_piece_is_left_out_by_a_place_in_it(drawn):
+    art = drawn(THREE)
+    assert art.hair_words == ("1 outline(s) thinner than 0.1 mm burn like all else. If they are to be cut along, write "
+                              "left_out_mm = [[20.02, 13.98]] into job.toml.") and art.hair_words in art.words
+    for place in [(20.02, 13.98), (19.9, 7), (20, 4.9)]:  # any place in it will do, or a little beside it
+        kept = art.without_places(place)
+        assert (kept.area_mm2, kept.left_out, kept.hair_words) == (pytest.approx(162, abs=0.5), 1, "")
+        assert kept.remarks == ("1 outline(s) 0.05 mm wide are taken for cut lines and not engraved.",)
+        assert kept.marks_mm[-1] == pytest.approx((20, 5, 20.05, 14), abs=0.03)
+    assert art.without_places((20, 9), (33, 9)).table["left_mm"].tolist() == pytest.approx([5], abs=0.02)
+    with pytest.raises(ArtworkError) as refused:
+        art.without_places((20, 9), (26, 9))
+    assert str(refused.value) == (
+        "sign.svg burns nothing at [26, 9], so no piece can be left out there. The nearest piece lies at [34.5, 13.98]. "
+        "Correct left_out_mm in job.toml, or take the place out of it.")
+
+
+@pytest.mark.parametrize("body", [
+    '<rect x="20" y="10" width="30" height="20" opacity=".8"/>',
+    '<g style="fill-opacity:.5"><rect x="20" y="10" width="30" height="20"/></g>',
+    '<linearGradient id="g"><stop stop-color="#000"/><stop offset="1" stop-color="#222"/></linearGradient>'
+    '<rect x="20" y="10" width="30" height="20" fill="url(#g)"/>',
+    '<rect x="20" y="10" width="30" height="20" fill="#fafafa"/>'], ids=["opacity", "of the fill", "gradient", "nearly white"])
+def test_the_place_of_a_remark_is_marked(drawn, body):
+    art = drawn(body + '<rect x="2" y="2" width="5" height="5"/>')
+    assert art.remarks and art.marks_mm[0] == pytest.approx((20, 10, 50, 30), abs=0.3)
+    assert '<rect x="20.00" y="10.00" width="30.00" height="20.00"' in art._repr_html_()
+
+
+def test_a_gradient_or_opacity_that_shows_nowhere_is_not_remarked(drawn):
+    art = drawn('<linearGradient id="g"><stop stop-color="#000"/></linearGradient><rect width="5" height="5" opacity="0"/>'
+                '<rect x="9" width="5" height="5" opacity="1"/>')
+    assert (art.remarks, art.marks_mm) == ((), ())
+
+
 def test_pieces_are_connected_regions_with_holes_in_reading_order(drawn):
     art = drawn('<path fill-rule="evenodd" d="M30 20h20v20h-20zM35 25h10v10h-10z"/><rect x="38" y="28" width="2" height="2"/>'
                 '<rect x="5" y="2" width="4" height="4"/><rect x="9" y="2" width="4" height="4"/>')
     assert art.table.round(3).drop(columns="perimeter_mm").to_dict("list") == {
-        "piece": [1, 2, 3], "left_mm": [5, 30, 38], "top_mm": [2, 20, 28], "width_mm": [8, 20, 2],
+        "piece": [1, 2, 3], "x_mm": [9, 40, 39], "y_mm": [5.98, 39.98, 29.98], "left_mm": [5, 30, 38], "top_mm": [2, 20, 28], "width_mm": [8, 20, 2],
         "height_mm": [4, 20, 2], "area_mm2": [32, 300, 4], "holes": [0, 1, 0]}
     assert art.table["perimeter_mm"].to_numpy() == pytest.approx([24, 120, 8], rel=0.02)
     assert art.pieces["goes_round"].tolist() == [False, True, False]
@@ -309,6 +348,8 @@ REFUSED = {
                           f"{ODD}<text> is not read. {FONTS}"),
     "picture in a filter": ('<filter id="f"><feImage href="a.png"/></filter><rect filter="url(#f)" width="9" height="9"/>',
                             f"{ODD}<feImage> is not read. {TRACE}"),
+    "light on a surface": ('<filter id="f"><feDiffuseLighting><feDistantLight/></feDiffuseLighting></filter>'
+                           '<rect filter="url(#f)" width="9" height="9"/>', f"{ODD}<feDiffuseLighting> is not read. {PLAIN}"),
     "what lies in another file": ('<use href="other.svg#a"/>',
                                   f"{ODD}<use> shows what lies in another file. Paste it into the drawing."),
     "the drawing itself of opacity 0": ('<style>svg{opacity:0}</style><rect width="5" height="5"/>', NOTHING),
@@ -331,9 +372,13 @@ REFUSED = {
              "sign.svg: a shape shows itself, or shapes lie more than 100 deep. Unlink the copies, ungroup and save again."),
     "broken": ("<rect", "sign.svg is no sound SVG file: not well-formed (invalid token): line 1, column 137. Save it "
                "again as plain SVG."),
+    "siblings of thousands": ("<style>.a ~ rect{fill:none}</style>" + '<rect width="1" height="1"/>' * 9000,
+                              f"{ODD}style blocks pick shapes in too many ways. Save it as plain SVG, with the style on each shape."),
+    "selectors of thousands": ("<style>" + ".a *{fill:none}" * 3000 + "</style>" + '<rect width="1" height="1"/>' * 3000,
+                               f"{ODD}style blocks pick shapes in too many ways. Save it as plain SVG, with the style on each shape."),
     "variables that double": ('<style>:root{' + "".join(f"--a{n}:var(--a{n - 1})var(--a{n - 1});" for n in range(1, 40))
                               + '}</style><rect style="fill:var(--a39)"/>',
-                              f"{ODD}a fill of '" + "var(--a30)" * 4 + "' is not read. Write it plainly: #000 or #fff, mm or px, and "
+                              f"{ODD}a --a9 of '" + "unset" * 8 + "' is not read. Write it plainly: #000 or #fff, mm or px, and "
                               "transforms applied to the shapes."),
 }
 
@@ -434,6 +479,12 @@ def test_the_page_shows_the_drawing_and_what_burns_and_runs_nothing(drawn):
     assert small.shape == (300, 600)
     assert (small > 127).mean() == pytest.approx(0.25, abs=0.005)
     np.testing.assert_array_equal(np.argwhere(small > 127)[[0, -1]], [[60, 120], [209, 419]])
+
+
+def test_a_drawing_that_does_not_say_it_is_svg_is_shown_as_one(tmp_path):
+    (tmp_path / "sign.svg").write_text('<svg width="9mm" height="9mm"><g><rect width="9" height="9"/></g></svg>', encoding="utf-8")
+    shown = ElementTree.fromstring(artwork.read(tmp_path / "sign.svg").content)
+    assert {one.tag.partition("}")[0] for one in shown.iter()} == {"{http://www.w3.org/2000/svg"}
 
 
 def test_a_block_is_a_rectangle_as_large_as_its_page():

@@ -51,7 +51,7 @@ def drawing(*pieces, width=300.0, height=200.0, step=0.01):
     table = pd.DataFrame([dict(
         left_mm=bars[:, 0].min(), top_mm=bars[:, 1].min(), right_mm=bars[:, 2].max(), bottom_mm=bars[:, 3].max(),
         area_mm2=((bars[:, 2] - bars[:, 0]) * (bars[:, 3] - bars[:, 1])).sum(), perimeter_mm=1.0, holes=0,
-        goes_round=len(bars) > 1) for bars in ends])
+        goes_round=len(bars) > 1, narrowest_mm=min(width, height)) for bars in ends])
     return Artwork("blocks.svg", width, height, step, row.astype(int), left, right, piece.astype(int), table)
 
 
@@ -181,7 +181,7 @@ def test_spans_agree_with_an_outline_s_own_crossings(tmp_path):
     hole = np.array([(40, 40), (60, 40), (50, 60)], float)
     path = "".join("M" + "L".join(f"{x} {y}" for x, y in ring) + "z" for ring in (corners, hole))
     art, at = drawn(tmp_path, f'<path fill-rule="evenodd" d="{path}"/>'), np.arange(0.25, 100, 1)
-    line, _, left, right = (np.concatenate(part) for part in zip(*lines.cut(art, at)))
+    line, _, left, right = lines.cut(art, at)
     edges = np.concatenate([np.stack([ring, np.roll(ring, -1, axis=0)], axis=1) for ring in (corners, hole)])
     for number, y in enumerate(at):
         (x0, y0), (x1, y1) = edges[:, 0].T, edges[:, 1].T
@@ -190,13 +190,6 @@ def test_spans_agree_with_an_outline_s_own_crossings(tmp_path):
         # The outline's slope turns half a pixel across into up to 2.5 times as much along; short tips may be missed.
         found = np.sort(np.concatenate([left[line == number], right[line == number]]))
         assert len(found) == len(ends) and found == pytest.approx(ends, abs=0.13)
-
-
-def test_blocks_of_lines_change_nothing(monkeypatch):
-    pieces = [frame(9 + 14 * (n % 7), 9 + 13 * (n // 7), 21 + 14 * (n % 7), 20 + 13 * (n // 7), 3) for n in range(21)]
-    whole = sweep.plan(drawing(*pieces), 0.1, SKIPS).minutes([50, 300])
-    monkeypatch.setattr(lines, "_BLOCK", 37)
-    pd.testing.assert_frame_equal(sweep.plan(drawing(*pieces), 0.1, SKIPS).minutes([50, 300]), whole)
 
 
 def test_pieces_between_the_lines_are_said():

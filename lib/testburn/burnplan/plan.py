@@ -67,6 +67,8 @@ class BurnPlan:
         What the maker should know about this plan.
     machine : Machine
         What it is burned with.
+    check_board : str
+        The board a check is burned on; nothing for a test burn.
     """
 
     levels: Levels
@@ -81,15 +83,16 @@ class BurnPlan:
     data: str
     notes: tuple[str, ...]
     machine: Machine
+    check_board: str = ""
 
     @cached_property
     def id(self) -> str:
         """A name that is another one wherever a setting is: what is on the wood stays what it says."""
-        said = self.swatches.round(6).to_csv(index=False, lineterminator="\n") + repr(self.layout)
+        said = self.check_board + self.swatches.round(6).to_csv(index=False, lineterminator="\n") + repr(self.layout)
         mark = hashlib.sha256(said.encode("utf-8")).hexdigest()[:6]
         wood = "".join(sign if sign.isascii() and sign.isalnum() else "-"
                        for sign in self.levels.species.lower())
-        return f"{wood[:40]}-{self.levels.module_w:g}W-{mark}"
+        return "check-" * bool(self.check_board) + f"{wood[:40]}-{self.levels.module_w:g}W-{mark}"
 
     def board(self, name: str) -> pd.DataFrame:
         """Return one board's swatches."""
@@ -173,7 +176,7 @@ def _alternatives(levels, layout, readings, machine, boards, swatches) -> pd.Dat
     rows = []
     for count in sorted({*SWATCHES, *swatches}):
         speeds = levels.speeds(count)
-        minutes = {name: each.sum() for name, each in _minutes(levels, layout, speeds, machine).items()}
+        minutes = {name: each.sum() for name, each in minutes_of(levels, layout, speeds, machine).items()}
         for number in sorted({*BOARDS, *boards}):
             share = 100 * _widths(levels, levels.doses(speeds), number, readings)
             rows.append({"boards": number, "swatches": count, "reading_pct": share["reading"],
@@ -247,11 +250,11 @@ def _board(levels, layout, number, count, machine, seed, more) -> pd.DataFrame:
     x, y = np.array(layout.places(len(rows))).T
     rows.insert(0, "board", name)
     rows.insert(1, "swatch", [f"{name}{place}" for place in range(1, len(rows) + 1)])
-    return rows.assign(x_mm=x, y_mm=y, width_mm=layout.swatch_width_mm, height_mm=layout.swatch_height_mm, **_minutes(
+    return rows.assign(x_mm=x, y_mm=y, width_mm=layout.swatch_width_mm, height_mm=layout.swatch_height_mm, **minutes_of(
         levels, layout, rows["speed_mm_s"].to_numpy(), machine, rows["line_pitch_mm"].to_numpy()))
 
 
-def _minutes(levels, layout, speeds, machine, line_pitch_mm=None) -> dict[str, np.ndarray]:
+def minutes_of(levels, layout, speeds, machine, line_pitch_mm=None) -> dict[str, np.ndarray]:
     """Return the minutes of each swatch: of a brisk and a slow head where the machine's is not known."""
     pitch = levels.line_pitch_mm if line_pitch_mm is None else line_pitch_mm
     return {name: sweep.minutes(layout.swatch_width_mm, layout.swatch_height_mm, speeds, pitch, levels.passes, head)

@@ -11,7 +11,7 @@ from plotly.subplots import make_subplots
 
 from testburn import energy
 from testburn.charts.style import AXIS_WORDS, BOARD_MARKS, LOOKS, plain, rounded, styled
-from testburn.depthfit import DepthFit, ENERGY, GroupFit, LEVEL, NEXT, leastsquares
+from testburn.depthfit import DepthFit, ENERGY, GroupFit, LEVEL, NEXT, compare
 from testburn.units import Units
 
 _POINTS = 60
@@ -74,7 +74,7 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
     at = band[ENERGY] * scale
     figure = go.Figure(_band_traces(at, band, name, colour, dash))
     if ordinary:
-        ends = leastsquares.interval(leastsquares.of_group(group), band[ENERGY] / pitch, LEVEL)
+        ends = compare.interval(compare.of_group(group), band[ENERGY] / pitch, LEVEL)
         for end, shown in zip(ends, (True, False)):
             figure.add_scatter(x=rounded(at), y=rounded(end), mode="lines",
                                name="what the ordinary interval<br>would have told you",

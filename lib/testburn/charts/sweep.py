@@ -150,7 +150,7 @@ def strokes(plan: SweepPlan, speed_mm_s: float, most_lines: int = 60) -> pd.Data
     head = heads(plan.machine)[1]
     # A head that runs up on the wood does so inside what is swept.
     run_up = float(run_up_mm(speed_mm_s, head.acceleration_mm_s2)) if head.runs_up_outside else 0.0
-    line, piece, left, right = (np.concatenate(parts) for parts in zip(*lines.cut(plan.artwork, at)))
+    line, piece, left, right = lines.cut(plan.artwork, at)
     spans = pd.DataFrame({"line": line, "piece": piece, "x0_mm": left, "x1_mm": right, "y0_mm": at[line]})
     return pd.concat([_of(way, spans, at, run_up, plan.machine.skips_blanks) for way in plan.ways],
                      ignore_index=True)

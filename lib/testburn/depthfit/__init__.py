@@ -3,7 +3,7 @@
 Decides how readings become swatches, swatches curves and components of scatter together, a board a small
 state, what happened to the machine one factor on its energy, and a question a distribution; and what a proof
 swatch teaches. The ground: the unit that varies is the board, so an interval is for a board nobody has burned
-yet, and it is judged on simulated workshops whose truth is not the model. `compare`, `leastsquares`, `suspects` and `width` are imported by name, where they are
+yet, and it is judged on simulated workshops whose truth is not the model. `compare`, `suspects` and `width` are imported by name, where they are
 shown.
 """
 

@@ -16,7 +16,8 @@ the spreads. `df` is told for those who need a t distribution like it (Satterthw
 2:110-114, from memory: 2 · mean² / variance of the variance).
 
 Surprise is the chance, before any proof, that the weighted mean of all proofs of a board lies so far off, and
-apart from it that they disagree so much: joined in one sum of squares it would fade as more proofs agree.
+apart from it that they disagree so much: joined in one sum of squares it would fade as more proofs agree. It is looked at
+after each proof, and the least counts.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -73,7 +74,7 @@ class BoardState:
         What was known before the first proof.
     learned : Proofs or None
     surprise_p : float
-        Chance of proofs as far off on the whole; NaN before.
+        Chance of proofs as far off on the whole, the least after any number of them; NaN before.
     """
 
     group: int
@@ -219,7 +220,9 @@ def proved(known: Spreads, state: BoardState, x, route, mean_mm, count, gauge_st
     covariance = before.covariance - gain @ every.rows @ before.covariance
     likelihood = -0.5 * (np.linalg.slogdet(total)[1] + np.einsum("ni,nij,nj->n", off, inverse, off))
     weights = spreads.normed(np.log(np.maximum(before.weights, 1e-300)) + likelihood)
-    return BoardState(state.group, weights, mean, covariance, before, every, _surprise(before, off, total))
+    # What was odd after fewer proofs stays odd: its advice was to prove again, and to follow it must not silence it.
+    odd = [_surprise(before, off[:, :some], total[:, :some, :some]) for some in range(state.proofs + 1, len(every.gap) + 1)]
+    return BoardState(state.group, weights, mean, covariance, before, every, float(np.nanmin([state.surprise_p, *odd])))
 
 
 def _foretold(before: BoardState, learned: Proofs) -> tuple[np.ndarray, np.ndarray]:

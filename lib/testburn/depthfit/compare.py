@@ -1,6 +1,11 @@
-"""Compare: do woods, or modules, really need different energy?
+"""Compare: what ordinary regression says beside our fit, and whether woods, or modules, really need different energy.
 
-Decides by an F test of the fitted curves against one another (analysis of covariance), with the
+The ordinary fit takes every reading for independent; it is shown beside the honest one, as what the ordinary
+interval would have told the maker, and its parts are what the certified datasets are run through. Depth scatters in
+proportion to depth, so weights come from the fitted depth and are iterated; unit weights give ordinary least squares.
+Source: NIST/SEMATECH e-Handbook 4.4.5.2; the fits themselves are statsmodels' WLS.
+
+Whether woods differ is decided by an F test of the fitted curves against one another (analysis of covariance), with the
 boards' differences in the error: woods that differ by less than the boards of one wood do
 have not been shown to differ. Two questions are asked: do the curves rise at the same rate (a
 common slope), and does the same energy, in the middle of what all were burned at, dig as deep?
@@ -15,13 +20,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
+from statsmodels.regression.linear_model import WLS
 
 from testburn.depthfit import curves
 from testburn.depthfit.depths import DepthFit
-from testburn.depthfit.group import GroupFit
+from testburn.depthfit.group import DOSE, GroupFit, ROUGH_MM, TERMS, powers
 
 CLEAR, HINT = 0.05, 0.20
+_ITERATIONS = 50
 
 
 @dataclass(frozen=True)
@@ -176,3 +183,89 @@ def table(comparisons: list[Comparison]) -> pd.DataFrame:
         "compared": one.names, "question": one.question, "F": one.f,
         "df": f"{one.df_between}, {one.df_within:.0f}", "p": one.p, "words": one.words,
     } for one in comparisons], columns=["compared", "question", "F", "df", "p", "words"])
+
+
+@dataclass(frozen=True, eq=False)
+class OrdinaryFit:
+    """An ordinary fit: y = c0 + c1·x (+ c2·x²), with the covariance of its coefficients.
+
+    `relative` says whether the residual sd is a share of the fitted value or in units of y.
+    """
+
+    form: str
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    residual_sd: float
+    df: int
+    r_squared: float
+    relative: bool
+    floor: float
+
+    def mean(self, x) -> np.ndarray:
+        """Return the curve at x."""
+        return powers(x, self.form) @ self.coefficients
+
+    def mean_sd(self, x) -> np.ndarray:
+        """Return the standard error of the curve at x."""
+        design = powers(x, self.form)
+        return np.sqrt(np.einsum("ij,jk,ik->i", design, self.covariance, design).clip(min=0))
+
+    def reading_sd(self, x) -> np.ndarray:
+        """Return the scatter of single readings about the curve at x, in units of y."""
+        if not self.relative:
+            return np.full(np.shape(x), self.residual_sd)
+        return self.residual_sd * np.maximum(self.mean(x), self.floor)
+
+
+def fitted(x, y, form: str = "straight", relative: bool = True, floor: float = 0.0) -> OrdinaryFit:
+    """Fit a curve by least squares.
+
+    Parameters
+    ----------
+    x, y : (n,) arrays
+    form : "straight" or "quadratic"
+    relative : bool
+        True: the sd is a share of the fitted value (weights 1/fitted², iterated).
+        False: unit weights.
+    floor : float
+        Fitted values below it are weighted as if they stood there, in units of y.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer distinct x than coefficients, or no point is left to judge scatter by.
+    """
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    terms = TERMS[form]
+    if len(np.unique(x)) < terms or len(x) <= terms:
+        raise ValueError(f"a {form} curve needs {terms} different energies and {terms + 1} readings")
+    middle, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2
+    design = powers((x - middle) / half, form)
+    weights = np.ones_like(y)
+    result = WLS(y, design, weights).fit(method="qr")
+    for _ in range(_ITERATIONS if relative else 0):
+        before, weights = weights, 1 / np.maximum(result.fittedvalues, floor) ** 2
+        result = WLS(y, design, weights).fit(method="qr")
+        if np.allclose(weights, before, rtol=1e-12, atol=0):
+            break
+    back = _unscaled(middle, half)[:terms, :terms]
+    return OrdinaryFit(form, back @ result.params, back @ result.cov_params() @ back.T,
+                 float(np.sqrt(result.scale)), int(result.df_resid), float(result.rsquared),
+                 relative, floor)
+
+
+def of_group(group: GroupFit) -> OrdinaryFit:
+    """Return the fit that takes every reading of a group for independent, for comparison only."""
+    return fitted(group.readings[DOSE], group.readings["depth_mm"], floor=ROUGH_MM)
+
+
+def interval(fit: OrdinaryFit, x, level: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the ordinary prediction interval of one new reading at x, lower and upper."""
+    half = special.stdtrit(fit.df, (1 + level) / 2) * np.hypot(fit.mean_sd(x), fit.reading_sd(x))
+    return fit.mean(x) - half, fit.mean(x) + half
+
+
+def _unscaled(middle, half) -> np.ndarray:
+    """Return the matrix that turns coefficients of (x - middle)/half into those of x."""
+    m, h = middle, half
+    return np.array([[1, -m / h, m**2 / h**2], [0, 1 / h, -2 * m / h**2], [0, 0, 1 / h**2]])

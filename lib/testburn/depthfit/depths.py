@@ -16,12 +16,12 @@ import numpy as np
 import pandas as pd
 
 from testburn import energy
-from testburn.depthfit import boards, proving, states, swatches
+from testburn.depthfit import boards, conditions, proving, states, swatches
 from testburn.depthfit.boards import BoardState, Predictive
 from testburn.depthfit.curves import CurveFit, fitted
 from testburn.depthfit.group import DOSE, GroupFit, LEVEL, REACHED, meant
 from testburn.depthfit.spreads import Spreads
-from testburn.depthfit.swatches import Swatches
+from testburn.depthfit.swatches import COUNTED, Swatches
 from testburn.labbook import columns, fingerprint, shown
 from testburn.labbook import NEXT
 
@@ -38,8 +38,8 @@ class DepthFit:
     Attributes
     ----------
     readings : DataFrame
-        Every reading given, with line energy, areal dose and `used` (False where struck out or
-        where its group has too little data).
+        Every reading given, with line energy, areal dose, `counted_mm` (see `swatches.drawn_in`) and `used` (False where
+        struck out or where its group has too little data).
     curves : CurveFit
     left_out : DataFrame
         The key and `why` of the groups that could not be fitted.
@@ -50,7 +50,7 @@ class DepthFit:
     modules : dict
         What is known of the states of each module that had more than one: `columns.MODULE_KEY` → `states.States`.
     conditions : DataFrame
-        See `states.conditions`.
+        See `conditions.conditions`.
     """
 
     readings: pd.DataFrame
@@ -164,7 +164,7 @@ class DepthFit:
 
     def machine_factor(self, group: GroupFit) -> float:
         """Return what of the energy reaches the wood now, against the burns the curve rests on; 1 where nothing changed."""
-        return self.modules[group.module_key].factor if group.module_key in self.modules else 1.0
+        return self.modules[group.module_key].factor(group.index) if group.module_key in self.modules else 1.0
 
     def machine_sd(self, group: GroupFit) -> float:
         """Return what the present state of its module may be off, as a share of the depth."""
@@ -289,11 +289,11 @@ class DepthFit:
     @property
     def states(self) -> pd.DataFrame:
         """A row per module that had more than one state: what is known of the present one."""
-        return pd.DataFrame([one.row for one in self.modules.values()], columns=list(states.COLUMNS))
+        return pd.DataFrame([one.row for one in self.modules.values() if len(one.mean) > 1], columns=list(states.COLUMNS))
 
     def said_of(self, group: GroupFit) -> str:
         """Say what a maker should know of a group's module as it is now, and of burns under other conditions; mostly nothing."""
-        known = [self.modules[group.module_key].said] if group.module_key in self.modules else []
+        known = self.modules[group.module_key].said_of(group.index) if group.module_key in self.modules else []
         own = self.conditions[_of_key(self.conditions, [getattr(group, name) for name in GROUP])] if len(self.conditions) else {}
         return " ".join([*known, *own.get("words", ())])
 
@@ -332,9 +332,12 @@ def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
     if len(thin):
         used &= ~pd.MultiIndex.from_frame(rows[GROUP]).isin(list(thin[GROUP].itertuples(index=False)))
         tidy = _reduced(rows, used)
+    counted = rows["depth_mm"].to_numpy(float).copy()
+    counted[used], tidy = swatches.drawn_in(rows[used], tidy)
+    rows[COUNTED] = counted
     curves = fitted(tidy)
-    conditions = states.conditions(curves, rows[used])
-    if len(apart := conditions[~conditions["one_curve"].astype(bool)]):
+    compared = conditions.conditions(curves, rows[used])
+    if len(apart := compared[~compared["one_curve"].astype(bool)]):
         used &= ~np.logical_or.reduce([_of_key(rows, one[GROUP].tolist()) & (rows[one["condition"]] == one["value"])
                                        for _, one in apart.iterrows()])
         curves = fitted(_reduced(rows, used))
@@ -342,7 +345,7 @@ def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
     reached = rows[DOSE].to_numpy().copy()
     reached[used] *= factor
     return DepthFit(rows.assign(used=used, **{REACHED: reached}), curves, thin.reset_index(drop=True), modules=known,
-                    conditions=conditions)
+                    conditions=compared)
 
 
 def _in_states(rows, curves, past) -> tuple[CurveFit, dict, np.ndarray]:

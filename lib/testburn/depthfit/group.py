@@ -18,7 +18,7 @@ from scipy import special
 
 from testburn.depthfit import curves
 from testburn.depthfit.curves import BEND_RANGE, CurveFit
-from testburn.depthfit.swatches import ROUTE, route as route_of
+from testburn.depthfit.swatches import COUNTED, ROUTE, route as route_of
 from testburn.labbook import columns
 
 ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
@@ -276,6 +276,11 @@ class GroupFit:
             found.append("bends as far as the form allows")
         if self.readings["passes"].nunique() > 1:
             found.append("mixes numbers of passes")
+        gross = self.readings[self.readings[COUNTED] != self.readings["depth_mm"]]
+        if len(gross):
+            worst = gross.loc[(gross[COUNTED] / gross["depth_mm"]).map(np.log).abs().idxmax()]
+            found.append(f"{len(gross)} reading{'s' * (len(gross) > 1)} far from the swatch's other readings weigh{'s' * (len(gross) == 1)} "
+                         f"less: burn {worst['burn']}, swatch {worst['swatch']}, {worst['depth_mm']:g} mm counts as {worst[COUNTED]:.3g} mm")
         return found
 
     @property

@@ -15,6 +15,10 @@ fit (the curve's level free; swatches repeated on a board that was burned in ano
 deviation, which is why a kept check board tells so much), and each finished job on the terms of its promise; a job that
 was accepted into the fit is a burn and counts as one. Depth answers the dose with the curve's elasticity.
 
+Where finished jobs say that it is one wood's curve, that wood has a factor of its own beside the state, as unsure
+beforehand as a fade, until its jobs are accepted or another board of it is burned: jobs before its newest burn no longer
+count against it.
+
 All of it is normal, so that what is known of the states is one mean and covariance: the precision is that of the prior
 plus X'V⁻¹X (Gelman et al., Bayesian Data Analysis, 3rd ed., 2.5 and 14.8, from memory).
 """
@@ -38,12 +42,8 @@ NO_CURE = ("belt", "other")
 MODULE = list(columns.MODULE_KEY)
 # Of `DepthFit.states`, a row a module.
 COLUMNS = (*MODULE, "since", "done", "off_pct", "lower_pct", "upper_pct", "boards", "check_boards", "jobs", "words")
-_FLAT = 10.0                    # sd of a wood's level before anything was burned: no limit at all
+FLAT = 10.0                    # sd of a wood's level before anything was burned: no limit at all
 _ELASTICITY = (0.3, 3.0)        # near "no mark" a curve answers without bound; no evidence rests on that
-# Burns under other conditions share a curve where the readings show that it differs by less than this, at 5 % on either
-# side (two one-sided tests: Schuirmann 1987, J. Pharmacokin. Biopharm. 15:657-680, from memory). The margin is judgement.
-_ALIKE, _ONE_SIDED = np.log(1.2), 1.645
-CONDITIONS = {"focus_offset_mm": "focus {:+g} mm", "air_assist": "air {}", "sweep_vs_grain": "swept {} the grain"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +57,8 @@ class Past:
     jobs : DataFrame
         A row per job and board, from `drift.finished`.
     called : DataFrame
-        The fades that finished jobs were called for: module_w, wavelength_nm, module, since (job), since_on.
+        What finished jobs were called for: module_w, wavelength_nm, module, species, since (job), since_on. A
+        fade of the module has no species; with one it is that wood's curve that is off.
     spreads_pct : mapping
         What machine.toml says under [state] instead of `columns.DONE`.
     """
@@ -82,7 +83,8 @@ class States:
 
     `mean` and `covariance` are of the logarithms of their factors, `steep` is how depth answers them; `weights` holds
     for each group of the fit how much of its curve rests on each state. `told` counts for each state the boards, check
-    boards and jobs that tell of it.
+    boards and jobs that tell of it. `woods` holds for each group whose curve finished jobs contradict its own factor's
+    logarithm, that one's variance, and its covariance with the states.
     """
 
     key: tuple
@@ -94,22 +96,24 @@ class States:
     weights: dict[int, np.ndarray]
     told: pd.DataFrame
     steep: float
+    woods: dict[int, tuple[float, float, np.ndarray]] = field(default_factory=dict)
 
-    @property
-    def factor(self) -> float:
-        """What of the energy reaches the wood now, against the standard."""
-        return float(np.exp(self.mean[-1]))
+    def factor(self, group: int) -> float:
+        """Return what of the energy takes effect in a group's wood now, against the standard."""
+        return float(np.exp(self.mean[-1] + self.woods.get(group, (0.0,))[0]))
 
     def sd(self, group: int) -> float:
         """Return what the present state may be off, against the curve of a group, on the logarithm of the dose."""
         lean = -self.weights.get(group, np.eye(len(self.mean))[0])
         lean = lean + np.eye(len(self.mean))[-1]
-        return float(np.sqrt(max(lean @ self.covariance @ lean, 0.0)))
+        _, own, shared = self.woods.get(group, (0.0, 0.0, np.zeros(len(lean))))
+        return float(np.sqrt(max(lean @ self.covariance @ lean + own + 2 * lean @ shared, 0.0)))
 
     @property
     def mark(self) -> str:
         """Twelve digits of what is known now."""
         known = f"{self.key} {[str(day) for day in self.since]} {self.done} {self.mean[-1]:.3f} {self.covariance[-1, -1]:.5f}"
+        known += "".join(f" {group} {mean:.3f} {own:.5f}" for group, (mean, own, _) in self.woods.items())
         return hashlib.sha256(known.encode("utf-8")).hexdigest()[:12]
 
     @property
@@ -127,8 +131,18 @@ class States:
 
     @property
     def said(self) -> str:
-        """What a maker should know of it, in one or two sentences; nothing where there is nothing to say."""
-        return said(self)
+        """What a maker should know of the present state, in one or two sentences; of a module that had only one, nothing."""
+        return said(self) if len(self.mean) > 1 else ""
+
+    def said_of(self, group: int) -> list[str]:
+        """Return what a maker should know before burning a group's wood: of the state, and of the wood's own factor."""
+        found = [self.said] if self.said else []
+        if group in self.woods:
+            mean, own, _ = self.woods[group]
+            ends = 100 * np.expm1(self.steep * (mean + np.array([-2, 0, 2]) * np.sqrt(own)))
+            found.append(f"Finished jobs of this wood came out {_between(*ends)} against its curve, on all their boards: these "
+                         "settings count that in. Accept its jobs into the fit, or burn another board of it.")
+        return found
 
 
 def covariance(rows: pd.DataFrame, common_curve: bool = True) -> np.ndarray:
@@ -155,7 +169,7 @@ def entries(log: pd.DataFrame, key: tuple, spreads_pct: Mapping[str, float] | No
 
 
 def known(curves: CurveFit, readings: pd.DataFrame, past: Past, shift: Mapping[tuple, np.ndarray]) -> dict[tuple, States]:
-    """Return the states of every module that had more than one.
+    """Return the states of every module that had more than one, or has a wood that finished jobs contradict.
 
     Parameters
     ----------
@@ -174,15 +188,24 @@ def known(curves: CurveFit, readings: pd.DataFrame, past: Past, shift: Mapping[t
     jobs = past.jobs[~past.jobs["job"].isin(set(readings["burn"]))] if len(past.jobs) else past.jobs
     for key in groups.unique():
         begun = _begun(past, key)
-        if len(begun) > 1:
-            mine = [group for group, own in enumerate(groups) if own == key]
+        mine = [group for group, own in enumerate(groups) if own == key]
+        own = jobs[(jobs[MODULE] == list(key)).all(axis=1)] if len(jobs) else jobs
+        called = past.called[(past.called[MODULE] == list(key)).all(axis=1)]["species"]
+        woods = {group: _against(swatches.group_keys["species"].iloc[group], own, burned_on[swatches.group_of == group])
+                 for group in mine if swatches.group_keys["species"].iloc[group] in set(called)}
+        woods = {group: jobs_of for group, jobs_of in woods.items() if jobs_of.any()}
+        if len(begun) > 1 or woods:
             state = numbered(begun["since"], burned_on)
             used = shift.get(key, np.zeros(len(begun)))
-            own = jobs[(jobs[MODULE] == list(key)).all(axis=1)] if len(jobs) else jobs
             steep = np.mean([elasticity(curves, group, curves.unit[group])[0] for group in mine])
-            found[key] = _solved(key, begun, pd.concat([_boards(curves, group, state, used) for group in mine]),
-                                 _works(curves, mine, own, begun), float(steep))
+            found[key] = _solved(key, begun, pd.concat([boards_in(curves, group, state, used) for group in mine]),
+                                 _works(curves, mine, own, begun), float(steep), woods)
     return found
+
+
+def _against(species: str, jobs: pd.DataFrame, burned_on: np.ndarray) -> np.ndarray:
+    """Return which jobs speak against a wood's curve: its own, finished after the newest board that curve rests on."""
+    return ((jobs["species"] == species) & (jobs["finished_on"] > burned_on.max())).to_numpy(bool)
 
 
 def factors(readings: pd.DataFrame, known: Mapping[tuple, States]) -> np.ndarray:
@@ -204,7 +227,7 @@ def numbered(since: pd.Series, days) -> np.ndarray:
 def _begun(past: Past, key: tuple) -> pd.DataFrame:
     """Return the states of a module in order: since, done, sd, words, and the place of the state it starts from."""
     logged = entries(past.log, key, past.spreads_pct)
-    called = past.called[(past.called[MODULE] == list(key)).all(axis=1)] if len(past.called) else past.called
+    called = past.called[(past.called[MODULE] == list(key)).all(axis=1) & (past.called["species"] == "")]
     fades = pd.DataFrame([{"since": row.since_on, "done": FADE, "sd": FADE_SD, "words": row.since}
                           for row in called.itertuples()], columns=list(logged))
     first = pd.DataFrame([{"since": pd.NaT, "done": "", "sd": 0.0, "words": ""}])
@@ -227,7 +250,7 @@ def cures(done: str) -> bool:
     return done != FADE and any(kind not in NO_CURE for kind in done.split(" and "))
 
 
-def _boards(curves: CurveFit, group: int, state, shift, at=None) -> pd.DataFrame:
+def boards_in(curves: CurveFit, group: int, state, shift, at=None) -> pd.DataFrame:
     """Return each board of a group in each state, of these swatches only: y, its own variance and the board's."""
     s = curves.swatches
     own = np.flatnonzero(s.group_of == group) if at is None else np.asarray(at)
@@ -254,22 +277,28 @@ def _works(curves: CurveFit, mine: list[int], jobs: pd.DataFrame, begun: pd.Data
     return state, (jobs["log_ratio"].to_numpy() / steep if len(jobs) else steep), total, jobs
 
 
-def _solved(key, begun, cells: pd.DataFrame, works, steep: float) -> States:
-    """Return what boards and jobs say of the states, over what is thought of them before."""
+def _solved(key, begun, cells: pd.DataFrame, works, steep: float, woods: Mapping[int, np.ndarray]) -> States:
+    """Return what boards and jobs say of the states and of each contradicted wood, over what is thought of them before."""
     count, (job_state, job_y, job_v, jobs) = len(begun), works
-    boards_v, weights = _of_boards(cells, count)
+    boards_v, weights = of_boards(cells, count)
     design = np.eye(count)[np.r_[cells["state"].to_numpy(int), job_state]]
+    design = np.column_stack([design, *(np.r_[np.zeros(len(cells)), of] for of in woods.values())])
     y = np.r_[cells["y"], job_y]
     total = np.zeros((len(y), len(y)))
     total[:len(cells), :len(cells)], total[len(cells):, len(cells):] = boards_v, job_v
     standard = int(cells["state"].min())
-    mean, spread = posterior(prior(begun, standard), design, y, total)
+    before = np.zeros((design.shape[1],) * 2)
+    before[:count, :count] = prior(begun, standard)
+    before[count:, count:] = np.eye(len(woods)) * FADE_SD**2
+    mean, spread = posterior(before, design, y, total)
     per_board = cells.groupby(["group", "board"])["state"].transform("nunique")
     told = pd.DataFrame([{
         "boards": int((cells["state"] == place).sum()),
         "check_boards": int(((cells["state"] == place) & (per_board > 1)).sum()),
         "jobs": int(jobs.loc[job_state == place, "job"].nunique()) if len(jobs) else 0} for place in range(count)])
-    return States(key, begun["since"], begun["done"].tolist(), begun["words"].tolist(), mean, spread, weights, told, steep)
+    return States(key, begun["since"], begun["done"].tolist(), begun["words"].tolist(), mean[:count],
+                  spread[:count, :count], weights, told, steep,
+                  {group: (mean[at], spread[at, at], spread[at, :count]) for at, group in enumerate(woods, count)})
 
 
 def prior(begun: pd.DataFrame, standard: int = 0) -> np.ndarray:
@@ -303,7 +332,7 @@ def posterior(before: np.ndarray, design: np.ndarray, y: np.ndarray, noise: np.n
     return gain @ y, before - gain @ design @ before
 
 
-def _of_boards(cells: pd.DataFrame, count: int) -> tuple[np.ndarray, dict[int, np.ndarray]]:
+def of_boards(cells: pd.DataFrame, count: int) -> tuple[np.ndarray, dict[int, np.ndarray]]:
     """Return the covariance of the boards' y, and how much of each group's level rests on each state."""
     group, board = cells["group"].to_numpy(), cells["board"].to_numpy()
     same_group = group[:, None] == group
@@ -315,7 +344,7 @@ def _of_boards(cells: pd.DataFrame, count: int) -> tuple[np.ndarray, dict[int, n
         at = group == one
         pull = np.linalg.solve(own[np.ix_(at, at)], np.ones(at.sum()))
         weights[int(one)] = np.bincount(cells["state"].to_numpy(int)[at], pull, count) / pull.sum()
-    return own + same_group * _FLAT**2, weights
+    return own + same_group * FLAT**2, weights
 
 
 def elasticity(curves: CurveFit, group: int, dose) -> np.ndarray:
@@ -348,49 +377,3 @@ def _between(low: float, off: float, high: float) -> str:
         near, far = sorted(abs(round(end)) for end in (low, high))
         return f"{abs(round(off))} % ({near} to {far} %) {'deeper' if off > 0 else 'shallower'}"
     return f"{round(off):+d} % in depth ({round(low):+d} to {round(high):+d} %)"
-
-
-def conditions(curves: CurveFit, readings: pd.DataFrame) -> pd.DataFrame:
-    """Return a row for each focus, air or direction that some of a group's burns note otherwise than most do.
-
-    Returns
-    -------
-    DataFrame
-        The group's key, condition, value, usual, boards, off_pct, lower_pct, upper_pct (90 %), one_curve, words.
-        Where `one_curve` is False, burns with that value do not belong to the group's curve.
-    """
-    s, found = curves.swatches, []
-    for name in [name for name in CONDITIONS if name in readings]:
-        noted = readings[name].where(readings[name] != "").to_numpy(object)[s.first_row]
-        for group in range(len(s.group_keys)):
-            own = np.flatnonzero(s.group_of == group)
-            values = pd.Series(noted[own], index=own).dropna()
-            if values.nunique() < 2:
-                continue
-            boards = pd.Series(s.board_of[values.index]).groupby(values.to_numpy()).nunique()
-            usual = boards.sort_values(kind="stable").index[-1]
-            for value in boards.index.drop(usual):
-                found.append(dict(s.group_keys.iloc[group]) | _compared(
-                    curves, group, values.index[values.isin([usual, value])], noted, name, usual, value))
-    return pd.DataFrame(found, columns=[*columns.GROUP_KEY, "condition", "value", "usual", "boards", "off_pct", "lower_pct",
-                                        "upper_pct", "one_curve", "words"])
-
-
-def _compared(curves, group, at, noted, name, usual, value) -> dict:
-    """Compare what was burned under a value with what was burned under the usual one, boards' own deviations allowed."""
-    other = (noted == value).astype(int)
-    cells = _boards(curves, group, other, np.zeros(2), at)
-    own, _ = _of_boards(cells, 2)
-    design = np.eye(2)[cells["state"].to_numpy(int)]
-    mean, spread = posterior(np.diag([0.0, _FLAT**2]), design, cells["y"].to_numpy(), own)
-    half = _ONE_SIDED * np.sqrt(spread[1, 1])
-    one = bool(abs(mean[1]) + half < _ALIKE)
-    low, off, high = 100 * np.expm1(np.array([mean[1] - half, mean[1], mean[1] + half]))
-    said, most = (CONDITIONS[name].format(one) for one in (value, usual))
-    boards = int(cells.loc[cells["state"] == 1, "board"].nunique())
-    words = (f"{curves.swatches.group_keys['species'].iloc[group]}: {boards} board{'s' * (boards != 1)} burned with {said}, most with "
-             f"{most}. The energy differs in effect by {off:+.0f} % ({low:+.0f} to {high:+.0f} %): "
-             + ("the readings show that one curve serves both." if one else
-                "the readings do not show that one curve serves both, so they are not in it."))
-    return {"condition": name, "value": value, "usual": usual, "boards": boards, "off_pct": off, "lower_pct": low, "upper_pct": high,
-            "one_curve": one, "words": words}

@@ -22,6 +22,7 @@ from scipy import special
 from testburn import energy
 from testburn.depthfit.depths import DepthFit
 from testburn.depthfit.group import DOSE, GroupFit
+from testburn.depthfit.swatches import COUNTED
 from testburn.labbook import columns, slips, woods
 
 # A slip of unit is told by the factor it leaves: mm for inches, or cm.
@@ -95,8 +96,8 @@ def slip(group: GroupFit, reading: Mapping) -> str:
 
 def _swatch_words(rows: pd.DataFrame, gauge_mm: float) -> np.ndarray:
     """Say which swatch, the worst of each wood and module at most, lies far from its curve."""
-    swatches = rows.groupby([*columns.GROUP_KEY, "burn", "swatch"])[["depth_mm", "fitted_mm"]].mean()
-    off = (swatches["depth_mm"] / swatches["fitted_mm"].clip(lower=gauge_mm) - 1).abs()
+    swatches = rows.groupby([*columns.GROUP_KEY, "burn", "swatch"])[[COUNTED, "fitted_mm"]].mean()
+    off = (swatches[COUNTED] / swatches["fitted_mm"].clip(lower=gauge_mm) - 1).abs()
     usual = np.hypot(1.4826 * off.median(), gauge_mm / swatches["fitted_mm"].clip(lower=gauge_mm))
     times = off / usual
     worst = times == times.groupby(level=list(range(len(columns.GROUP_KEY)))).transform("max")

@@ -5,6 +5,6 @@ ground: control charts as in the NIST/SEMATECH e-Handbook, 6.3.2, with the board
 """
 
 from testburn.drift.trackrecord import TrackRecord, track_record
-from testburn.drift.verdict import Drift, MODULE, check, past, past_of, state, three_swatches
+from testburn.drift.verdict import Drift, MODULE, check, past, past_of, state
 
-__all__ = ["Drift", "MODULE", "TrackRecord", "check", "past", "past_of", "state", "three_swatches", "track_record"]
+__all__ = ["Drift", "MODULE", "TrackRecord", "check", "past", "past_of", "state", "track_record"]

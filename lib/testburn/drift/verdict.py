@@ -22,12 +22,11 @@ no source).
 Each module and wavelength is judged by itself: each has its own lens. The charts (`ewma`,
 `individuals`, runs) are for the eye; the verdict does not rest on them.
 
-Measured (tests/benchmarks/drift.py, boards scattering by 9 %, curves off by 4 %; 80 workshops a case since jobs tell
-their own scatter too, so within some 5 of 100): 20 jobs in step are told otherwise in 7 of 100 workshops. A fade of 15 %
-after 10 boards is called one with 4 and 8 faded boards in 64 and 85 of 100. A board 35 % shallower with four jobs on it is
-named in 69. Before that, of 600 workshops, 14 of 100 were told of a lasting shift at least once when looked at after each of
-20 jobs in step, a fade of 25 % was called with 4 boards in 98, and one creeping by 2 % a job over 8 boards in 42. So "in
-step" is no proof that nothing fades.
+Measured (tests/benchmarks/drift.py, boards scattering by 9 %, curves off by 4 %; 600 workshops a case, so within some 4 of
+100): 20 jobs in step are told otherwise in 6 of 100 workshops, on five boards in 7. A fade of 15 % after 10 boards is called
+one with 3, 4, 6 and 8 faded boards in 49, 61, 75 and 85 of 100, a fade of 25 % with 4 boards in 98, and one creeping by 2 % a
+job over 8 boards in 53. A board 35 % shallower with four jobs on it is named in 69. A curve 15 % off from the first job on is
+told from a fade in 75. So "in step" is no proof that nothing fades.
 """
 
 import datetime
@@ -131,14 +130,17 @@ def check(jobs_frame: pd.DataFrame, module_w: float | None = None,
 
 def past(jobs_frame: pd.DataFrame, log: pd.DataFrame | None = None,
          spreads_pct: Mapping[str, float] | None = None) -> states.Past:
-    """Return what `depthfit.fit` needs to know of the machine's past: its log, the finished jobs, and the fades called.
+    """Return what `depthfit.fit` needs to know of the machine's past: its log, the finished jobs, and what they were called for.
 
-    A fade is called for the jobs of each state, also of one that is over: its burns were made through it.
+    A fade is called for the jobs of each state, also of one that is over: its burns were made through it. A wood's curve
+    is called for the jobs of the present state only.
     """
     rows = finished(jobs_frame)
     log = _NO_LOG if log is None else log
-    said = [verdict for _, part in rows.groupby(MODULE, sort=True) for verdict in _periods(part, log, spreads_pct)]
-    called = pd.DataFrame([one for one in said if one["reason"] in ("fade", "first")], columns=[*MODULE, "since", "since_on"])
+    said = [_periods(part, log, spreads_pct) for _, part in rows.groupby(MODULE, sort=True)]
+    called = [one for periods in said for one in periods
+              if one["reason"] in ("fade", "first") or one["reason"] == "wood" and one is periods[-1]]
+    called = pd.DataFrame(called, columns=[*MODULE, "species", "since", "since_on"])
     return states.Past(log, rows, called, dict(spreads_pct or {}))
 
 
@@ -194,34 +196,6 @@ def state(found: Drift | pd.DataFrame, species: str, module_w: float,
         return "no jobs"
     said = found.table[(found.table[MODULE] == own[MODULE].iloc[0]).all(axis=1)].iloc[0]
     return said["state"] if said["species"] in ("", species) else "in step"
-
-
-def three_swatches(fit, species: str, module_w: float, wavelength_nm: float | None = None,
-                   module: str | None = None) -> pd.DataFrame:
-    """Return what to burn again after a fade or work on the machine: the check.
-
-    Lowest, middle and highest setting of the board that was burned with the most swatches: burned on that board again
-    (`board`), its own deviation drops out, and three swatches know the machine to `same_board_pct`; on a board that is
-    new only to `new_board_pct` (half of a 95 % interval).
-
-    Returns
-    -------
-    DataFrame
-        The group's key, power_pct, speed_mm_s, line_pitch_mm, passes, line_energy_j_mm, board, same_board_pct,
-        new_board_pct: ready for `promise.of`.
-    """
-    names = ["species", *MODULE, "power_pct", "speed_mm_s", "line_pitch_mm", "passes", "line_energy_j_mm"]
-    readings = fit.group(species, module_w, wavelength_nm, module).readings
-    per_board = readings.groupby("board").apply(lambda own: len(own[["burn", "swatch"]].drop_duplicates()))
-    board = per_board.sort_values(kind="stable").index[-1]
-    burned = readings[readings["board"] == board].sort_values("areal_dose_j_mm2")
-    settings = burned[names].drop_duplicates(ignore_index=True)
-    rows = settings.iloc[sorted({0, len(settings) // 2, len(settings) - 1})].reset_index(drop=True)
-    sds = fit.components.set_index("component")["sd"]
-    depth = float(readings["depth_mm"].median())
-    swatch = sds["swatch"]**2 + states.PLACE_SD**2 + (sds["reading"]**2 + (sds["gauge"] / depth)**2) / 3
-    same, new = swatch / len(rows) + swatch / per_board[board], swatch / len(rows) + sds["board"]**2
-    return rows.assign(board=board, same_board_pct=196 * np.sqrt(same), new_board_pct=196 * np.sqrt(new))
 
 
 def _charted(rows) -> pd.DataFrame:

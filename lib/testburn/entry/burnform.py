@@ -160,10 +160,14 @@ class BurnForm(widgets.VBox):
         return remarks.row_remarks(typed, self.rows.index(row), limits, self._chart.group(typed), self._machine)
 
     def _say_all(self) -> None:
-        self.header_said.value = as_html([remarks.header_remark(self.typed()),
-                                          remarks.wavelength_remark(self.typed())])
+        self._say_header()
         for row in self.rows:
             row.said.value = as_html(self._said_of(row))
+
+    def _say_header(self) -> None:
+        typed = self.typed()
+        self.header_said.value = as_html([remarks.header_remark(typed), remarks.wavelength_remark(typed),
+                                          remarks.check_remark(typed, self._chart.group(typed))])
 
     def _changed(self, row: RowBoxes | None, cell: str, value: str) -> None:
         """Keep a change, then answer it: in its row, or everywhere where it is the header's."""
@@ -186,6 +190,7 @@ class BurnForm(widgets.VBox):
             self._say_all()
         else:
             row.said.value = as_html(self._said_of(row))
+            self._say_header()
         self._show_progress(trouble)
 
     def _show_progress(self, trouble: str = "") -> None:

@@ -55,7 +55,8 @@ class Offers(widgets.VBox):
         """Return what can be opened: plans by name, saved burns newest first."""
         found = [("New burn", _NEW)]
         # A plan stands in a folder of its own, a file for each board.
-        found += [(f"Planned burn: {file.parent.name}, {file.stem}", ("plan", str(file)))
+        found += [(f"{'Check' if file.parent.name.startswith('check-') else 'Planned'} burn: {file.parent.name}, {file.stem}",
+                   ("plan", str(file)))
                   for file in sorted(self.plans.glob("*/*.csv"), reverse=True)]
         burns = sorted((self.book / "burns").glob("*.csv"), key=lambda file: file.stat().st_mtime_ns,
                        reverse=True)

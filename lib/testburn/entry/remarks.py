@@ -61,6 +61,33 @@ def wavelength_remark(typed: dict) -> Remark:
     return Remark("doubt", NEAR_INFRARED) if near_infrared else Remark("plain", "")
 
 
+def check_remark(typed: dict, group: GroupFit | None) -> Remark:
+    """Say that a board was burned with this module before, and how what is typed compares with that day.
+
+    Its own way of burning drops out, so that such a burn checks the machine.
+    """
+    before = group.readings if group is not None else None
+    before = before[before["board"] == (typed.get("board") or "").strip()] if group is not None else []
+    if not len(before):
+        return Remark("plain", "")
+    said = (f"Board {before['board'].iloc[0]} was burned with this module before ({before['burned_on'].max():%Y-%m-%d}), so this is a "
+            "check of the machine: what the board itself is drops out.")
+    try:
+        now = as_readings(typed)
+        setting = list(columns.MACHINE_SETTING)
+        now = now[now["depth_mm"].map(lambda depth: isinstance(depth, float))]
+        now, then = (rows[[*setting, "depth_mm"]].astype(float).round(6).groupby(setting)["depth_mm"].mean()
+                     for rows in (now, before))
+        ratio = (now / then).dropna()
+    except (KeyError, TypeError, ValueError):  # what is typed is no number yet: its own row says so
+        ratio = pd.Series(dtype=float)
+    if len(ratio):
+        off = 100 * (ratio.mean() - 1)
+        said += (f" At {len(ratio)} setting{'s' * (len(ratio) != 1)} burned on both days it is now "
+                 f"{abs(off):.0f} % {'deeper' if off > 0 else 'shallower'}.")
+    return Remark("plain", said)
+
+
 def row_remarks(typed: dict, place: int, limits: pd.Series | None, group: GroupFit | None = None,
                 machine: Machine | None = None) -> list[Remark]:
     """Say what the row `place` of the grid amounts to, and what about it looks wrong.

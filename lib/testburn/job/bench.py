@@ -81,7 +81,7 @@ class Job:
         Raises
         ------
         ValueError
-            If it cannot be read, or is not there.
+            If it cannot be read, is not there, or burns nothing where a piece of it is to be left out.
         """
         order = self.order
         if order.artwork is None:
@@ -92,7 +92,7 @@ class Job:
         if not file.is_file():
             raise ValueError(f"{self.order.place} names the artwork {order.artwork}, which is not in {self.folder.name}/ "
                              "of the lab book. Put the SVG there, or correct its name.")
-        return artwork.read(file)
+        return artwork.read(file).without_places(*order.left_out_mm or ())
 
     @cached_property
     def window(self) -> Window:

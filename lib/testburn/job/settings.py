@@ -249,7 +249,8 @@ def fast_and_sure(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm
 
 def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:
     """Return choices as the rows of a job's own card: what they aim at is the depth they have."""
-    return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=artwork.name, **{
+    name = artwork.name + f" without {artwork.left_out} piece(s)" * bool(artwork.left_out)
+    return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=name, **{
         f"{name}_per_10cm2": choices[name] / artwork.area_mm2 * CARD_AREA_MM2 for name in ("minutes", "least_minutes")})
 
 

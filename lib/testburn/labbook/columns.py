@@ -32,7 +32,7 @@ class Field:
     Attributes
     ----------
     kind : str
-        text, number, integer or date; in a TOML file also "yes or no", span (from, to) or table.
+        text, number, integer or date; in a TOML file also "yes or no", span (from, to), place (x, y) or table.
     many : bool
         A list of such values.
     among : tuple

@@ -29,6 +29,7 @@ _WRITE = {
     "date": ("this is not a day", "Write the day as year-month-day without quotes, e.g. 2026-03-14."),
     "yes or no": ("this is not true or false", "Write true or false."),
     "span": ("this is no span", "Write [from, to], the smaller first."),
+    "place": ("this is no place", "A place is [x, y], in mm."),
 }
 _TABLE = re.compile(r"\s*\[\s*([\w-]+)\s*\]")
 _ONE_OF_MANY = re.compile(r"\s*\[\[\s*([\w-]+)\s*\]\]")
@@ -133,8 +134,8 @@ def _fault_of_one(field: Field, value) -> tuple[str, str] | None:
             return "this holds a character that cannot be printed", "Type it again."
         if field.names_file and (fault := burn_name_fault(value)):
             return fault
-    ends = value if field.kind == "span" else (value,)
-    if field.among and value not in field.among or field.kind in ("number", "integer", "span") and not all(
+    ends = value if field.kind in ("span", "place") else (value,)
+    if field.among and value not in field.among or field.kind in ("number", "integer", "span", "place") and not all(
             _inside(field, end) for end in ends):
         return f"allowed is {field.allowed or f'at most {_MOST:,.0f}'}", field.remedy
     return None
@@ -142,9 +143,9 @@ def _fault_of_one(field: Field, value) -> tuple[str, str] | None:
 
 def _is_a(kind: str, value) -> bool:
     number = isinstance(value, Real) and not isinstance(value, bool)
-    if kind == "span":
+    if kind in ("span", "place"):
         return (isinstance(value, (list, tuple)) and len(value) == 2 and all(_is_a("number", end) for end in value)
-                and value[0] <= value[1])
+                and (kind == "place" or value[0] <= value[1]))
     return {"text": isinstance(value, str), "number": number, "integer": number and value % 1 == 0,
             "date": isinstance(value, datetime.date), "yes or no": isinstance(value, bool)}[kind]
 

@@ -99,7 +99,7 @@ def entry_csv(plan: BurnPlan, board: str) -> bytes:
               "wavelength_nm": levels.wavelength_nm, "module": levels.module,
               "gauge_step_mm": levels.gauge_step_mm,
               "board_thickness_mm": plan.layout.scrap.thickness_mm,
-              "note": f"plan {plan.id}, board {board}"}
+              "board": plan.check_board, "note": f"plan {plan.id}" + f", board {board}" * (not plan.check_board)}
     names = [column.name for column in columns.COLUMNS if column.name != "depth_mm"]
     text = io.StringIO(newline="")
     writer = csv.DictWriter(text, names, restval="", lineterminator="\r\n")
@@ -125,17 +125,17 @@ def document(plan: BurnPlan, paper: str = "a4") -> dict:
     names = list(plan.swatches["board"].unique())
     room = height - _REST_MM - _ROW_MM * len(plan.board(names[0]))
     return {
-        "title": f"Burn sheet: {_name(plan)}", "width_mm": width, "height_mm": height,
+        "title": f"{_kind(plan)}: {_name(plan)}", "kind": _kind(plan), "width_mm": width, "height_mm": height,
         "drawing_mm": room if room >= _LEAST_DRAWING_MM else _OVERLEAF_DRAWING_MM,
         "invented": INVENTED if plan.invented else None,
         "species": shortened(levels.species, 60)[:1].upper() + shortened(levels.species, 60)[1:],
         "module": f"{levels.module_w:g} W" + f", {shortened(levels.module, 40)}" * bool(levels.module), "wavelength": f"{levels.wavelength_nm:g} nm",
-        "window": f"Wanted: {span(levels.at_least_mm, levels.at_most_mm, 2, 'mm')} deep "
+        "window": f"{'Expected' if plan.check_board else 'Wanted'}: {span(levels.at_least_mm, levels.at_most_mm, 2, 'mm')} deep "
                   f"({span(*map(energy.inches_from_mm, (levels.at_least_mm, levels.at_most_mm)), 3, 'in')})",
         "heads": [[word.capitalize(), unit] for word, unit in map(plan.machine.units.heading, SETTING)],
         "blanks": list(BLANKS), "readings": plan.readings, "boxes": MOST_READINGS,
         "layout": _layout(plan), "worth": worth(plan),
-        "notes": [shortened(note, 400, 40) for note in plan.notes],
+        "notes": [shortened(note, 400, 40) for note in plan.notes[bool(plan.check_board):]],
         "steps": [(head, text.format(readings=plan.readings)) for head, text in STEPS],
         "cautions": [(head, text.format(wavelength=f"{levels.wavelength_nm:g} nm").replace(
             "this card", "this sheet")) for head, text in card.CAUTIONS],
@@ -147,7 +147,9 @@ def document(plan: BurnPlan, paper: str = "a4") -> dict:
 
 
 def worth(plan: BurnPlan) -> str:
-    """Say in one sentence what the plan will leave open, beside a smaller and a larger one."""
+    """Say in one sentence what the plan will leave open, beside a smaller and a larger one; of a check, what it tells."""
+    if plan.check_board:
+        return plan.notes[0]
     table = plan.alternatives
     chosen = table[table["chosen"]].iloc[0]
     others = table[(table["swatches"] == chosen["swatches"]) & ~table["chosen"]]
@@ -202,9 +204,14 @@ def _one_board(content: dict, page: int) -> dict:
     return content | {"boards": content["boards"][page - 1:page]}
 
 
+def _kind(plan: BurnPlan) -> str:
+    return "Check sheet" if plan.check_board else "Burn sheet"
+
+
 def _name(plan: BurnPlan) -> str:
     levels = plan.levels
-    return f"{levels.species}, {levels.module_w:g} W, {levels.wavelength_nm:g} nm"
+    return f"{levels.species}, {levels.module_w:g} W, {levels.wavelength_nm:g} nm" + (
+        f", on board {shortened(plan.check_board, 30)}" if plan.check_board else "")
 
 
 def _layout(plan: BurnPlan) -> dict:
@@ -223,7 +230,7 @@ def _board(plan: BurnPlan, name: str, place: int, boards: int) -> dict:
     taken = minutes(rows[["least_minutes", "minutes"]].sum().to_frame().T)[0]
     area = plan.layout.area_cm2(len(rows))
     return {
-        "name": name, "of": f"{place} of {boards}",
+        "name": shortened(plan.check_board, 30) or name, "of": f"{place} of {boards}",
         "cost": f"About {taken} minutes of burning, {area:.0f} cm² of scrap.",
         "alt": f"{len(rows)} swatches on the scrap of board {name}, to scale.",
         "swatches": [{

@@ -17,11 +17,14 @@ from PIL import Image
 
 from testburn.labbook import shown
 from testburn.sweep import picture, pieces as grouping, svgfile
+from testburn.sweep.pieces import BOX
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
 MOST_PIECES = 20_000
 # No diode module's line is narrower: our own judgement. An outline below it is drawn to cut along.
 CUT_MM, NARROWEST_MM = 0.1, 0.05
+# How far beside a piece a place typed for it may lie.
+_BESIDE_MM = 0.2
 _PAGE_PX, _SHOWN_PX = 420, 600
 
 
@@ -31,7 +34,8 @@ class Artwork:
 
     `row`, `left_mm`, `right_mm`, `piece` have an entry a run, sorted by row and place. `pieces` has a row a piece in
     reading order (by their tops, then from the left): left_mm, top_mm, right_mm, bottom_mm, area_mm2, perimeter_mm,
-    holes, goes_round. `rim` is that of `picture.Picture`. `marks_mm` are boxes that remarks speak of.
+    holes, goes_round, narrowest_mm. `marks_mm` are boxes that remarks speak of; `left_out` counts pieces that are not
+    engraved.
     """
 
     name: str
@@ -44,15 +48,15 @@ class Artwork:
     piece: np.ndarray
     pieces: pd.DataFrame
     remarks: tuple[str, ...] = ()
-    rim: np.ndarray | None = None
     content: bytes = b""
     marks_mm: tuple[tuple[float, ...], ...] = ()
+    left_out: int = 0
 
     @property
     def bounds_mm(self) -> tuple[float, float, float, float]:
         """Left, top, right and bottom of all that is burned."""
-        ends = self.pieces
-        return tuple(map(float, (ends["left_mm"].min(), ends["top_mm"].min(), ends["right_mm"].max(), ends["bottom_mm"].max())))
+        ends = self.pieces[BOX]
+        return *ends.min()[:2].tolist(), *ends.max()[2:].tolist()
 
     @property
     def area_mm2(self) -> float:
@@ -64,21 +68,24 @@ class Artwork:
         """The length of all outlines, holes included; right to about 1 %."""
         return float(self.pieces["perimeter_mm"].sum())
 
-    @cached_property
+    @property
     def narrowest_stroke_mm(self) -> float:
         """The narrowest stroke; see `pieces`. Found to about 2 %, or half a pixel; 0.05 mm at least."""
-        if self.rim is None:
-            return float(min(self.width_mm, self.height_mm))
-        owner = self.piece[self.rim[:, 5].astype(int)]
-        return max(NARROWEST_MM, grouping.narrowest_px(self.rim, owner, self.pieces, self.step_mm) * self.step_mm)
+        return max(NARROWEST_MM, float(self.pieces["narrowest_mm"].min()))
 
     @property
     def table(self) -> pd.DataFrame:
-        """A row per piece: piece, left_mm, top_mm, width_mm, height_mm, area_mm2, perimeter_mm, holes."""
-        ends = self.pieces[["left_mm", "top_mm"]].assign(
-            width_mm=self.pieces["right_mm"] - self.pieces["left_mm"], height_mm=self.pieces["bottom_mm"] - self.pieces["top_mm"])
-        ends.insert(0, "piece", np.arange(1, len(ends) + 1))
-        return ends.join(self.pieces[["area_mm2", "perimeter_mm", "holes"]])
+        """A row per piece: piece, x_mm, y_mm (a place in it), left_mm, top_mm, width_mm, height_mm, area_mm2, ….
+
+        Its last columns are perimeter_mm and holes.
+        """
+        widest = np.lexsort((self.right_mm - self.left_mm, self.piece))
+        run = widest[np.append(np.flatnonzero(np.diff(self.piece[widest])), len(widest) - 1)]
+        left, top, right, bottom = self.pieces[BOX].to_numpy().T
+        return pd.DataFrame({
+            "piece": np.arange(1, len(run) + 1), "x_mm": ((self.left_mm + self.right_mm)[run] / 2).round(2),
+            "y_mm": ((self.row[run] + 0.5) * self.step_mm).round(2), "left_mm": left, "top_mm": top,
+            "width_mm": right - left, "height_mm": bottom - top, **self.pieces[["area_mm2", "perimeter_mm", "holes"]]})
 
     @property
     def words(self) -> str:
@@ -87,40 +94,82 @@ class Artwork:
         return " ".join([
             f"{self.name}: {len(self.pieces)} piece(s) on a page of {self.width_mm:.4g} × {self.height_mm:.4g} mm "
             f"({self.width_mm / 25.4:.3g} × {self.height_mm / 25.4:.3g} in), "
-            f"{self.area_mm2 / 100:.1f} cm² burned within {right - left:.1f} × {bottom - top:.1f} mm.", *self.remarks])
+            f"{self.area_mm2 / 100:.1f} cm² burned within {right - left:.1f} × {bottom - top:.1f} mm.", *self.remarks,
+            self.hair_words]).rstrip()
 
     @property
     def stroke_words(self) -> str:
         """Say how narrow the strokes are, and what that may do."""
-        return (f"Its narrowest stroke is {self.narrowest_stroke_mm:.1f} mm wide. Strokes narrower than your swatches may come out "
-                "otherwise: short lines return sooner and run hotter, and a head without run-up burns their ends deeper. A proof "
-                "with strokes of that width tells.")
+        return (f"Its narrowest stroke is {self.narrowest_stroke_mm:.1f} mm wide. Strokes narrower than your swatches "
+                "may come out otherwise: short lines return sooner and run hotter, and a head without run-up burns "
+                "their ends deeper. A proof with strokes of that width tells.")
+
+    @cached_property
+    def hairs(self) -> pd.Series:
+        """Whether a piece is an outline thinner than any line could burn."""
+        length = self.pieces["perimeter_mm"]
+        return (2 * self.pieces["area_mm2"] < CUT_MM * length) & (length > 50 * CUT_MM)
+
+    @property
+    def hair_words(self) -> str:
+        """Say how thin outlines that burn are left out; nothing where there is none."""
+        found = self.table[self.hairs]
+        places = ", ".join(f"[{x:g}, {y:g}]" for x, y in zip(found["x_mm"], found["y_mm"]))
+        return (f"{len(found)} outline(s) thinner than {CUT_MM:g} mm burn like all else. If they are to be cut along, "
+                f"write left_out_mm = [{places}] into job.toml.") * bool(places)
 
     def without(self, *pieces: int) -> "Artwork":
         """Return the drawing without some pieces of `table`, by their numbers: lines to cut along, not to engrave."""
         gone = np.isin(np.arange(1, len(self.pieces) + 1), pieces)
         if wrong := set(pieces) - set(range(1, len(self.pieces) + 1)):
             raise ArtworkError(f"{self.name} has no piece {min(wrong)}. Its pieces are 1 to {len(self.pieces)}.")
-        wide = (2 * self.pieces["area_mm2"] / self.pieces["perimeter_mm"])[gone]
-        said = f"{gone.sum()} outline(s) {wide.max():.2g} mm wide are taken for cut lines and not engraved."
-        return _kept(self, ~gone, (*self.remarks, *[said] * bool(gone.any())))
+        if gone.all():
+            raise ArtworkError(f"{self.name} burns nothing but cut lines. Leave a piece to be engraved.")
+        if not gone.any():
+            return self
+        wide = (2 * self.pieces["area_mm2"] / self.pieces["perimeter_mm"])[gone].max()
+        said = f"{gone.sum()} outline(s) {wide:.2g} mm wide are taken for cut lines and not engraved."
+        runs = ~gone[self.piece]
+        return replace(
+            self, row=self.row[runs], left_mm=self.left_mm[runs], right_mm=self.right_mm[runs],
+            piece=(np.cumsum(~gone) - 1)[self.piece[runs]], pieces=self.pieces[~gone].reset_index(drop=True),
+            remarks=(*self.remarks, said), left_out=self.left_out + int(gone.sum()),
+            marks_mm=(*self.marks_mm, *_boxes(self.pieces[gone])))
+
+    def without_places(self, *places_mm: tuple[float, float]) -> "Artwork":
+        """Return the drawing without the pieces that lie at places x, y, as `table` gives them.
+
+        Raises
+        ------
+        ArtworkError
+            If nothing burns at a place.
+        """
+        pieces = []
+        for x, y in places_mm:
+            aside = np.maximum(np.abs((self.row + 0.5) * self.step_mm - y) - self.step_mm / 2, 0)
+            beside = np.hypot(aside, np.maximum(np.maximum(self.left_mm - x, x - self.right_mm), 0))
+            pieces.append(self.piece[beside.argmin()] + 1)
+            if beside.min() > _BESIDE_MM:
+                near = self.table.iloc[pieces[-1] - 1]
+                raise ArtworkError(
+                    f"{self.name} burns nothing at [{x:g}, {y:g}], so no piece can be left out there. The nearest "
+                    f"piece lies at [{near['x_mm']:g}, {near['y_mm']:g}]. Correct left_out_mm in job.toml, or take the "
+                    "place out of it.")
+        return self.without(*pieces)
 
     @cached_property
     def picture_png(self) -> bytes:
         """What burns as a small picture, dark brown on nothing, for the page and for a card."""
-        scale = _SHOWN_PX / self.width_mm
-        rows = max(int(np.ceil(self.height_mm / self.step_mm - 1e-6)), int(self.row[-1]) + 1)
-        high = min(max(1, round(self.height_mm * scale)), rows)
-        shares, falls_in = np.zeros((high, _SHOWN_PX + 2)), np.arange(rows) * high // rows
-        for ends, sign in ((self.left_mm, 1), (self.right_mm, -1)):
-            x = np.clip(ends * scale, 0, _SHOWN_PX)
-            np.add.at(shares, (falls_in[self.row], x.astype(int)), sign * (1 - x % 1))
-            np.add.at(shares, (falls_in[self.row], x.astype(int) + 1), sign * (x % 1))
-        full = np.bincount(falls_in)[:, None]
-        alpha, png = np.clip(255 * np.cumsum(shares, axis=1)[:, :_SHOWN_PX] / full, 0, 255).astype(np.uint8), io.BytesIO()
-        brown = Image.new("RGBA", alpha.shape[::-1], "#3a2a1a")
-        brown.putalpha(Image.fromarray(alpha))
-        brown.resize((_SHOWN_PX, max(1, round(self.height_mm * scale))), Image.Resampling.NEAREST).save(png, "PNG")
+        scale = _SHOWN_PX / max(self.width_mm, self.height_mm)
+        wide, high = (max(1, round(side * scale)) for side in (self.width_mm, self.height_mm))
+        # Four places a pixel, so that thin lines keep their share of it.
+        turns = np.zeros((max(round(self.height_mm / self.step_mm), self.row[-1] + 1), 4 * wide + 1), np.int16)
+        np.add.at(turns, (self.row, np.clip(np.floor(4 * scale * self.left_mm), 0, 4 * wide).astype(int)), 1)
+        np.add.at(turns, (self.row, np.clip(np.ceil(4 * scale * self.right_mm), 0, 4 * wide).astype(int)), -1)
+        burned = Image.fromarray((np.cumsum(turns, axis=1)[:, :-1] > 0).astype(np.uint8) * 255)
+        brown, png = Image.new("RGBA", (wide, high), "#3a2a1a"), io.BytesIO()
+        brown.putalpha(burned.resize((wide, high), Image.Resampling.BOX))
+        brown.save(png, "PNG")
         return png.getvalue()
 
     def __repr__(self) -> str:
@@ -128,25 +177,25 @@ class Artwork:
 
     def _repr_html_(self) -> str:
         """Draw the drawing, and what burns laid over it; a picture runs no script and fetches nothing."""
-        frame, box = f'width="{_PAGE_PX}" style="max-width:100%;background:#fff;border:1px solid #bbb"', (
-            f'viewBox="0 0 {self.width_mm:.2f} {self.height_mm:.2f}"')
+        frame = f'width="{_PAGE_PX}" style="max-width:100%;background:#fff;border:1px solid #bbb"'
         whole = f'width="{self.width_mm:.2f}" height="{self.height_mm:.2f}"'
         drawn, burned = (f"data:image/{kind};base64,{base64.b64encode(content).decode()}" for kind, content in (
             ("svg+xml", self.content), ("png", self.picture_png)))
         marks = "".join(f'<rect x="{left:.2f}" y="{top:.2f}" width="{right - left:.2f}" height="{bottom - top:.2f}" '
                         'fill="none" stroke="#d55e00" stroke-width="2" vector-effect="non-scaling-stroke"/>'
-                        for left, top, right, bottom in self.marks_mm)
+                        for left, top, right, bottom in (*self.marks_mm, *_boxes(self.pieces[self.hairs])))
         beside = f'<img alt="the drawing" {frame} src="{drawn}"> ' * bool(self.content)
         under = f'<image {whole} opacity="0.35" href="{drawn}"/>' * bool(self.content)
-        return (f'{beside}<svg xmlns="http://www.w3.org/2000/svg" {frame} role="img" '
-                f'aria-label="what burns" {box}>{under}'
-                f'<image {whole} opacity="0.85" href="{burned}"/>{marks}</svg><p>{shown.as_html(self.words)}</p>')
+        return (f'{beside}<svg xmlns="http://www.w3.org/2000/svg" {frame} role="img" aria-label="what burns" '
+                f'viewBox="0 0 {self.width_mm:.2f} {self.height_mm:.2f}">{under}<image {whole} opacity="0.85" '
+                f'href="{burned}"/>{marks}</svg><p>{shown.as_html(self.words)}</p>')
 
 
 def block(name: str, width_mm: float, height_mm: float) -> Artwork:
     """Return a filled rectangle as large as its page."""
     piece = dict(left_mm=0.0, top_mm=0.0, right_mm=width_mm, bottom_mm=height_mm, area_mm2=width_mm * height_mm,
-                 perimeter_mm=2 * (width_mm + height_mm), holes=0, goes_round=False)
+                 perimeter_mm=2 * (width_mm + height_mm), holes=0, goes_round=False,
+                 narrowest_mm=float(min(width_mm, height_mm)))
     none = np.zeros(1, int)
     return Artwork(name, width_mm, height_mm, height_mm, none, np.zeros(1), np.array([float(width_mm)]), none,
                    pd.DataFrame([piece]))
@@ -169,8 +218,8 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     drawing = svgfile.opened(path)
     seen = picture.taken_apart(drawing, paler_than)
     if not len(seen.row):
-        raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the shapes "
-                           "that are to be burned.")
+        raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the "
+                           "shapes that are to be burned.")
     piece, contacts = grouping.labelled(seen.row, seen.first, seen.after)
     table = grouping.table(seen, piece, contacts)
     if len(table) > MOST_PIECES:
@@ -179,51 +228,44 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     order = np.lexsort((table["left_mm"], np.round(table["top_mm"] / seen.step_mm)))
     remarks, marks = _remarks(drawing, seen, table)
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
-                  seen.right * seen.step_mm, np.argsort(order)[piece], table.iloc[order].reset_index(drop=True), remarks,
-                  seen.rim, drawing.content, marks)
-    around = _cut_around(art.pieces)
-    return art.without(around) if around else art
+                  seen.right * seen.step_mm, np.argsort(order)[piece], table.iloc[order].reset_index(drop=True),
+                  remarks, drawing.content, marks)
+    return art.without(*_around(art))
 
 
-def _kept(art: Artwork, keep: np.ndarray, remarks) -> Artwork:
-    runs = keep[art.piece]
-    if not runs.any():
-        raise ArtworkError(f"{art.name} burns nothing but cut lines. Leave a piece to be engraved.")
-    rim = art.rim[runs[art.rim[:, 5].astype(int)]] if art.rim is not None else None
-    if rim is not None:
-        rim[:, 5] = (np.cumsum(runs) - 1)[rim[:, 5].astype(int)]
-    return replace(art, row=art.row[runs], left_mm=art.left_mm[runs], right_mm=art.right_mm[runs], rim=rim,
-                   piece=(np.cumsum(keep) - 1)[art.piece[runs]], pieces=art.pieces[keep].reset_index(drop=True), remarks=remarks)
+def _around(art: Artwork) -> np.ndarray:
+    """Return the number of a piece that is an outline around everything, thinner than any line could burn; or none."""
+    ends = art.pieces[BOX] * [1, 1, -1, -1]
+    return np.flatnonzero(art.hairs & art.pieces["goes_round"] & (ends <= ends.min()).all(axis=1))[:1] + 1
 
 
-def _cut_around(pieces: pd.DataFrame) -> int | None:
-    """Return the number of a piece that is an outline around everything, thinner than any line could burn."""
-    ends = pieces[["left_mm", "top_mm", "right_mm", "bottom_mm"]].to_numpy() * [1, 1, -1, -1]
-    around = (2 * pieces["area_mm2"] < CUT_MM * pieces["perimeter_mm"]) & pieces["goes_round"] & (ends <= ends.min(axis=0)).all(axis=1)
-    return int(around.argmax()) + 1 if around.any() else None
+def _boxes(pieces: pd.DataFrame) -> list[tuple[float, ...]]:
+    return pieces[BOX].to_numpy().tolist()
 
 
 def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str, ...], tuple]:
     """Return what is to be said of a drawing, and the boxes spoken of."""
     said, marks, step = list(drawing.remarks), [], seen.step_mm
+    for what, inner in drawing.unshown:
+        if box := picture.differs_mm(drawing, inner):
+            said.append(what)
+            marks.append(box)
     for kind, what in ((picture.NEARLY, "nearly white paint"), (picture.SHADE, "paint paler than half black")):
-        count, *box = seen.pale[kind]
-        if count * step ** 2 > 0.5:
-            left, top, right, bottom = (float(end) * step for end in box)
-            said.append(f"About {_about(count * step ** 2 / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and {top:.0f} to "
-                        f"{bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
-            marks.append((left, top, right, bottom))
+        count, *box = seen.pale[kind] * [step ** 2, step, step, step, step]
+        if count > 0.5:
+            left, top, right, bottom = box
+            said.append(f"About {_about(count / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
+                        f"{top:.0f} to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
+            marks.append(tuple(map(float, box)))
             break
     if table["area_mm2"].sum() > 0.98 * drawing.width_mm * drawing.height_mm:
         said.append("The whole page burns. If that is a ground behind the drawing, make it white or take it away.")
     if (off := picture.beyond_page(drawing)) > 1e-3:
-        said.append(f"About {_about(off * drawing.width_mm * drawing.height_mm / 100)} cm² lie off the page and are left out.")
+        off = _about(off * drawing.width_mm * drawing.height_mm / 100)
+        said.append(f"About {off} cm² lie off the page and are left out.")
     if step > 0.101:
-        said.append(f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be missed.")
-    hairs = np.flatnonzero(2 * table["area_mm2"] < CUT_MM * table["perimeter_mm"])
-    if len(hairs):
-        ends = table.iloc[hairs[0]][["left_mm", "top_mm", "right_mm", "bottom_mm"]]
-        marks.append(tuple(map(float, ends)))
+        said.append(f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be "
+                    "missed.")
     return tuple(said), tuple(marks)
 
 

@@ -10,7 +10,7 @@ Computer Graphics 21, 163, in two dimensions); normals by Scharr's operator (fro
 
 import io
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import typst
@@ -22,16 +22,19 @@ FINEST_PX_MM, COARSEST_PX_MM, FEW_PX, MOST_PX, STRIP_PX = 20, 10, 3e6, 24e6, 5e6
 MOST_RUNS = 2_000_000
 # Of 255: paler than white is white; nearly white; a shade.
 WHITE, NEARLY, SHADE = 2, 25, 127
-_PX_MM, _AROUND = 96 / 25.4, 4
+_PX_MM, _AROUND, _COARSE_PX = 96 / 25.4, 4, 400
+
+_SCHARR = np.array([3.0, 10.0, 3.0])
 
 
 @dataclass(frozen=True, eq=False)
 class Picture:
     """The burned runs of a drawing in pixels of `step_mm`, row by row, and the points of their rims.
 
-    `row`, `first`, `after`: whole pixels; `left`, `right`: the run's ends in pixels; `paint`: its area. `rim` has a row a place where a row
-    or a column of pixels crosses an outline: x, y, the inward normal's x and y, the length of outline it stands for, the
-    run it belongs to, and whether a row crosses. `pale` holds for nearly white paint and for shades their pixels and their box.
+    `row`, `first`, `after`: whole pixels; `left`, `right`: the run's ends in pixels; `paint`: its area. `rim` has a
+    row a place where a row or a column of pixels crosses an outline: x, y, the inward normal's x and y, the length of
+    outline it stands for, the run it belongs to, and whether a row crosses. `pale` holds for nearly white paint and for
+    shades their pixels and their box.
     """
 
     step_mm: float
@@ -65,7 +68,8 @@ def rendered(drawing: Drawing, left_mm, top_mm, width_mm, height_mm, width_px: i
     except BaseException as fault:  # what the renderer did not foresee comes as no Exception
         if isinstance(fault, (KeyboardInterrupt, SystemExit)):
             raise
-        raise ArtworkError(f"{drawing.name} is not taken by the renderer ({str(fault)[:200]}). Save it again as plain SVG.") from None
+        raise ArtworkError(f"{drawing.name} is not taken by the renderer ({str(fault)[:200]}). Save it again as plain "
+                           "SVG.") from None
     return Image.open(io.BytesIO(png))
 
 
@@ -87,14 +91,15 @@ def taken_apart(drawing: Drawing, paler_than: int = WHITE) -> Picture:
         # Three rows of the strip above, so that every row and every pair of rows has its neighbours once.
         ink = np.zeros((high + 3 + 2 * (top + high == height), width + 2), np.uint8)
         ink[:3] = above
-        ink[3:high + 3, 1:-1] = _ink(rendered(drawing, 0, top / fine, width / fine, high / fine, width, high), paler_than)
+        strip = rendered(drawing, 0, top / fine, width / fine, high / fine, width, high)
+        ink[3:high + 3, 1:-1] = _ink(strip, paler_than)
         above = ink[high:high + 3].copy()
         if ink.any():
             parts.append(_strip(ink, top - 3, count, pale))
             count += len(parts[-1][0])
             if count > MOST_RUNS:
-                raise ArtworkError(f"{drawing.name} is too fine a pattern: more than {MOST_RUNS} strokes of the head at "
-                                   f"{fine:.3g} lines a mm. Take away what is finer than the beam, and save again.")
+                raise ArtworkError(f"{drawing.name} is too fine a pattern: more than {MOST_RUNS} strokes of the head "
+                                   f"at {fine:.3g} lines a mm. Take away what is finer than the beam, and save again.")
     none = [np.zeros(0, int)] * 3 + [np.zeros(0)] * 3 + [np.zeros((0, 7))]
     return Picture(1 / fine, *(np.concatenate(found) for found in zip(*(parts or [none]))), pale)
 
@@ -108,6 +113,17 @@ def beyond_page(drawing: Drawing) -> float:
     # The pixel beside the page is left out: half a stroke along its edge is no part off the page.
     ink[_AROUND * side - 1:(_AROUND + 1) * side + 1, _AROUND * side - 1:(_AROUND + 1) * side + 1] = 0
     return float((ink > 0).sum()) / side ** 2
+
+
+def differs_mm(drawing: Drawing, inner: str) -> tuple[float, ...] | None:
+    """Return left, top, right and bottom of where a drawing looks otherwise than `inner` would, seen coarsely."""
+    size = np.array([drawing.width_mm, drawing.height_mm])
+    wide, high = np.maximum(np.round(_COARSE_PX * size / size.max()), 1).astype(int)
+    seen = [np.asarray(rendered(one, 0, 0, *size, wide, high).convert("L"), int)
+            for one in (drawing, replace(drawing, inner=inner))]
+    places = np.argwhere(np.abs(seen[0] - seen[1]) > WHITE)[:, ::-1]
+    box = (np.concatenate([places.min(axis=0), places.max(axis=0) + 1]) if len(places) else None)
+    return None if box is None else tuple((box * np.tile(size / (wide, high), 2)).tolist())
 
 
 def _ink(image: Image.Image, paler_than: int) -> np.ndarray:
@@ -151,8 +167,9 @@ def _runs(ink, full, mask, shape, top, count):
         place = np.sign(step) * _crossing(ink, full, mask, inside, step)
         level, normal = abs(step) == 1, _normal(ink, mask, inside, step, wide)
         run = np.searchsorted(first, inside, side="right") - 1 - old + count
-        rim.append(np.column_stack([inside % wide - 0.5 + place * level, inside // wide + top + 0.5 + place * (not level), *normal,
-                                    np.abs(normal[0 if level else 1]), run, np.full(len(run), level)]))
+        rim.append(np.column_stack([
+            inside % wide - 0.5 + place * level, inside // wide + top + 0.5 + place * (not level), *normal,
+            np.abs(normal[0 if level else 1]), run, np.full(len(run), level)]))
         outside.append(inside + step)
     first, last, (left, right) = first[old:], last[old:], (rim[at][:, 0] for at in (0, 1))
     rim, (outside, at) = np.concatenate(rim), np.unique(np.concatenate(outside), return_index=True)
@@ -179,12 +196,11 @@ def _crossing(ink, full, mask, inside, step):
 def _normal(ink, mask, inside, step, wide):
     """Return the unit vector into the paint at burned pixels on the rim; one pixel across counts as thick."""
     own, thin, out = ink[inside], ~mask[inside - step], np.sign(step)
-    around = {}
-    for dx, dy in ((dx, dy) for dx in (-1, 0, 1) for dy in (-1, 0, 1)):
-        back = (dx if abs(step) == 1 else dy) == -out
-        at = inside + dx + dy * wide
-        around[dx, dy] = np.minimum(np.where(thin, ink[at + step], ink[at]) if back else ink[at], own).astype(float)
-    x, y = (sum(weight * (around[(1, side)[::turn]] - around[(-1, side)[::turn]]) for side, weight in ((-1, 3), (0, 10), (1, 3)))
-            for turn in (1, -1))
+    around = np.zeros((3, 3, len(inside)))
+    for dy, dx in np.ndindex(3, 3):
+        at, back = inside + dx - 1 + (dy - 1) * wide, (dx if abs(step) == 1 else dy) == 1 - out
+        around[dy, dx] = np.minimum(np.where(thin, ink[at + step], ink[at]) if back else ink[at], own)
+    x = np.tensordot(_SCHARR, around[:, 2] - around[:, 0], 1)
+    y = np.tensordot(_SCHARR, around[2] - around[0], 1)
     long = np.hypot(x, y)
     return np.stack([x, y]) / np.where(long > 0, long, 1)

@@ -2,8 +2,8 @@
 
 Decides that runs of neighbouring rows belong together where they overlap (what only touches in a point is two), which
 piece goes round another, and the narrowest stroke: the smallest distance of two walls of a piece that run within 20° of
-parallel for one and a half times as long; of a piece that has none, four times its area over its outline, as of a disc or
-a square, or its height or width if that is less.
+parallel for one and a half times as long; of a piece that has none, four times its area over its outline, as of a
+disc or a square, or its height or width if that is less.
 
 Source: an outline's length from its crossings with a grid, each weighted by its normal (Cauchy's formula, by its local
 form: sin² + cos² = 1); a figure's holes by Euler's formula, runs less contacts; a polygon around a circle has half its
@@ -15,6 +15,7 @@ import pandas as pd
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+BOX = ["left_mm", "top_mm", "right_mm", "bottom_mm"]
 _PARALLEL, _LONG, _STEEP = np.cos(np.radians(20)), 1.5, 0.6
 
 
@@ -39,34 +40,31 @@ def labelled(row, first, after) -> tuple[np.ndarray, np.ndarray]:
 
 
 def table(picture, piece, contacts) -> pd.DataFrame:
-    """Return a row a piece: left_mm, top_mm, right_mm, bottom_mm, area_mm2, perimeter_mm, holes, goes_round."""
+    """Return a row a piece: its box, area_mm2, perimeter_mm, holes, goes_round and narrowest_mm."""
     step, number = picture.step_mm, int(piece.max()) + 1
-    x, y, _, _, stands_for, run, _ = picture.rim.T
-    owner = piece[run.astype(int)]
-    ends = np.full((4, number), np.inf)
-    for end, values in zip(ends, (x, y, -x, -y)):
-        np.minimum.at(end, owner, values)
-    found = pd.DataFrame({
-        "left_mm": ends[0] * step, "top_mm": ends[1] * step, "right_mm": -ends[2] * step, "bottom_mm": -ends[3] * step,
-        "area_mm2": np.bincount(piece, picture.paint, number) * step ** 2,
-        "perimeter_mm": np.bincount(owner, stands_for, number) * step,
-        "holes": 1 - np.bincount(piece, minlength=number) + np.bincount(piece[contacts[0]], minlength=number)})
-    return found.assign(goes_round=goes_round(found))
+    owner = piece[picture.rim[:, 5].astype(int)]
+    ends = np.full((number, 4), np.inf)
+    np.minimum.at(ends, owner, np.column_stack([picture.rim[:, :2], -picture.rim[:, :2]]))
+    found = pd.DataFrame(ends * [step, step, -step, -step], columns=BOX).assign(
+        area_mm2=np.bincount(piece, picture.paint, number) * step ** 2,
+        perimeter_mm=np.bincount(owner, picture.rim[:, 4], number) * step,
+        holes=1 - np.bincount(piece, minlength=number) + np.bincount(piece[contacts[0]], minlength=number))
+    return found.assign(goes_round=goes_round(found), narrowest_mm=narrowest_px(picture.rim, owner, found, step) * step)
 
 
 def goes_round(table: pd.DataFrame) -> np.ndarray:
     """Return for each piece whether it has a hole and another piece lies within its box."""
-    ends = table[["left_mm", "top_mm", "right_mm", "bottom_mm"]].to_numpy() * [1, 1, -1, -1]
+    ends = table[BOX].to_numpy() * [1, 1, -1, -1]
     around = table["holes"].to_numpy() > 0
     around[around] = [(ends > ends[one]).all(axis=1).any() for one in np.flatnonzero(around)]
     return around
 
 
-def narrowest_px(rim, piece, table: pd.DataFrame, step_mm: float) -> float:
-    """Return the narrowest stroke, in pixels; `piece` is that of each place of the rim.
+def narrowest_px(rim, piece, table: pd.DataFrame, step_mm: float) -> np.ndarray:
+    """Return the narrowest stroke of each piece, in pixels; `piece` is that of each place of the rim.
 
-    A row's or column's way from wall to wall, times the cosine of its angle to the walls, is a stroke's width where these
-    run within 20° of parallel.
+    A row's or column's way from wall to wall, times the cosine of its angle to the walls, is a stroke's width where
+    these run within 20° of parallel.
     """
     narrowest = np.min([4 * table["area_mm2"] / table["perimeter_mm"], table["right_mm"] - table["left_mm"],
                         table["bottom_mm"] - table["top_mm"]], axis=0) / step_mm
@@ -84,4 +82,4 @@ def narrowest_px(rim, piece, table: pd.DataFrame, step_mm: float) -> float:
     # A stretch of wall that leans counts by rows and by columns: together once.
     enough = long - np.where(before > 0, long[before - 1], 0) >= _LONG * width
     np.minimum.at(narrowest, owner[enough], width[enough])
-    return float(narrowest.min())
+    return narrowest

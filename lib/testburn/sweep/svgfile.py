@@ -21,13 +21,19 @@ _SVG, _HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}hre
 _OUTLINES = "Fonts differ from one computer to the next: convert the text to outlines (paths) and save again."
 _TRACE = "Trace the picture into filled shapes, or remove it."
 _PLAIN = "Turn it into plain filled shapes and save again."
-_REMEDIES = {"text": _OUTLINES, "flowRoot": _OUTLINES, "image": _TRACE, "feImage": _TRACE, "foreignObject": _PLAIN}
+# Light on a surface keeps the renderer busy for seconds, and may break it off.
+_REMEDIES = {"text": _OUTLINES, "flowRoot": _OUTLINES, "image": _TRACE, "feImage": _TRACE, "foreignObject": _PLAIN,
+             "feSpecularLighting": _PLAIN, "feDiffuseLighting": _PLAIN}
 # Drawn only where something shows them.
 _BOXES = {"defs", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
-_MOVES = {"animate", "animateTransform", "animateMotion", "animateColor", "set"}
 _LINK = re.compile(r"url\(\s*[\"']?#([^\"')]+)[\"']?\s*\)")
 _STRAIGHT = re.compile(r"\s*m[\s,\d.e+-]+[lhv][\s,\d.e+-]+z?\s*", re.IGNORECASE)
-_CLEAR = re.compile(r"[+]?[0.]+(e.*)?%?|-.*")
+_CLEAR = r"[+]?[0.]+(e\d*)?%?|-.*"
+# What a board cannot show, and how the drawing is written without it: it lies where the two differ.
+_UNSHOWN = (
+    ("Gradients burn whole, as deep as any other.", r"(</?(?:\w+:)?)stop\b", r"\1none"),
+    ("See-through shapes burn whole, as deep as any other.", rf'(opacity=")(?!(?:{_CLEAR})")[^"]*', r"\g<1>1"))
+_MOVES = re.compile(r"<(\w+:)?(animate|set\b)|@[\w-]*keyframes")
 
 
 class ArtworkError(ValueError):
@@ -36,7 +42,10 @@ class ArtworkError(ValueError):
 
 @dataclass(frozen=True)
 class Drawing:
-    """A drawing as it goes to the renderer: `inner` is an svg element that fills its page; `content` the file's bytes."""
+    """A drawing as it goes to the renderer: `inner` is an svg element that fills its page; `content` the file's bytes.
+
+    `unshown` has a remark on each kind of paint that a board cannot show, and what is `inner` without it.
+    """
 
     name: str
     width_mm: float
@@ -44,6 +53,7 @@ class Drawing:
     inner: str
     remarks: tuple[str, ...]
     content: bytes
+    unshown: tuple[tuple[str, str], ...] = ()
 
 
 def opened(path: str | Path) -> Drawing:
@@ -64,19 +74,23 @@ def opened(path: str | Path) -> Drawing:
     width, height, remarks = _page(root, path.name)
     by_id = _put_right(root, faults)
     _look(root, by_id, faults, path.name)
-    if faults:
-        faults = list(dict.fromkeys(faults))
+    if faults := list(dict.fromkeys(faults)):
         more = [f"… and {len(faults) - 8} more."] if len(faults) > 8 else []
         raise ArtworkError("\n".join([f"{path.name} cannot be read as it is:", *faults[:8], *more]))
-    px, ground = {"width": width / MM_PER["px"], "height": height / MM_PER["px"]}, _said(root, "background-color", "background")
-    root.attrib |= {"x": "0", "y": "0", "overflow": "visible"} | {side: f"{size:.9g}" for side, size in px.items()}
-    inner = ElementTree.tostring(root, encoding="unicode")
-    if ground not in ("", "none", "transparent"):
-        inner = '<rect xmlns="{}" width="{width:.9g}" height="{height:.9g}" fill="{}"/>'.format(_SVG[1:-1], ground, **px) + inner
-    remarks += _remarks(content.decode("utf-8", "replace"))
+    if _MOVES.search(content.decode("utf-8", "replace")):
+        remarks += ("The drawing moves: it burns as it is drawn, before it moves.",)
+    size = {"width": f"{width / MM_PER['px']:.9g}", "height": f"{height / MM_PER['px']:.9g}"}
+    ground = root.attrib.pop("background-color", root.attrib.pop("background", "none"))
+    page = {"x": "0", "y": "0", "overflow": "visible", **size}
+    root.attrib |= page
+    whole = ElementTree.Element(f"{_SVG}svg", page)
+    whole.extend([ElementTree.Element(f"{_SVG}rect", {**size, "fill": ground}), root])
+    inner = ElementTree.tostring(whole, encoding="unicode")
+    without = ((said, re.sub(look, instead, inner)) for said, look, instead in _UNSHOWN)
     if "{" not in root.tag:  # a browser shows no svg that does not say it is one
-        content = f'<svg xmlns="{_SVG[1:-1]}" width="{px["width"]:.9g}" height="{px["height"]:.9g}">{inner}</svg>'.encode()
-    return Drawing(path.name, width, height, inner, remarks, content)
+        content = '<svg xmlns="{}" width="{width}" height="{height}">{}</svg>'.format(_SVG[1:-1], inner, **size).encode()
+    return Drawing(path.name, width, height, inner, remarks, content,
+                   tuple((said, one) for said, one in without if one != inner))
 
 
 def _tree(path: Path) -> tuple[ElementTree.Element, bytes]:
@@ -99,78 +113,64 @@ def _tree(path: Path) -> tuple[ElementTree.Element, bytes]:
 
 def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
     """Return the page's size in mm, and a remark where px had to be taken for mm."""
-    box = [float(one) for one in root.get("viewBox", "").replace(",", " ").split() if re.fullmatch(svgstyle.NUMBER, one.lower())]
-    box = box if len(box) == 4 else [0, 0, None, None]
-    sides = [re.fullmatch(rf"({svgstyle.NUMBER})([a-z]*)", _said(root, side)) for side in ("width", "height")]
+    box = [float(one) for one in root.get("viewBox", "").replace(",", " ").split()
+           if re.fullmatch(svgstyle.NUMBER, one.lower())]
+    box = box[2:] if len(box) == 4 else [None, None]
+    sides = [re.fullmatch(rf"({svgstyle.NUMBER})([a-z]*)", root.get(side, "")) for side in ("width", "height")]
     sizes = [float(one[1]) * MM_PER[one[2]] if one and one[2] in MM_PER else None for one in sides]
     in_px = any(one and one[2] in ("", "px") for one in sides) or sizes == [None, None]
-    if box[2] and box[3]:
-        if sizes == [None, None]:
-            sizes = [side * MM_PER["px"] for side in box[2:]]
-        sizes = [sizes[1] * box[2] / box[3] if sizes[0] is None else sizes[0], sizes[0] * box[3] / box[2] if sizes[1] is None else sizes[1]]
+    if all(box):
+        scale = next((size / side for size, side in zip(sizes, box) if size is not None), MM_PER["px"])
+        sizes = [side * scale if size is None else size for size, side in zip(sizes, box)]
     if None in sizes:
         said = " × ".join(root.get(side, "none") for side in ("width", "height"))
         raise ArtworkError(f"{name} does not say how large it is (width × height: {said}). Save it with a width "
                            "and height in mm.")
-    if not all(0 < size <= MOST_MM for size in sizes) or any(side is not None and not side > 0 for side in box[2:]):
+    if not all(0 < size <= MOST_MM for size in sizes) or any(side is not None and not side > 0 for side in box):
         raise ArtworkError(f"{name} is {sizes[0]:g} × {sizes[1]:g} mm. A page above 0 and up to {MOST_MM:g} mm "
                            "each way can be read; save it at the size of the sign.")
-    return *sizes, (f"The size of {name} is in px. At 96 to the inch it is {sizes[0]:.4g} × {sizes[1]:.4g} mm; at 72 to the inch "
-                    f"{sizes[0] * 4 / 3:.4g} × {sizes[1] * 4 / 3:.4g} mm. Which? The first is taken; save it with a size in mm to "
-                    "be sure.",) * in_px
-
-
-def _said(one, *names: str) -> str:
-    """Return what an element's own style or attribute says, the first that says anything; no style block is asked."""
-    style = dict(part.split(":", 1) for part in one.get("style", "").split(";") if ":" in part)
-    return next((value for name in names for value in (style.get(name), one.get(name)) if value), "")
-
-
-def _linked(one, kind: str) -> str | None:
-    """Return the id that an element's fill, stroke or filter links to, or that it shows."""
-    if kind == "href":
-        return one.get("href", one.get(_HREF, "")).strip().removeprefix("#")
-    found = _LINK.match(_said(one, kind))
-    return found and found[1]
+    wide, high = sizes
+    return wide, high, (
+        f"The size of {name} is in px. At 96 to the inch it is {wide:.4g} × {high:.4g} mm; at 72 to the inch "
+        f"{wide * 4 / 3:.4g} × {high * 4 / 3:.4g} mm. Which? The first is taken; save it with a size in mm to be sure.",
+        ) * in_px
 
 
 def _put_right(root, faults: list[str]) -> dict:
     """Make plain what a renderer would show otherwise than a browser; return the elements by id."""
     by_id = {}
     for one in root.iter():
+        # A browser knows no shape outside the vocabulary.
+        one[:] = [child for child in one if "{" in child.tag or "{" not in root.tag]
+        if tag(one) == "switch":
+            one[:] = [child for child in one if not child.get("requiredExtensions") and tag(child)[0] != ":"
+                      and re.search(r"(?i)(^|,)\s*en", child.get("systemLanguage", "en"))][:1]
         if "id" in one.attrib and by_id.setdefault(one.get("id"), one) is not one:
             del one.attrib["id"]  # the first of a name is meant
         one.attrib.pop("shape-rendering", None)  # edges without grey would be off by half a pixel
-        # Nothing moves, and a browser knows no shape outside the vocabulary.
-        one[:] = [child for child in one if tag(child) not in _MOVES and ("{" in child.tag or "{" not in root.tag)]
-        if tag(one) == "switch":
-            one[:] = [child for child in one if not child.get("requiredExtensions") and not tag(child).startswith(":") and "en" in [
-                word.strip()[:2].lower() for word in child.get("systemLanguage", "en").split(",")]][:1]
-        if "href" in one.attrib:
-            one.attrib.pop(_HREF, None)
+        if link := one.attrib.pop(_HREF, None):
+            one.attrib.setdefault("href", link)
         if not re.fullmatch(r"[\s,\d.eE+-]*", one.get("points", "")):
             del one.attrib["points"]
-    for one in root.iter():
-        style = [one.get("style", "")]
-        if tag(one) == "use" and tag(symbol := by_id.get(_linked(one, "href"), one)) == "symbol":
-            one.attrib |= {side: symbol.get(side) for side in ("width", "height") if side in symbol.attrib.keys() - one.attrib.keys()}
-            if {"x", "y"} & symbol.attrib.keys():
-                faults.append(f"- {_who(symbol)} has a place of its own, which is not read. Unlink its copies and save again.")
-        if (link := _linked(one, "filter")) and link not in by_id:
-            style.append("filter:none")
-        # A gradient over a box without a height paints nothing.
-        if (link := by_id.get(_linked(one, "stroke"))) is not None and not {"gradientUnits", "patternUnits"} & link.attrib.keys() and (
-                tag(one) == "line" or _STRAIGHT.fullmatch(one.get("d", ""))):
-            style.append("stroke:none")
         if "pathLength" in one.attrib:
             faults.append(f"- {_who(one)} has a pathLength, which is not read. {_PLAIN}")
-        if one is root:
-            style.append("display:inline")
-        if style := ";".join(filter(None, style)):
-            one.set("style", style)
-    if root.get("preserveAspectRatio", "").startswith("defer"):
-        del root.attrib["preserveAspectRatio"]
-    if _said(root, "transform") not in ("", "none"):
+    for one in root.iter():
+        symbol = by_id.get(one.get("href", "").strip()[1:], one)
+        if tag(one) == "use" and tag(symbol) == "symbol":
+            for side in {"width", "height"} & symbol.attrib.keys():
+                one.attrib.setdefault(side, symbol.get(side))
+            if {"x", "y"} & symbol.attrib.keys():
+                faults.append(f"- {_who(symbol)} has a place of its own, which is not read. Unlink its copies and save "
+                              "again.")
+        if not by_id.keys() >= set(_LINK.findall(one.get("filter", ""))):
+            del one.attrib["filter"]
+        # A gradient over a box without a height paints nothing.
+        if tag(one) == "line" or _STRAIGHT.fullmatch(one.get("d", "")):
+            links = [by_id[link] for link in _LINK.findall(one.get("stroke", "")) if link in by_id]
+            if links and not {"gradientUnits", "patternUnits"} & links[0].attrib.keys():
+                one.set("stroke", "none")
+    root.attrib.pop("display", None)
+    if root.get("transform", "none") != "none":
         faults.append("- the whole drawing has a transform, which is not read. Apply it to the shapes and save again.")
     return by_id
 
@@ -180,39 +180,29 @@ def _who(one) -> str:
 
 
 def _look(root, by_id: dict, faults: list[str], name: str) -> None:
-    """Walk all that is shown, links unfolded; name what is not read, refuse what unfolds into too much or into itself."""
+    """Walk all that is shown, links unfolded; name what is not read, refuse what unfolds too far or into itself."""
     shapes = letters = 0
 
     def walk(one, times, seen, above):
         nonlocal shapes, letters
-        kind, said = tag(one), " ".join([*one.attrib.values(), (one.text or "") * (tag(one) == "style")])
+        kind, said, link = tag(one), " ".join(one.attrib.values()), one.get("href", "").strip()
         shapes, letters = shapes + times, letters + times * len(said)
         if shapes > MOST_SHAPES or letters > MOST_BYTES:
-            raise ArtworkError(f"{name} unfolds into more than {MOST_SHAPES} shapes or {MOST_BYTES / 1e6:.0f} MB. Unlink "
-                               "its copies, join its shapes and save again.")
+            raise ArtworkError(f"{name} unfolds into more than {MOST_SHAPES} shapes or {MOST_BYTES / 1e6:.0f} MB. "
+                               "Unlink its copies, join its shapes and save again.")
         if one in above or len(above) > DEEPEST:
-            raise ArtworkError(f"{name}: a shape shows itself, or shapes lie more than {DEEPEST} deep. Unlink the copies, "
-                               "ungroup and save again.")
-        if _said(one, "display") == "none" or _CLEAR.fullmatch(_said(one, "opacity") or "1"):
+            raise ArtworkError(f"{name}: a shape shows itself, or shapes lie more than {DEEPEST} deep. Unlink the "
+                               "copies, ungroup and save again.")
+        if one.get("display") == "none" or re.fullmatch(_CLEAR, one.get("opacity", "1")):
             return
-        seen = _said(one, "visibility") in ("", "visible", "inherit") and (seen or bool(_said(one, "visibility")))
-        link = one.get("href", one.get(_HREF, ""))
-        if seen and (kind in ("flowRoot", "foreignObject", "image") or kind == "text" and "".join(one.itertext()).strip()
-                     or kind == "feImage" and not link.startswith("#")):
+        seen = one.get("visibility", "visible" if seen else "") == "visible"
+        harmless = kind == "text" and not "".join(one.itertext()).strip() or kind == "feImage" and link.startswith("#")
+        if seen and kind in _REMEDIES and not harmless:
             faults.append(f"- {_who(one)} is not read. {_REMEDIES[kind]}")
         elif kind == "use" and link and not link.startswith("#"):
             faults.append(f"- {_who(one)} shows what lies in another file. Paste it into the drawing.")
         vertices = 1 + len(one.get("d", "") + one.get("points", "")) / 4 if "marker" in str(one.attrib) else 1
         for child in [*(part for part in one if tag(part) not in _BOXES), *(
-                by_id[found] for found in {_linked(one, "href"), *_LINK.findall(said)} if found in by_id)]:
+                by_id[found] for found in {link[1:], *_LINK.findall(said)} if found in by_id)]:
             walk(child, times * vertices, seen, {**above, one: None})
     walk(root, 1, True, {})
-
-
-def _remarks(text: str) -> tuple[str, ...]:
-    """Say what of a drawing a board cannot show."""
-    whole = "burn whole, as deep as any other"
-    found = {f"Gradients {whole}.": r"<(\w+:)?(linear|radial)Gradient",
-             f"See-through shapes {whole}.": r"opacity\s*[:=]\s*[\"']?\s*(0?\.0*[1-9]|[1-9]\d?(\.\d+)?%)",
-             "The drawing moves: it burns as it is drawn, before it moves.": r"<(\w+:)?(animate|set\b)|@[\w-]*keyframes"}
-    return tuple(words for words, pattern in found.items() if re.search(pattern, text))

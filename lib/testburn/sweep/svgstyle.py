@@ -1,44 +1,47 @@
-"""SVG style: declarations that a renderer takes otherwise than a browser, put right one by one.
+"""SVG style: every declaration worked out as a browser does, and written on its shape as a plain attribute.
 
-Decides nothing of the cascade, which the renderer does itself: case, invalid values, variables, "unset" and media
-queries are written plainly, and what is known to mean something that the renderer does not know (a selector, a colour
-function, a unit) is refused by name, never guessed.
+Decides which declaration a shape takes (by importance, selector and place) and what it comes to (case, variables,
+"unset", values that are none); the renderer is left no style to work out. What is known to mean something that the
+renderer does not know (a colour function, a unit, a kind of rule) is refused by name, never guessed.
 
 Source: CSS Cascading and Inheritance Level 4, 6 and 7; Custom Properties Level 1; SVG 2, 6 (all W3C). What Chromium
 shows decides: tests/sweep/test_artwork.py holds every case.
 """
 
 import re
+from functools import lru_cache
 
-from PIL import ImageColor
+import cssselect2
+import tinycss2
+from tinycss2.color4 import parse_color
 
 _PLAIN = "Save it as plain SVG, with the style on each shape."
-INHERITED = {"fill", "stroke", "color", "stroke-width", "fill-rule", "clip-rule", "fill-opacity", "stroke-opacity", "visibility",
-             "stroke-linecap", "stroke-linejoin", "stroke-miterlimit", "stroke-dasharray", "stroke-dashoffset", "paint-order"}
 _COLOURS = {"fill", "stroke", "color", "stop-color", "flood-color", "lighting-color"}
-GEOMETRY = {"x", "y", "width", "height", "r", "rx", "ry", "cx", "cy"}
-_OTHERS = {"opacity", "stop-opacity", "flood-opacity", "display", "overflow", "clip-path", "mask", "filter", "marker", "marker-start",
-           "marker-mid", "marker-end", "mix-blend-mode", "isolation", "mask-type", "transform", "transform-origin",
-           "transform-box", "vector-effect", "font-size", "background", "background-color", "d", "animation", "animation-name"}
-PROPERTIES = INHERITED | _COLOURS | _OTHERS | GEOMETRY
+_GEOMETRY = {"x", "y", "width", "height", "r", "rx", "ry", "cx", "cy"}
+# The browser reads the first of these off a style only; the renderer does so of blending and of "marker".
+_BLENDING = {"mix-blend-mode", "isolation", "marker"}
+_STYLE_ONLY = _BLENDING | {"transform-box", "background", "background-color"}
+_PROPERTIES = _COLOURS | _GEOMETRY | _STYLE_ONLY | set(
+    "stroke-width stroke-opacity stroke-linecap stroke-linejoin stroke-miterlimit stroke-dasharray stroke-dashoffset "
+    "fill-rule fill-opacity clip-rule clip-path paint-order opacity stop-opacity flood-opacity visibility display "
+    "overflow mask mask-type filter marker-start marker-mid marker-end transform transform-origin vector-effect "
+    "font-size d".split())
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?"
 _LENGTH = re.compile(NUMBER + r"(?:px|mm|cm|in|pt|pc|em|ex|%)?")
-_COLOUR = re.compile(r"#(?:[0-9a-f]{3,4}|[0-9a-f]{6}|[0-9a-f]{8})|(?:rgb|hsl)a?\([-+\d.e%,\s/a-z]*\)|transparent|none|context-\w+")
 # Known to a browser and not to the renderer, by property: it is refused.
 _UNKNOWN = {
-    **dict.fromkeys(_COLOURS, r"(ok)?l(ab|ch)\(|hwb|color|light-dark|attr|(canvas|link|mark|field|button|accent|highlight)(\w*)$"),
-    **dict.fromkeys(GEOMETRY | {"stroke-width"}, rf"calc|min\(|max\(|clamp|{NUMBER}(q|rem|ch|lh|v\w+)$"),
-    "transform": r".*(3d|perspective|(translate|scale|rotate)[xyz]|calc|[\d.](%|rad|grad|turn))", "transform-origin": r".*[a-z%]",
-    "clip-path": r"(?!none|url)", "mask": r"(?!none|url)", "vector-effect": "(?!none)", "transform-box": "(?!view-box)"}
+    **dict.fromkeys(_COLOURS, r"(ok)?l(ab|ch)\(|hwb|color|light-dark|attr|"
+                              r"(canvas|link|mark|field|button|accent|highlight)(\w*)$"),
+    **dict.fromkeys(_GEOMETRY | {"stroke-width"}, rf"calc|min\(|max\(|clamp|{NUMBER}(q|rem|ch|lh|v\w+)$"),
+    "transform": r".*(3d|perspective|(translate|scale|rotate)[xyz]|calc|[\d.](%|rad|grad|turn))",
+    "transform-origin": r".*[a-z%]", "clip-path": r"(?!none|url)", "mask": r"(?!none|url)",
+    "vector-effect": "(?!none)", "transform-box": "(?!view-box)"}
 _DECLARATION = re.compile(r"\s*([\w-]+)\s*:\s*(.*?)\s*(!\s*important)?\s*", re.DOTALL | re.IGNORECASE)
 _PART = re.compile(r"""(?:[^;"'(]|"[^"]*"?|'[^']*'?|\([^()]*(?:\([^()]*\)[^()]*)*\)?)+""")
 _VARIABLE = re.compile(r"var\(\s*(--[\w-]+)\s*(?:,([^()]*(?:\([^()]*\)[^()]*)*))?\)")
-_NAME = r"(?:[\w\u00a0-\uffff-]+)"
-_COMPOUND = rf"(?:\*|{_NAME}|[.#]{_NAME}|\[{_NAME}(?:~?=(?:\"[^\"]*\"|'[^']*'|{_NAME}))?\]|:first-child)+"
-_SELECTOR = re.compile(rf"{_COMPOUND}(?:\s*[\s>+]\s*{_COMPOUND})*")
-# Never so in a drawing that lies still.
-_NEVER = re.compile(r":(hover|active|focus|visited|target|:)")
-_NO_RULES = re.compile(r"@(font-face|[\w-]*keyframes|page|font-feature|property|counter|import|charset|namespace)")
+_NO_RULES = re.compile("font-face|.*keyframes|page|font-feature|property|counter|import|charset|namespace")
+# Selectors times shapes, and signs of a value: more would keep a maker waiting.
+_MOST_TRIALS, _LONGEST = 5_000_000, 100_000
 
 
 class Unread(ValueError):
@@ -52,80 +55,129 @@ def tag(element) -> str:
 
 
 def put_right(root) -> None:
-    """Write the style of a drawing so that a renderer takes it as a browser does.
+    """Write what style a drawing's shapes have on each of them; style blocks are emptied.
 
     Raises
     ------
     Unread
         If a style is not read; with the remedy.
     """
-    rules, variables = {}, {}
+    matcher = cssselect2.Matcher()
     for block in [one for one in root.iter() if tag(one) == "style"]:
-        plain = block.get("type", "").strip().lower() in ("", "text/css") and _asked(block.attrib.pop("media", "all"))
-        rules[block] = list(_rules(_uncommented("".join(block.itertext())))) if plain else []
-    everywhere = [body for block in rules.values() for selectors, body in block if selectors in (":root", "svg", "*")]
-    for body in (*everywhere, root.get("style", "")):
-        variables |= {name: value for name, value, _ in _declarations(body) if name.startswith("--")}
-    for block, found in rules.items():
-        block[:] = []
-        block.text = "\n".join(f"{selectors}{{{_written(body, variables)}}}" for selectors, body in found if _picked(selectors, body))
-    for element in root.iter():
-        for name in (PROPERTIES - {"d", "background"}) & element.attrib.keys():
-            value = _meant(name, element.get(name).strip(), variables)
-            if value is None and name not in GEOMETRY:
-                del element.attrib[name]
-            else:
-                element.set(name, value or "0")
-        if style := element.attrib.pop("style", ""):
-            element.set("style", _written(style, variables, element))
+        if block.get("type", "").strip().lower() in ("", "text/css") and _asked(block.get("media", "all")):
+            for rule in _rules(tinycss2.parse_stylesheet("".join(block.itertext()), True, True)):
+                _add(matcher, rule)
+        block.clear()
+    many = matcher.order * sum(1 for _ in root.iter()) > _MOST_TRIALS
+    waiting = [(cssselect2.ElementWrapper.from_xml_root(root), {})]
+    while waiting:
+        shape, variables = waiting.pop()
+        try:
+            of_rules = [one for *_, pseudo, found in matcher.match(shape) if not pseudo for one in found]
+        except RecursionError:  # of shapes that lie too deep, or too many beside one another
+            many = True
+        if many:
+            raise Unread(f"- style blocks pick shapes in too many ways. {_PLAIN}")
+        variables = _dress(shape.etree_element, of_rules, variables)
+        waiting += [(child, variables) for child in shape.iter_children()]
 
 
-def _uncommented(text: str) -> str:
-    return re.sub(r"/\*.*?(\*/|\Z)", "", text, flags=re.DOTALL)
+def _rules(nodes):
+    """Yield every rule that a browser heeds on a light screen; refuse a kind that is not read."""
+    for rule in nodes:
+        says = tinycss2.serialize(rule.prelude).strip() if rule.type in ("at-rule", "qualified-rule") else ""
+        if rule.type == "at-rule" and rule.lower_at_keyword == "media":
+            yield from _rules(tinycss2.parse_rule_list(rule.content, True, True)) if _asked(says) else ()
+        elif rule.type == "at-rule" and not _NO_RULES.match(rule.lower_at_keyword):
+            raise Unread(f"- a style block holds {f'@{rule.at_keyword} {says}'[:60]!r}, which is not read. {_PLAIN}")
+        elif rule.type == "qualified-rule":
+            if any(node.type == "{} block" for node in rule.content):
+                raise Unread(f"- a style block holds {says[:60]!r}, which is not read. {_PLAIN}")
+            yield rule
 
 
+def _asked(query: str) -> bool:
+    """Return whether a media query is met by a browser's window on a light background."""
+    no, yes = {"print", "speech", "(prefers-color-scheme:dark)"}, {"screen", "all", "", "(prefers-color-scheme:light)"}
+    ways = [{re.sub(r"^only\s+|\s", "", word.strip()) for word in re.split(r"\band\b", one)}
+            for one in query.lower().split(",")]
+    if set().union(*ways) - no - yes:
+        raise Unread(f"- a style block is for {query.strip()[:60]!r}, which is not read. {_PLAIN}")
+    return any(way <= yes for way in ways)
+
+
+def _add(matcher, rule) -> None:
+    """Let a rule pick shapes; refuse a selector that is not read, where what it says matters here."""
+    if found := _declarations(tinycss2.serialize(rule.content)):
+        try:
+            for selector in cssselect2.compile_selector_list(rule.prelude):
+                matcher.add_selector(selector, found)
+        except cssselect2.SelectorError:
+            says = tinycss2.serialize(rule.prelude).strip()[:60]
+            raise Unread(f"- a style block picks shapes by {says!r}, which is not read. {_PLAIN}") from None
+
+
+@lru_cache(4096)
 def _declarations(text: str) -> list[tuple[str, str, bool]]:
     """Return name, value and whether it is important of every declaration that is read here."""
-    found = [_DECLARATION.fullmatch(part) for part in _PART.findall(_uncommented(text))]
+    plain = re.sub(r"/\*.*?(\*/|\Z)", "", text, flags=re.DOTALL)
+    found = [one.groups() for one in map(_DECLARATION.fullmatch, _PART.findall(plain)) if one]
     return [(name if name.startswith("--") else name.lower(), value, bool(important))
-            for name, value, important in (one.groups() for one in found if one)
-            if name.lower() in PROPERTIES or name.startswith("--")]
+            for name, value, important in found if name.lower() in _PROPERTIES or name.startswith("--")]
 
 
-def _written(text: str, variables: dict, element=None) -> str:
-    """Return declarations as the renderer takes them; an element's own sizes become its attributes."""
-    said = []
-    for name, value, important in _declarations(text):
-        if name.startswith("--"):
-            if variables.get(name) != value:
-                raise Unread(f"- the variable {name[:40]} has more than one value. {_PLAIN}")
-        elif (value := _meant(name, value, variables)) is not None:
-            if name in GEOMETRY | {"d"}:
-                if element is None:
-                    raise Unread(f"- a style block gives shapes their {name}, which is not read. {_PLAIN}")
-                element.set(name, value)
-            else:
-                said.append(f"{name}:{value}" + " !important" * important)
-    return ";".join(said)
+def _dress(element, of_rules: list, variables: dict) -> dict:
+    """Write an element's style as its attributes; return the variables that hold within it."""
+    written = [(name, element.attrib.pop(name).strip(), False)
+               for name in (_PROPERTIES - {"d"}) & element.attrib.keys()]
+    # A browser shows nothing of a size that is none; of a style it takes the one before.
+    kept = {name: "0" for name, *_ in written if name in _GEOMETRY}
+    said = sorted([*(one for one in written if one[0] not in _STYLE_ONLY), *of_rules,
+                   *_declarations(element.attrib.pop("style", ""))], key=lambda one: one[2])
+    if own := {name: value for name, value, _ in said if name.startswith("--")}:
+        variables = variables | {name: _filled(name, value, variables | own) for name, value in own.items()}
+    for name, value, _ in said:
+        if not name.startswith("--") and (meant := _meant(name, _filled(name, value, variables))) is not None:
+            kept[name] = meant
+        elif "var(" in value:
+            kept.pop(name, None)
+    element.attrib |= {name: value for name, value in kept.items() if value and name not in _BLENDING}
+    if style := ";".join(f"{name}:{kept[name]}" for name in _BLENDING & kept.keys()):
+        element.set("style", style)
+    return variables
 
 
-def _meant(name: str, value: str, variables: dict) -> str | None:
-    """Return a value as the renderer takes it, or None where a browser passes it over."""
+def _filled(name: str, value: str, variables: dict) -> str:
+    """Return a value, its variables filled in; more than nine rounds of them are nobody's drawing."""
     for _ in range(9):
-        value = _VARIABLE.sub(lambda one: variables.get(one[1], one[2] or "unset").strip(), value)[:1000]
+        if "var(" not in value:
+            return value
+        value = _VARIABLE.sub(lambda one: variables.get(one[1], one[2] or "unset").strip(), value)
+        if len(value) > _LONGEST:
+            break
+    raise _odd(name, value)
+
+
+def _odd(name: str, value: str) -> Unread:
+    return Unread(f"- a {name} of {value[:40]!r} is not read. Write it plainly: #000 or #fff, mm or px, and transforms "
+                  "applied to the shapes.")
+
+
+@lru_cache(4096)
+def _meant(name: str, value: str) -> str | None:
+    """Return a value as the renderer takes it, "" for none of its own, or None where a browser passes it over."""
     low = value.lower()
-    if "var(" in low or low != "none" and name in _UNKNOWN and re.match(_UNKNOWN[name], low):
-        raise Unread(f"- a {name} of {value[:40]!r} is not read. Write it plainly: #000 or #fff, mm or px, and transforms applied "
-                     "to the shapes.")
-    if low in ("unset", "revert", "revert-layer", "inherit"):
-        return "inherit" if name in INHERITED or low == "inherit" else None
-    if name in _COLOURS and not low.startswith("url("):
-        known = low in ImageColor.colormap or low in ("inherit", "initial") or _COLOUR.fullmatch(low)
-        return "currentColor" if low == "currentcolor" else ("#000" if low == "initial" and name != "stroke" else
-                                                             low.replace("initial", "none")) if known else None
-    if name in GEOMETRY | {"stroke-width"}:
-        good = _LENGTH.fullmatch(low) and not (low.startswith("-") and name in ("stroke-width", "r", "rx", "ry"))
-        return low if good else None
+    if low != "none" and name in _UNKNOWN and re.match(_UNKNOWN[name], low):
+        raise _odd(name, value)
+    if low in ("unset", "revert", "revert-layer"):
+        return ""
+    if name in _COLOURS and low not in ("none", "inherit") and not low.startswith(("url(", "context-")):
+        if low == "initial":
+            return "none" if name == "stroke" else "#000"
+        return "currentColor" if low == "currentcolor" else low if parse_color(low) else None
+    if name in _GEOMETRY | {"stroke-width"}:
+        below = low.startswith("-") and name in ("stroke-width", "r", "rx", "ry")
+        return low if _LENGTH.fullmatch(low) and not below else None
     if name == "stroke-linejoin" and low not in ("miter", "round", "bevel"):
         return None
     if name == "d":
@@ -133,43 +185,3 @@ def _meant(name: str, value: str, variables: dict) -> str | None:
     if name == "transform":
         return re.sub("skew([xy])", lambda one: "skew" + one[1].upper(), re.sub(r"(?<=[\d.])(px|deg)\b", "", low))
     return value if "url(" in low else low
-
-
-def _rules(text: str):
-    """Yield each rule's selectors and body; refuse a kind of rule that is not read."""
-    at = 0
-    while found := re.compile(r"\s*([^{};]*)([{;}]|\Z)").match(text, at):
-        says, at = found[1].strip(), found.end()
-        if found[2] == "{":
-            depth, end = 1, at
-            while depth and (brace := re.compile("[{}]").search(text, end)):
-                depth, end = depth + (1 if brace[0] == "{" else -1), brace.end()
-            body, at = (text[at:], len(text)) if depth else (text[at:end - 1], end)
-            kind = says.lower()
-            if kind.startswith("@media"):
-                yield from _rules(body) if _asked(says[6:]) else ()
-            elif not _NO_RULES.match(kind):
-                if kind.startswith("@") or "{" in body:
-                    raise Unread(f"- a style block holds {says[:60]!r}, which is not read. {_PLAIN}")
-                yield says, body
-        elif not found[2]:
-            return
-
-
-def _asked(query: str) -> bool:
-    """Return whether a media query is met by a browser's window on a light background."""
-    words = [re.sub(r"^only\s+|\s", "", word.strip()) for one in query.lower().split(",") for word in re.split(r"\band\b", one)]
-    no, yes = {"print", "speech", "(prefers-color-scheme:dark)"}, {"screen", "all", "", "(prefers-color-scheme:light)"}
-    if set(words) - no - yes or ("," in query and set(words) & no and set(words) & yes):
-        raise Unread(f"- a style block is for {query.strip()[:60]!r}, which is not read. {_PLAIN}")
-    return not set(words) & no
-
-
-def _picked(selectors: str, body: str) -> bool:
-    """Return whether a rule can hold of a shape; refuse a selector that is not read."""
-    if not any(name in PROPERTIES for name, *_ in _declarations(body)) or _NEVER.search(selectors) and "," not in selectors:
-        return False
-    for one in selectors.split(","):
-        if not _SELECTOR.fullmatch(one.strip()):
-            raise Unread(f"- a style block picks shapes by {one.strip()[:60]!r}, which is not read. {_PLAIN}")
-    return True

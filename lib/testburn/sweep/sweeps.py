@@ -116,8 +116,9 @@ class SweepPlan:
             text = self._fastest_words(table, speed_mm_s)
         else:
             text = [f"At {self._said(speed_mm_s)} " + ", ".join(
-                f"{_CALLED[way]} {row['least_minutes']:.1f} to {row['minutes']:.1f} min" for way, row in table.iterrows())
-                    + f", by a brisk head ({BRISK_MM_S2:g} mm/s²) and a slow one ({SLOW_MM_S2:g}).", self.machine.to_measure]
+                f"{_CALLED[way]} {row['least_minutes']:.1f} to {row['minutes']:.1f} min"
+                for way, row in table.iterrows()) + f", by a brisk head ({BRISK_MM_S2:g} mm/s²) and a slow one "
+                f"({SLOW_MM_S2:g}).", self.machine.to_measure]
         text += self._wide_piece(speed_mm_s, passes, table["minutes"].min())
         if self.missed:
             text.append(f"{self.missed} piece(s) lower than a pitch fall between the lines and are not burned.")
@@ -125,8 +126,6 @@ class SweepPlan:
 
     def slow_ends(self, speed_mm_s: float) -> str:
         """Say what running up on the wood does to narrow strokes; nothing where the head runs up outside."""
-        if self.machine.runs_up_outside:
-            return ""
         return slow_ends(self.machine, speed_mm_s, self.artwork.narrowest_stroke_mm)
 
     def _said(self, speed_mm_s: float) -> str:
@@ -174,8 +173,8 @@ class SweepPlan:
     def break_even(self, speeds_mm_s) -> pd.DataFrame:
         """Return by speed the gap from which two pieces side by side are better swept apart.
 
-        speed_mm_s, gap_mm (a slow head's), least_gap_mm (a brisk one's) and the way that is fastest. The pieces are taken as of the mean number of
-        lines that this artwork's pieces have.
+        speed_mm_s, gap_mm (a slow head's), least_gap_mm (a brisk one's) and the way that is fastest. The pieces are
+        taken as of the mean number of lines that this artwork's pieces have.
         """
         speeds = np.atleast_1d(np.asarray(speeds_mm_s, float))
         count = max(1, round(self.ways[0].lines / max(self.ways[0].sweeps, 1)))
@@ -244,10 +243,12 @@ def slow_ends(machine: Machine, speed_mm_s: float, narrowest_stroke_mm: float | 
     head = heads(machine)[1]
     ends = float(run_up_mm(speed_mm_s, head.acceleration_mm_s2))
     known = "" if machine.acceleration_mm_s2 else "up to "
-    said = (f"The head speeds up on the wood (runs_up_outside = false): at {machine.units.said('speed_mm_s', speed_mm_s)} the first and last "
-            f"{known}{ends:.1f} mm of every line get twice the energy on average and burn deeper, unless your machine lowers its "
-            "power with the speed.")
+    speed = machine.units.said("speed_mm_s", speed_mm_s)
+    said = (f"The head speeds up on the wood (runs_up_outside = false): at {speed} the first and last {known}{ends:.1f}"
+            " mm of every line get twice the energy on average and burn deeper, unless your machine lowers its power "
+            "with the speed.")
     if narrowest_stroke_mm is not None and narrowest_stroke_mm > 0:
         share = float(energy_share(narrowest_stroke_mm, speed_mm_s, head))
-        said += f" A stroke {narrowest_stroke_mm:.1f} mm wide that is swept by itself gets {known}{share:.1f} times the energy set."
+        said += (f" A stroke {narrowest_stroke_mm:.1f} mm wide that is swept by itself gets {known}{share:.1f} times "
+                 "the energy set.")
     return said

@@ -24,10 +24,11 @@ _SIDE = {"unit": "mm", "at_least": 0.1, "at_most": 10_000}
 FIELDS = (
     columns.Field("run", "text", "The run's name.", "Give each run a name of its own, e.g. run-1."),
     columns.Field("timed_on", "text", "The day it was timed.", "", required=False),
-    columns.Field("width_mm", "number", "Length of its lines.", "Use the width of the filled rectangle in mm.", **_SIDE),
-    columns.Field("height_mm", "number", "Across its lines.", "Use the height of the filled rectangle in mm.", **_SIDE),
+    columns.Field("width_mm", "number", "Length of its lines.", "Use the width of the rectangle in mm.", **_SIDE),
+    columns.Field("height_mm", "number", "Across its lines.", "Use the height of the rectangle in mm.", **_SIDE),
     *_BY.values(),
-    columns.Field("seconds", "number", "What the stopwatch said.", "Use seconds: 1:55 is 115.", "s", at_least=0.1, at_most=1e6),
+    columns.Field("seconds", "number", "What the stopwatch said.", "Use seconds: 1:55 is 115.", "s", at_least=0.1,
+                  at_most=1e6),
     columns.BY_NAME["invented"],
 )
 COLUMNS = tuple(field.name for field in FIELDS[:-1])
@@ -142,7 +143,8 @@ def calibrate(timed_runs: pd.DataFrame, runs_up_outside: bool = True) -> Calibra
     runs = _checked(timed_runs)
     if too_few := _too_few(runs, runs_up_outside):
         raise ValueError(too_few)
-    slowing = (runs["speed_mm_s"] * (2 * runs["turns"] if runs_up_outside else runs["turns"] + runs["passes"])).to_numpy()
+    slowed = 2 * runs["turns"] if runs_up_outside else runs["turns"] + runs["passes"]
+    slowing = (runs["speed_mm_s"] * slowed).to_numpy()
     design = np.column_stack([slowing, runs["turns"]])
     over = (runs["seconds"] - runs["burn_seconds"]).to_numpy()
     fit, remarks = sm.OLS(over, design).fit(), []
@@ -184,9 +186,9 @@ def _long_enough(runs, acceleration_mm_s2) -> None:
     needed = runs["speed_mm_s"] ** 2 / acceleration_mm_s2
     if (short := runs["width_mm"] < needed).any():
         one = runs[short].iloc[0]
-        raise ValueError(f"The head runs up on the wood (runs_up_outside = false), and the {one['width_mm']:g} mm lines of run "
-                         f"{one['run']} are too short to reach {one['speed_mm_s']:g} mm/s: they tell nothing certain. Time it "
-                         f"with lines of {2 * needed[short].iloc[0]:.0f} mm or more.")
+        raise ValueError(f"The head runs up on the wood (runs_up_outside = false), and the {one['width_mm']:g} mm "
+                         f"lines of run {one['run']} are too short to reach {one['speed_mm_s']:g} mm/s: they tell "
+                         f"nothing certain. Time it with lines of {2 * needed[short].iloc[0]:.0f} mm or more.")
 
 
 def _said(runs, fit, limits, design, remarks, runs_up_outside) -> Calibration:
@@ -209,7 +211,8 @@ def _said(runs, fit, limits, design, remarks, runs_up_outside) -> Calibration:
     return Calibration(
         float(1 / fit.params[0]), between, overhead,
         # A turn gives no time back: the limits end at 0.
-        tuple(map(float, np.maximum(limits[1], 0))) if limits is not None and with_overhead else None, runs, tuple(remarks))
+        tuple(map(float, np.maximum(limits[1], 0))) if limits is not None and with_overhead else None, runs,
+        tuple(remarks))
 
 
 def _checked(timed_runs: pd.DataFrame) -> pd.DataFrame:

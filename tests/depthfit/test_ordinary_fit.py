@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
 from testburn import depthfit
-from testburn.depthfit import group as lackoffit, leastsquares
+from testburn.depthfit import group as lackoffit, compare
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 DESIGNS = {"straight": 1, "quadratic": 2}
@@ -113,8 +113,8 @@ def test_the_ordinary_interval_is_that_of_statsmodels(form, level):
     asked = np.array([1.0, 7.3, 21.0, 30.0])
     theirs = OLS(y, np.vander(x, DESIGNS[form] + 1)).fit().get_prediction(
         np.vander(asked, DESIGNS[form] + 1)).summary_frame(alpha=1 - level)
-    ours = leastsquares.fitted(x, y, form, relative=False)
-    lower, upper = leastsquares.interval(ours, asked, level)
+    ours = compare.fitted(x, y, form, relative=False)
+    lower, upper = compare.interval(ours, asked, level)
     assert ours.mean(asked) == pytest.approx(theirs["mean"].to_numpy(), rel=1e-9)
     assert lower == pytest.approx(theirs["obs_ci_lower"].to_numpy(), rel=1e-8)
     assert upper == pytest.approx(theirs["obs_ci_upper"].to_numpy(), rel=1e-8)
@@ -125,7 +125,7 @@ def test_scatter_in_proportion_to_depth_gives_weights_of_one_over_depth_squared(
     dice = np.random.default_rng(2)
     x = np.linspace(1, 10, 40)
     y = (0.2 + 0.5 * x) * (1 + dice.normal(0, 0.1, 40))
-    fit = leastsquares.fitted(x, y)
+    fit = compare.fitted(x, y)
     design, weights = np.vander(x, 2, increasing=True), 1 / fit.mean(x) ** 2
     again = np.linalg.solve(design.T * weights @ design, design.T * weights @ y)
     assert fit.coefficients == pytest.approx(again, rel=1e-9)
@@ -138,7 +138,7 @@ def test_scatter_in_proportion_to_depth_gives_weights_of_one_over_depth_squared(
     ([1, 1, 2, 2], "quadratic", "a quadratic curve needs 3 different energies and 4 readings")])
 def test_too_little_for_a_curve_is_said(x, form, said):
     with pytest.raises(ValueError) as caught:
-        leastsquares.fitted(x, np.arange(len(x)) + 1.0, form)
+        compare.fitted(x, np.arange(len(x)) + 1.0, form)
     assert str(caught.value) == said
 
 
