@@ -51,7 +51,7 @@ def test_it_holds_one_setting_the_recommended_one_and_what_the_order_says(front,
 def test_the_setting_stands_in_the_units_of_the_machine(proved):
     machine = replace(proved.machine, units=Units(speed="mm/min", spacing="lines per inch", power_out_of=1000))
     there = jobpage.front(Job(proved.order, proved.fit, machine, proved.folder), None)["setting"]
-    assert [unit for _, unit, *_ in there] == ["mm/min", "of 1000", "", "lines per inch"]
+    assert [unit for _, unit, *_ in there] == ["mm/min", "of 1000", "", "per inch"]
     assert float(there[0][2]) == pytest.approx(60 * float(there[0][3].split()[0]), rel=1e-3)
 
 
