@@ -287,11 +287,6 @@ def test_no_optical_density_number_is_printed():
     assert re.findall(r"\d+", cautions) == ["4", "450"]
 
 
-def test_finishing_runs_from_cleaning_to_the_last_seal():
-    steps = [step for step, _ in page_of(stand_in())["finishing"]]
-    assert steps == ["Clean", "Dry", "Seal", "Colour", "Sand back", "Seal"]
-
-
 # ── the chart ──
 
 

@@ -31,8 +31,9 @@ def test_before_a_proof_the_card_says_so_and_is_for_the_next_board(demo, tmp_pat
     page, = record.document["pages"]
     assert made.name == "order-trail-sign.pdf" and record.board == "next"
     assert page["holds"] == "Order trail-sign, card 1: before proof, for the next board"
-    assert page["notes"][0].startswith("Before proof: burn one proof swatch with the first setting")
-    assert page["notes"][1] == "6 pieces: measure 1, 3, 6 before sealing."
+    front = page["front"]
+    assert front["standing"] == "Before proof: for the next board" and front["mind"][0].startswith("Prove first: one swatch")
+    assert "Measure pieces 1, 3, 6." in front["measure"]["where"] and front["measure"]["pieces"] == ["Piece 1", "Piece 3", "Piece 6"]
     assert record.order["replaces"] is None and set(record.promised["order"]) == {"trail-sign"}
     # The chance is that of the order's state: the next board.
     assert record.promised["speed_mm_s"].iloc[0] == before.fast_and_sure["speed_mm_s"].iloc[0]
@@ -45,8 +46,8 @@ def test_after_a_proof_the_card_is_made_again_and_names_the_one_it_replaces(demo
     first, second = sorted(cardrecord.kept(tmp_path / "records"), key=lambda one: one.order["number"])
     page, = second.document["pages"]
     assert page["holds"] == "Order trail-sign, card 2: for board Plank-1 only"
-    assert page["notes"][0] == (f"This card replaces card 1 of the order (before proof, data {before.fit.fingerprint[:12]}): take that "
-                                "one down.")
+    assert page["front"]["standing"] == "Proved: for board Plank-1 only"
+    assert page["front"]["foot"][1] == "Card 2 of this order. Replaces card 1 (before proof): take that one down."
     assert (second.order["standing"], second.board) == ("proved on board Plank-1", "Plank-1")
     assert [path.name for path in tmp_path.glob("*.pdf")] == ["order-trail-sign.pdf"]
     assert (tmp_path / "order-trail-sign.pdf").read_bytes() == pdf.compiled(second.document)
@@ -107,13 +108,13 @@ def test_among_what_finished_jobs_choose_from_the_live_card_comes_first_and_the_
     assert not promised.duplicated(list(promise.COLUMNS)).any() and promised["order"].iloc[0] == "trail-sign"
 
 
-def test_long_names_stay_on_one_page(demo, tmp_path):
+def test_long_names_stay_on_front_and_back(demo, tmp_path):
     long = "N" * 80
     proof = PROOF | {"board": "B" * 80}
     job = demo[1].changed(name=long, board="B" * 80, proofs=(proof,), artwork_sha256="0" * 64, pieces=40, pieces_a_board=3)
     ordercard.write(tmp_path, job.changed(proofs=()), tmp_path / "records")
     made = ordercard.write(tmp_path, job, tmp_path / "records").read_bytes()
-    assert made.count(b"/Type /Page\n") + made.count(b"/Type/Page/") + made.count(b"/Type /Page/") <= 1
+    assert made.count(b"/Type /Page\n") + made.count(b"/Type/Page/") + made.count(b"/Type /Page/") == 2
 
 
 def test_an_order_taken_from_its_file_gives_the_same_card_as_the_one_in_hand(demo, labdata, tmp_path):

@@ -196,11 +196,11 @@ def test_a_record_that_cannot_be_written_leaves_no_card_and_no_litter(fit, choic
     assert set(left) <= {files.LOCK}
 
 
-def test_a_page_of_formats_1_and_2_has_these_parts(fit, choices):
+def test_a_page_of_format_2_has_these_parts(fit, choices):
     """What a kept page holds is read by later templates: another set of parts needs another FORMAT."""
     page, = card.document(fit, choices)["pages"]
     assert cardrecord.FORMAT == 2
     assert set(page) == {"species", "module", "wavelength", "boards", "holds", "depths", "columns", "notes",
-                         "extrapolated", "chart", "finishing", "cautions", "provenance"}
+                         "extrapolated", "chart", "cautions", "provenance"}
     assert set(page["chart"]) == {"x", "y", "inches", "band", "line", "boards", "chosen", "window",
                                   "interval", "formula", "alt"}

@@ -30,16 +30,6 @@ _SAND = {
     "sprayed": "sand the spray off the face with a hard flat block; the colour stays on floor and walls",
 }
 
-# The same on a card, which knows of no variant.
-ON_A_CARD = (
-    ("Clean", "Brush out the char and vacuum the dust."),
-    ("Dry", "Let the wood come back to room humidity."),
-    ("Seal", "One thin coat in the recess, so that colour does not bleed. Dry as the label says."),
-    ("Colour", "Several light coats, each dried as the label says."),
-    ("Sand back", "Flat block, fine grit, once the paint is hard, until the face is clean."),
-    ("Seal", "Clear coat over all. Dry as the label says."),
-)
-
 
 def schedule(window: Window) -> pd.DataFrame:
     """Return the finishing steps of a window's variant, with its films and grits.

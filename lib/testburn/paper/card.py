@@ -12,7 +12,7 @@ import pandas as pd
 
 import testburn
 from testburn import energy, sweep
-from testburn.job import cautions, finishing
+from testburn.job import cautions
 from testburn.labbook import Machine, columns
 from testburn.paper import chart, record, text
 from testburn.paper.chart import MOST_SHAPES
@@ -175,7 +175,6 @@ def _page(fit: "DepthFit", rows: pd.DataFrame, window, board: str, machine: Mach
         "columns": _columns(rows, machine.units), "notes": _notes(fit, rows, readings, group, window, board, machine),
         "extrapolated": [bool(flag) for flag in rows["extrapolated"]],
         "chart": chart.drawn(fit, rows, readings, group, window, board),
-        "finishing": finishing.ON_A_CARD,
         "cautions": [(head, text.format(wavelength=wavelength)) for head, text in CAUTIONS],
         "provenance": _provenance(readings, group),
     }

@@ -8,19 +8,16 @@ records beside the cards (`record`), as nothing on the page may depend on a cloc
 
 from pathlib import Path
 
-from testburn.job import Job, batch, settings
+import testburn
+from testburn.job import Job, settings
 from testburn.labbook import NEXT
-from testburn.paper import card, record
+from testburn.paper import card, jobpage, record
 from testburn.paper.pdf import compiled, put
 from testburn.paper.text import shortened
 
-_SIGNS = 24
+_SIGNS, BLANK = 24, "card-to-fill-in.pdf"
 BEFORE_PROOF = "Order {name}, card {number}: before proof, for the next board"
 PROVED = "Order {name}, card {number}: for board {board} only"
-PROVE = ("Before proof: burn one proof swatch with the first setting on the waste side of the order's board, write it into the order, "
-         "and make this card again.")
-REPLACES = "This card replaces card {number} of the order ({standing}, data {data}): take that one down."
-MEASURE = "{pieces} pieces: measure {which} before sealing."
 
 
 def file_name(name: str) -> str:
@@ -28,7 +25,7 @@ def file_name(name: str) -> str:
     return f"order-{name}.pdf"
 
 
-def write(folder, job: Job, records=None, paper: str = "a5") -> Path:
+def write(folder, job: Job, records=None, paper: str = "a5", printed_on: str = "") -> Path:
     """Write the card of an order for the state it is in, whole or not at all, and return its path.
 
     Parameters
@@ -38,6 +35,8 @@ def write(folder, job: Job, records=None, paper: str = "a5") -> Path:
     records : path of a folder, optional
         Where cards leave what they promised; without one the card is the order's first.
     paper : "a5" or "us-half-letter"
+    printed_on : str
+        The day of print, for the foot; no part of which card it is.
 
     Raises
     ------
@@ -48,15 +47,22 @@ def write(folder, job: Job, records=None, paper: str = "a5") -> Path:
     """
     rows = settings.for_job(job.choices, job.drawing)
     content = card.document(job.proved, rows, job.window, paper, job.board, job.machine)
-    content["pages"] = [page | {"notes": [*_mind(job), *page["notes"]]} for page in content["pages"]]
+    content = content | {"pages": [page | {"front": jobpage.front(job, content["invented"]), "cautions": []} for page in content["pages"]]}
     of = counted(job, content, () if records is None else record.kept(records, lambda _: None))
     content = content | {"title": f"Order {shortened(job.order.name, 60)}: {content['title']}",
-                         "pages": [_with_order(page, job, of) for page in content["pages"]]}
+                         "pages": [_counted(page, job, of, printed_on) for page in content["pages"]]}
     path, made = Path(folder) / file_name(job.order.name), compiled(content)
     if records is not None:
         # Before the card itself, as in `card.write`.
         record.keep(records, job.proved, rows, content, path.name, job.board, job.window, paper, of)
     return put(path, made)
+
+
+def write_blank(folder, job: Job, paper: str = "a5") -> Path:
+    """Write the front with empty boxes, to be filled in by hand on a day when the computer is down; return its path."""
+    content = {"title": "A card to fill in by hand", "invented": None, "provenance": f"testburn\u00a0{testburn.__version__}",
+               "front": jobpage.blank(jobpage.front(job, None)), "pages": []}
+    return put(Path(folder) / BLANK, compiled(card.on_paper(content, paper)))
 
 
 def counted(job: Job, content: dict, kept: tuple[record.Record, ...]) -> dict:
@@ -79,20 +85,8 @@ def counted(job: Job, content: dict, kept: tuple[record.Record, ...]) -> dict:
                          "data": live.fingerprint[:record.MARK_DIGITS]}}
 
 
-def _mind(job: Job) -> list[str]:
-    """Return what to mind of the order: its proof, its drawing, which pieces to measure."""
-    notes = [PROVE] * (job.board == NEXT) + [shortened(words, 300) for words in job.notes]
-    if job.order.pieces > 1:
-        boards = batch.Batch(job.order.pieces, job.pieces_a_board, 0.0).table["measure"]
-        which = "; ".join(boards.head(4)) + "; and so on" * (len(boards) > 4)
-        notes.append(MEASURE.format(pieces=job.order.pieces, which=which))
-    return notes
-
-
-def _with_order(page: dict, job: Job, of: dict) -> dict:
+def _counted(page: dict, job: Job, of: dict, printed_on: str) -> dict:
     """Return a page with the words which card of the order it is, and what it replaces."""
     head = BEFORE_PROOF if job.board == NEXT else PROVED
     holds = head.format(name=shortened(of["name"], _SIGNS), number=of["number"], board=shortened(job.board, _SIGNS))
-    replaces = of["replaces"]
-    notes = [REPLACES.format(**replaces | {"standing": shortened(replaces["standing"], 60)})] if replaces else []
-    return page | {"holds": holds, "notes": [*notes, *page["notes"]]}
+    return page | {"holds": holds, "front": page["front"] | {"foot": jobpage.foot(job, of, printed_on)}}

@@ -115,7 +115,7 @@ def keep(folder, fit: "DepthFit", choices: pd.DataFrame, document: dict, pdf: st
         "document": document,
     } | ({"order": order} if order else {})
     mark = _mark(record)
-    content = json.dumps({"what": WHAT, "format": FORMAT if order else 1, "mark": mark, "record": record},
+    content = json.dumps({"what": WHAT, "format": FORMAT, "mark": mark, "record": record},
                          allow_nan=False).encode("ascii") + b"\n"
     slug = re.sub(r"[^a-z0-9]+", "-", Path(pdf).stem.lower()).strip("-")[:40]
     path = folder / f"{fit.fingerprint[:MARK_DIGITS]}-{slug or 'card'}-{mark[:6]}.json"
