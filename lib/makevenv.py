@@ -38,7 +38,11 @@ FOREIGN = ("PYTHONPATH PYTHONHOME PYTHONSTARTUP PYTHONSAFEPATH PYTHONWARNINGS PY
 LAB_OFFLINE = """{
   "@jupyterlab/apputils-extension:notification": {"fetchNews": "false", "checkForUpdates": false},
   "@jupyterlab/extensionmanager-extension:plugin": {"enabled": false},
-  "@jupyterlab/docmanager-extension:plugin": {"autosave": false}
+  "@jupyterlab/docmanager-extension:plugin": {"autosave": true, "autosaveInterval": 0.3},
+  "@jupyterlab/notebook-extension:tracker": {"enableKernelInitNotification": true},
+  "@jupyterlab/notebook-extension:panel": {"toolbar": [{"name": "run-page", "command": "notebook:run-all-cells",
+    "label": "Run this page", "rank": 0}]},
+  "@jupyterlab/filebrowser-extension:browser": {"singleClickNavigation": true}
 }
 """
 NO_PIP = f"""This Python cannot make a virtual environment with pip in it. Install the missing part:

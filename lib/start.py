@@ -40,26 +40,18 @@ def run(arguments, **more_environment):
 
 
 def lab(folder, browser):
-    """JupyterLab on notebooks/, with the lab book in `folder` or the demo."""
-    book = {"TESTBURN_CARDS": str(ROOT / "cards")}
-    if folder:
-        book["TESTBURN_LABDATA"] = str(folder)
+    """JupyterLab on the lab book in `folder`, or on a copy of the demo."""
     # One that was cut off half made has no datapackage.json yet, which is written last.
     if folder and not (folder / "datapackage.json").exists() and not any(folder.glob("*/*.*")):
-        code = run(["-m", "testburn.workshop.newbook", folder], **book)
+        code = run(["-m", "testburn.workshop.newbook", folder])
         if code:
             return code
     sys.stdout.write("JupyterLab starts. If no browser opens, copy the line with http://127.0.0.1 "
                      "and its\ntoken into one. To end it, press Ctrl-C here.\n")
     sys.stdout.flush()
     # For this computer only, its token on, asking the net nothing: testburn/workshop/lab.py.
-    options = [
-        "--ServerApp.root_dir=%s" % ROOT,
-        "--FileContentsManager.preferred_dir=%s" % (ROOT / "notebooks"),
-        "--ServerApp.answer_yes=True"]  # Ctrl-C ends it without asking back
-    if not browser:
-        options.append("--no-browser")
-    code = run(["-m", "testburn.workshop.lab"] + options, **book)
+    options = (["--labdata", folder] if folder else []) + ([] if browser else ["--no-browser"])
+    code = run(["-m", "testburn.workshop.lab"] + options)
     return 0 if code == CTRL_C else code  # Ctrl-C is how one ends it
 
 

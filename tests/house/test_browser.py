@@ -91,11 +91,12 @@ def front_door():
 
 
 @contextlib.contextmanager
-def jupyterlab(home, log):
-    """JupyterLab on copies in `home`, with folders of its own; its process and its address."""
+def jupyterlab(home, log, book=None):
+    """JupyterLab on copies in `home` with folders of its own, or on a `book` as the front door opens it; process and address."""
     makevenv, _ = front_door()
-    shutil.copytree(PROJECT / "notebooks", home / "notebooks")
-    for name in filter(lambda name: (DEMO / name).exists(), BOOK_FILES):
+    if book is None:
+        shutil.copytree(PROJECT / "notebooks", home / "notebooks")
+    for name in filter(lambda name: book is None and (DEMO / name).exists(), BOOK_FILES):
         copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
         (home / "book").mkdir(exist_ok=True)
         copy(DEMO / name, home / "book" / name)
@@ -112,11 +113,11 @@ def jupyterlab(home, log):
     nowhere = dict.fromkeys(("HTTP_PROXY", "HTTPS_PROXY", "http_proxy", "https_proxy"),
                             "http://127.0.0.1:9")
     server = subprocess.Popen(
-        [sys.executable, "-m", "testburn.workshop.lab", "--no-browser",
-         f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--ServerApp.root_dir={home}",
+        [sys.executable, "-m", "testburn.workshop.lab", "--no-browser", "--labdata", str(book or home / "book"),
+         f"--ServerApp.port={port}", "--ServerApp.port_retries=0", *([] if book else [f"--ServerApp.root_dir={home}"]),
          f"--IdentityProvider.token={token}"], stdout=log, stderr=subprocess.STDOUT,
         env=os.environ | nowhere | {"NO_PROXY": "127.0.0.1", "no_proxy": "127.0.0.1"}
-        | {name: str(home / folder) for name, folder in folders.items()})
+        | {name: str(home / folder) for name, folder in folders.items() if book is None or not name.startswith("TESTBURN")})
     try:
         wait_for(lambda: answers(f"http://127.0.0.1:{port}/api/status?token={token}"), 60)
         yield server, f"http://127.0.0.1:{port}", token
@@ -534,3 +535,31 @@ def test_no_page_obeys_a_harmful_lab_book(bench):
             page.request.delete(f"{bench.base}/api/kernels/{kernel['id']}?token={bench.token}")
     bench.shot("a-harmful-lab-book")
     assert shown >= 2 and bench.outside == [] and bench.complaints == []
+
+
+@pytest.mark.browser
+def test_the_front_door_opens_ones_own_book_on_page_1_with_nothing_of_another(browser, tmp_path):
+    """As `start.py lab` starts it: the book is the root, its pages are fresh, closing asks nothing."""
+    book = tmp_path / "meine Bücher" / "book"
+    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
+    with (open(tmp_path / "lab.log", "w", encoding="utf-8") as log, jupyterlab(tmp_path, log, book=book) as (server, base, token)):
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        bench = Bench(context.new_page(), server, base, token, tmp_path)
+        page = bench.page
+        page.goto(f"{base}/?token={token}")
+        page.locator(".jp-Notebook").wait_for()
+        bench.wait_for_kernel()
+        assert page.locator(".jp-OutputArea-output").count() == 0  # no result of any book is stored
+        page.get_by_text("Run this page").click()
+        page.locator(".jp-OutputArea-output", has_text="Lab book: your own").wait_for()
+        assert page.locator(".jp-OutputArea-output", has_text="the demo, in a scratch copy").count() == 0
+        folders = page.locator(".jp-DirListing-itemText").all_inner_texts()
+        bench.shot("front-door")
+        page.wait_for_timeout(3000)
+        page.keyboard.press("Alt+W")
+        assert page.locator(".jp-Dialog").count() == 0
+        assert not bench.outside
+        context.close()
+    assert {path.name for path in (book / "pages").iterdir()} >= {"01_start_here.ipynb", "made-from.json"}, folders
+    saved = json.loads((book / "pages" / "01_start_here.ipynb").read_text(encoding="utf-8"))
+    assert all(cell["outputs"] == [] for cell in saved["cells"] if cell["cell_type"] == "code")

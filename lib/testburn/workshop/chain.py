@@ -101,7 +101,7 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
     """Check the lab book, then run the chain beside its earlier records; return the exit code."""
     try:
         workshop = open_workshop()
-        if cards is not None:
+        if cards is not None and workshop.scratch:
             _keep_records(cards, workshop.cards, workshop.records.relative_to(workshop.cards))
     except (OSError, ValueError) as fault:
         shown.say(str(fault))

@@ -1,24 +1,37 @@
 """Lab: the server behind the browser, for this computer only.
 
-Decides what JupyterLab may show and do: it listens here alone, asks the net nothing, and its file browser follows
-no link that leaves its folder, so that nothing is read or overwritten where nobody looks. What goes between
+Decides what JupyterLab may show and do: its file browser is the lab book (the maker's, or a copy of the demo that goes
+when the server ends), it opens on the first page there (`pages`), listens here alone, asks the net nothing, and follows
+no link that leaves the book, so that nothing is read or overwritten where nobody looks. What goes between
 server and kernel is encrypted where the computer can, so that no kernel has to warn of the contrary.
 
 Source: `FileContentsManager._get_os_path` of jupyter_server 2, an inner method; a test holds that it is still asked.
 """
 
+import argparse
 import errno
 import os
 import sys
+import tempfile
+from pathlib import Path
 
 import zmq
 from jupyter_server.services.contents.largefilemanager import AsyncLargeFileManager
 from jupyterlab.labapp import LabApp
 from tornado.web import HTTPError
 
+from testburn.labbook import shown
+from testburn.workshop import pages
+from testburn.workshop.openbook import PROJECT, copied_demo
+
 OPTIONS = ("--ServerApp.ip=127.0.0.1", "--log-level=ERROR", "--LabApp.news_url=None",
            "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--LabApp.extension_manager=readonly",
-           "--ServerApp.contents_manager_class=testburn.workshop.lab.Inside")
+           "--ServerApp.contents_manager_class=testburn.workshop.lab.Inside",
+           "--FileContentsManager.pre_save_hook=testburn.workshop.pages.strip", "--LanguageServerManager.autodetect=False",
+           "--ServerApp.terminals_enabled=False", "--ServerApp.answer_yes=True",
+           f"--LabApp.default_url=/lab/tree/{pages.FOLDER}/{pages.FIRST}?reset",
+           # A drawing may be large; the server's own limit loses it without a word.
+           "--ServerApp.tornado_settings={\"websocket_max_message_size\": 104857600}")
 
 
 class LeavesTheFolder(HTTPError, OSError):
@@ -48,5 +61,27 @@ def options() -> list[str]:
     return [*OPTIONS, *as_root, *(f"--KernelManager.{name}={value}" for name, value in encryption().items())]
 
 
+def opened(book: Path, more: list[str]) -> int:
+    """Open JupyterLab on a lab book, and return its exit code when it ends."""
+    for name in pages.lay_out(book, sorted((PROJECT / "notebooks").glob("[0-9]*.ipynb"))):
+        shown.say(f"Page {name} is new in this version; the one you had changed is kept in {pages.FOLDER}/earlier.")
+    windows = Path(sys.prefix) / "share" / "lab-windows"
+    return LabApp.launch_instance([*options(), f"--ServerApp.root_dir={book}", f"--LabApp.workspaces_dir={windows}", *more])
+
+
+def main(arguments: list[str]) -> int:
+    """Open the lab book named, or a copy of the demo; what else is asked goes to the server."""
+    parser = argparse.ArgumentParser(prog="testburn.workshop.lab", description=__doc__.splitlines()[0])
+    parser.add_argument("--labdata", type=Path)
+    asked, more = parser.parse_known_args(arguments)
+    if asked.labdata:
+        os.environ["TESTBURN_LABDATA"] = str(asked.labdata.resolve())
+        return opened(asked.labdata.resolve(), more)
+    with tempfile.TemporaryDirectory(prefix="testburn-demo-", ignore_cleanup_errors=True) as scratch:
+        book = copied_demo(Path(scratch) / "demo")
+        os.environ |= {"TESTBURN_LABDATA": str(book), "TESTBURN_SCRATCH": "1"}
+        return opened(book, more)
+
+
 if __name__ == "__main__":
-    sys.exit(LabApp.launch_instance([*options(), *sys.argv[1:]]))
+    sys.exit(main(sys.argv[1:]))

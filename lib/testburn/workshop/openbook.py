@@ -2,8 +2,9 @@
 
 Decides what a notebook works on. With TESTBURN_LABDATA set (lib/start.py sets it from --labdata)
 that is the maker's own folder. Without it, it is a scratch copy of the invented demo lab book, so
-that trying things out never touches labdata/. Cards go to TESTBURN_CARDS, or beside the scratch
-copy where that is not set.
+that trying things out never touches labdata/; TESTBURN_SCRATCH says that the folder named is such a copy.
+Cards go to TESTBURN_CARDS, or else into the lab book itself, so that the one folder a maker backs up holds all,
+and renaming it loses nothing; those of a scratch copy beside it. Records of cards stand in the book.
 """
 
 import atexit
@@ -19,7 +20,7 @@ from pathlib import Path
 import pandas as pd
 
 from testburn import depthfit, drift, labbook
-from testburn.labbook import Machine, woods
+from testburn.labbook import Machine, files, shown, woods
 from testburn.units import Units
 
 PROJECT = Path(__file__).resolve().parents[3]
@@ -29,6 +30,8 @@ BOOK_FILES = ("burns", "jobs", "orders", "artwork", "woods.csv", "strikes.csv", 
 
 # The kind of output that JupyterLab's extension for charts draws.
 _CHART = "application/vnd.plotly.v1+json"
+_STOPPED = ('<b>This page stopped here.</b> What follows was not run.<script>document.currentScript.parentElement'
+            '.scrollIntoView({block: "center"})</script>')
 
 
 @dataclass(frozen=True, repr=False)
@@ -83,8 +86,7 @@ class Workshop:
     @property
     def records(self) -> Path:
         """Where printed cards leave what they promised; every lab book has its own."""
-        mark = "" if self.scratch else hashlib.sha256(str(self.book).encode("utf-8")).hexdigest()[:6]
-        return self.cards / "records" / ("demo" if self.scratch else f"{self.book.name}-{mark}")
+        return self.cards / "records" / "demo" if self.scratch else self.book / "records"
 
     @property
     def woods(self) -> pd.DataFrame:
@@ -98,14 +100,15 @@ class Workshop:
     def _repr_html_(self) -> str:
         if self.scratch:
             return ("<b>Lab book: the demo, in a scratch copy. All its readings are invented.</b> "
-                    "What is saved here is gone when the notebook's kernel stops. For your own: "
+                    "What is saved here goes with this copy. For your own: "
                     "<code>python3 lib/start.py lab --labdata FOLDER</code>")
-        return "<b>Lab book: your own.</b>"
+        return f"<b>Lab book: your own</b>, {shown.as_html(str(self.book))}."
 
 
 def cards_folder() -> Path:
-    """Return where a command leaves its cards: TESTBURN_CARDS, or cards/ of the project."""
-    return Path(os.environ.get("TESTBURN_CARDS") or PROJECT / "cards")
+    """Return where a command leaves its cards: TESTBURN_CARDS, or cards/ of one's own lab book, for the demo of the project."""
+    own = None if os.environ.get("TESTBURN_SCRATCH") else os.environ.get("TESTBURN_LABDATA")
+    return Path(os.environ.get("TESTBURN_CARDS") or Path(own or PROJECT).resolve() / "cards")
 
 
 def _shows_charts_plainly(shell) -> None:
@@ -119,6 +122,12 @@ def _shows_charts_plainly(shell) -> None:
         lambda chart: shell.display_pub.publish({_CHART: json.loads(chart.to_json())}))
 
 
+def _stopped_here(shell, kind, fault, trace, tb_offset=None) -> None:
+    """Say a fault, and bring it to where the eye is: a page that is run whole stops far below."""
+    shell.showtraceback((kind, fault, trace), tb_offset=tb_offset)
+    shell.display_pub.publish({"text/html": _STOPPED, "text/plain": "This page stopped here."})
+
+
 def open_workshop() -> Workshop:
     """Open the maker's lab book, or a scratch copy of the demo.
 
@@ -130,25 +139,46 @@ def open_workshop() -> Workshop:
     if "IPython" in sys.modules and (shell := sys.modules["IPython"].get_ipython()):
         # A fault is said in words, without the pages of program lines that lead to it.
         shell.InteractiveTB.set_mode("Minimal")
+        shell.set_custom_exc((Exception,), _stopped_here)
         _shows_charts_plainly(shell)
-    named, cards = os.environ.get("TESTBURN_LABDATA"), os.environ.get("TESTBURN_CARDS")
+    named, cards, scratch = (os.environ.get(f"TESTBURN_{name}") for name in ("LABDATA", "CARDS", "SCRATCH"))
     if named and not Path(named).is_dir():
         raise FileNotFoundError(f"There is no lab book folder at {named}. Check --labdata.")
     book = Path(named).resolve() if named else _scratch_copy()
-    return Workshop(book, Path(cards) if cards else book.parent / "cards", not named)
+    found = Workshop(book, Path(cards) if cards else (book.parent if not named else book) / "cards", bool(scratch or not named))
+    if not found.scratch:
+        _take_over_records(found)
+    return found
+
+
+def _take_over_records(workshop: Workshop) -> None:
+    """Copy the records of cards that an earlier version kept in the project's folder, once; nothing is deleted."""
+    mark = hashlib.sha256(str(workshop.book).encode("utf-8")).hexdigest()[:6]
+    former = PROJECT / "cards" / "records" / f"{workshop.book.name}-{mark}"
+    if workshop.records.exists() or not former.is_dir():
+        return
+    with files.locked(workshop.records):
+        for record in sorted(former.glob("*.json")):
+            files.add_whole(workshop.records, workshop.records / record.name, record.read_bytes())
+    shown.say(f"The records of your cards now stand in {workshop.records}, copied from {former}.")
 
 
 def _scratch_copy() -> Path:
     """Copy the demo lab book to a folder that goes when the process ends."""
     scratch = Path(tempfile.mkdtemp(prefix="testburn-"))
     atexit.register(shutil.rmtree, scratch, ignore_errors=True)
+    return copied_demo(scratch / "labdata")
+
+
+def copied_demo(folder: Path) -> Path:
+    """Copy the demo lab book into a folder that is not there yet, and return it."""
+    folder.mkdir(parents=True)
     for name in BOOK_FILES:
         source = DEMO / name
         if not source.exists():
             continue
         if source.is_dir():
-            shutil.copytree(source, scratch / "labdata" / name)
+            shutil.copytree(source, folder / name)
         else:
-            (scratch / "labdata").mkdir(exist_ok=True)
-            shutil.copyfile(source, scratch / "labdata" / name)
-    return scratch / "labdata"
+            shutil.copyfile(source, folder / name)
+    return folder
