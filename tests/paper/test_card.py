@@ -474,7 +474,7 @@ def test_a_card_is_drawn_by_the_template_it_shares_with_the_binder():
 def test_a_jobs_own_rows_stand_fast_ones_first_with_the_jobs_minutes(burns):
     fit = depthfit.fit(burns())
     chosen = settings.choose(fit, "white oak", 20, 0.8, 1.2).assign(way="rows")
-    rows = settings.for_job(chosen, SimpleNamespace(name="gate.svg", area_mm2=5000))
+    rows = settings.for_job(chosen, SimpleNamespace(left_out=0, name="gate.svg", area_mm2=5000))
     rows = pd.concat([rows.assign(aim_mm=1.1, minutes=20.0, least_minutes=20.0),
                       rows.assign(aim_mm=0.9, minutes=84.8, least_minutes=31.4)])
     page = card.document(fit, rows)["pages"][0]
