@@ -5,6 +5,8 @@ import json
 import subprocess
 import sys
 
+import pytest
+
 from testburn.workshop import openbook as workshop
 
 SHOWN = """
@@ -77,3 +79,12 @@ def test_where_a_page_stops_is_said_and_shown_and_it_still_stops():
     told = subprocess.run([sys.executable, "-c", STOPPED], capture_output=True, text=True, encoding="utf-8", check=True).stdout
     assert json.loads(told.splitlines()[-1]) == ["ValueError", ["This page stopped here."]]
     assert "The gauge is in the other room." in told
+
+
+@pytest.mark.parametrize(("place", "html"), [
+    ("cards/order-a b.pdf", '<a href="../cards/order-a%20b.pdf" target="_blank">order-a b.pdf</a>: click to open, then print.'),
+    ("../elsewhere/x.pdf", "x.pdf")])
+def test_a_card_opens_with_a_click_from_a_page_of_the_book(tmp_path, place, html):
+    opened = workshop.Workshop(tmp_path / "book", tmp_path / "book" / "cards", False)
+    link = opened.link((tmp_path / "book" / place).resolve())
+    assert link._repr_html_() == html and repr(link) == place.rpartition("/")[2]

@@ -9,6 +9,7 @@ and renaming it loses nothing; those of a scratch copy beside it. Records of car
 
 import atexit
 import hashlib
+import html
 import json
 import os
 import shutil
@@ -16,6 +17,7 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 import pandas as pd
 
@@ -93,6 +95,11 @@ class Workshop:
         """The lab book's own woods, or the project's where it has none."""
         return woods.of(self.book)
 
+    def link(self, file: Path) -> "Link":
+        """Return a made file to click on; beside a page of the lab book it opens, elsewhere it is a name."""
+        beside = self.book in Path(file).parents
+        return Link(Path(file).name, os.path.relpath(file, self.book / "pages").replace(os.sep, "/") if beside else "")
+
     def __repr__(self) -> str:
         """Say which kind of book is open; a scratch copy's folder has another name every time."""
         return "the invented demo, in a scratch copy" if self.scratch else f"lab book {self.book}"
@@ -103,6 +110,21 @@ class Workshop:
                     "What is saved here goes with this copy. For your own: "
                     "<code>python3 lib/start.py lab --labdata FOLDER</code>")
         return f"<b>Lab book: your own</b>, {shown.as_html(str(self.book))}."
+
+
+@dataclass(frozen=True, repr=False)
+class Link:
+    """A file to open with a click: its name, and where it lies seen from a page; "" where no page sees it."""
+
+    name: str
+    place: str
+
+    def __repr__(self) -> str:
+        return self.name
+
+    def _repr_html_(self) -> str:
+        name = shown.as_html(self.name)
+        return f'<a href="{html.escape(quote(self.place))}" target="_blank">{name}</a>: click to open, then print.' if self.place else name
 
 
 def cards_folder() -> Path:
