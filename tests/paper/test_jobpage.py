@@ -127,10 +127,12 @@ def test_front_and_back_are_two_pages_of_tagged_pdf_for_any_text(proved, tmp_pat
 
 
 def test_the_blank_card_holds_boxes_and_nothing_of_a_job(proved, front, tmp_path):
-    empty = jobpage.blank(front)
+    empty = jobpage.blank(proved.machine)
+    assert sorted(empty) == sorted(front) and [name for name, _ in empty["setup"]] == [name for name, _ in front["setup"]]
+    assert [head[:2] for head in empty["setting"]] == [head[:2] for head in front["setting"]]
     assert {value for _, value in empty["setup"]} == {""} and {number for _, _, number, _ in empty["setting"]} == {""}
     assert not any(str(value) in str(empty) for value in ("trail", "Plank", "cherry", "82", "0.45"))
-    assert pages(ordercard.write_blank(tmp_path, proved).read_bytes()) == 1
+    assert pages(ordercard.write_blank(tmp_path, proved.machine).read_bytes()) == 1
 
 
 def test_the_card_is_made_in_greys_only(proved, tmp_path):

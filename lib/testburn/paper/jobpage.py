@@ -11,13 +11,14 @@ import pandas as pd
 
 from testburn import energy
 from testburn.job import Job, batch, cautions, finishing, firstpiece
-from testburn.labbook import NEXT
+from testburn.labbook import Machine, NEXT
 from testburn.paper.text import SETTING, beside, count, minutes, shortened, span
 
 _LONGEST = 90
 _PICTURE_ROWS = 150
 _MOST_BLANKS = 8
 BLANK = ""
+SETUP = ("Module", "Focus gap", "Air", "Lines to grain", "Support", "Mask", "Thickness")
 SIDE = {"piece by piece": "each piece", "in rows": "rows", "one full-width sweep": "full width"}
 NEAR_FLOOR = ("This recess takes up to {deep:.2f} mm of a board of {thickness:g} mm: {left:.1f} mm are left under it. Measure the board "
               "before it is burned, and do not burn into a thinner one.")
@@ -46,19 +47,32 @@ def front(job: Job, invented: str | None) -> dict:
                    "inches": span(*map(energy.inches_from_mm, (window.at_least_mm, window.at_most_mm)), 3, "in"),
                    "chance": _chance(job, choice)},
         "measure": _measure(job), "off": _off(job, choice), "finish": _finish(job),
-        "dangers": [(head, text.format(wavelength=f"{job.group.wavelength_nm:g} nm")) for head, text in cautions.ON_A_CARD],
+        "dangers": _dangers(f"{job.group.wavelength_nm:g} nm"),
         "mind": [_said(words, 300) for words in _mind(job)], "invented": invented, "foot": [],
     }
 
 
-def blank(job_front: dict) -> dict:
+def blank(machine: Machine) -> dict:
     """Return a front to fill in by hand, for a day when the computer is down: its boxes without anything of a job."""
-    empty = {"name": "Order:", "customer": BLANK, "standing": "To fill in by hand", "proved": False, "picture": None, "picture_alt": BLANK,
-             "made_of": ["Pieces:", "Wood:", "Board:", "Drawing:"], "runs": BLANK, "mind": [], "off": [], "finish": [],
-             "target": dict.fromkeys(job_front["target"], BLANK), "foot": ["Settings: from the card of the wood, or the last proof."]}
-    return job_front | empty | {"setup": [[name, BLANK] for name, _ in job_front["setup"]],
-                                "setting": [[head, unit, BLANK, BLANK] for head, unit, *_ in job_front["setting"]],
-                                "measure": job_front["measure"] | {"where": WHERE.format(which="the middle"), "pieces": [BLANK] * _MOST_BLANKS}}
+    return {
+        "name": "Order:", "customer": BLANK, "standing": "To fill in by hand", "proved": False,
+        "made_of": ["Pieces:", "Wood:", "Board:", "Drawing:"], "picture": None, "picture_alt": BLANK,
+        "setup": [[name, BLANK] for name in SETUP], "setting": [[*head, BLANK, BLANK] for head in _heads(machine.units)], "runs": BLANK,
+        "target": dict.fromkeys(("middle", "ends", "inches", "chance"), BLANK),
+        "measure": {"where": WHERE.format(which="the middle"), "gauge": "Three readings, spread across the growth rings.",
+                    "pieces": [BLANK] * _MOST_BLANKS},
+        "off": [], "finish": [], "dangers": _dangers("your wavelength"), "mind": [], "invented": None,
+        "foot": ["Settings: from the card of the wood, or the last proof."]}
+
+
+def _dangers(wavelength: str) -> list[tuple[str, str]]:
+    return [(head, text.format(wavelength=wavelength)) for head, text in cautions.ON_A_CARD]
+
+
+def _heads(units) -> list[list[str]]:
+    """Return name and unit of what is set, passes third."""
+    speed, power, pitch = ([units.heading(name)[0].capitalize(), units.heading(name)[1]] for name in SETTING)
+    return [speed, power, ["Passes", ""], pitch]
 
 
 def _said(words: object, longest: int = _LONGEST) -> str:
@@ -97,17 +111,17 @@ def _setup(job: Job) -> list[list[str]]:
         values = {"" if pd.isna(value) else value for value in job.group.readings.get(name, pd.Series([""])).unique()}
         noted[name] = form.format(values.pop()) if len(values) == 1 and values != {""} else BLANK
     mask = job.order.infill.get("mask", BLANK)
-    return [["Module", _said(job.group.module_name, 40) + f", {job.group.wavelength_nm:g} nm"], ["Focus gap", noted["focus_offset_mm"]],
-            ["Air", noted["air_assist"]], ["Lines to grain", noted["sweep_vs_grain"]], ["Support", BLANK],
-            ["Mask", _said(mask, 20)], ["Thickness", f"{job.order.board_thickness_mm:g} mm"]]
+    return [list(pair) for pair in zip(SETUP, (
+        _said(job.group.module_name, 40) + f", {job.group.wavelength_nm:g} nm", noted["focus_offset_mm"], noted["air_assist"],
+        noted["sweep_vs_grain"], BLANK, _said(mask, 20), f"{job.order.board_thickness_mm:g} mm"))]
 
 
 def _setting(job: Job, choice: pd.Series) -> list[list[str]]:
     """Return the setting in the machine's units: name, unit, number to type, the same beside it; passes third."""
     units = job.machine.units
-    speed, power, pitch = ([units.heading(name)[0].capitalize(), units.heading(name)[1], units.of(name).text(choice[name]),
-                            beside(name, choice[name], units)] for name in SETTING)
-    return [speed, power, ["Passes", "", f"{choice['passes']:g}", f"{choice['line_energy_j_mm']:.3g} J/mm"], pitch]
+    speed, power, pitch = ([units.of(name).text(choice[name]), beside(name, choice[name], units)] for name in SETTING)
+    passes = [f"{choice['passes']:g}", f"{choice['line_energy_j_mm']:.3g} J/mm"]
+    return [head + own for head, own in zip(_heads(units), (speed, power, passes, pitch))]
 
 
 def _runs(job: Job, choice: pd.Series) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import testburn
 from testburn.job import Job, settings
-from testburn.labbook import NEXT
+from testburn.labbook import Machine, NEXT
 from testburn.paper import card, jobpage, record
 from testburn.paper.pdf import compiled, put
 from testburn.paper.text import shortened
@@ -58,10 +58,10 @@ def write(folder, job: Job, records=None, paper: str = "a5", printed_on: str = "
     return put(path, made)
 
 
-def write_blank(folder, job: Job, paper: str = "a5") -> Path:
+def write_blank(folder, machine: Machine = Machine(), paper: str = "a5") -> Path:
     """Write the front with empty boxes, to be filled in by hand on a day when the computer is down; return its path."""
     content = {"title": "A card to fill in by hand", "invented": None, "provenance": f"testburn\u00a0{testburn.__version__}",
-               "front": jobpage.blank(jobpage.front(job, None)), "pages": []}
+               "front": jobpage.blank(machine), "pages": []}
     return put(Path(folder) / BLANK, compiled(card.on_paper(content, paper)))
 
 

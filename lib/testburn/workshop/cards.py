@@ -112,6 +112,7 @@ def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callabl
     made = {ordercard.file_name(job.order.name): lambda path: ordercard.write(path.parent, job, kept)}
     made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept, content=woods)
              for paper, name in WOODS.items()}
+    made[ordercard.BLANK] = lambda path: ordercard.write_blank(path.parent, machine)
     made["binder-a5.pdf"] = lambda path: binder.write(path, fit, workshop.machine, kept, choices=rows,
                                                          content=woods)
     return {name: lambda make=make, name=name: make(folder / name) for name, make in made.items()}
