@@ -465,7 +465,8 @@ def test_the_card_is_made_and_the_browser_opens_it(bench):
     bench.clear_outputs()
     bench.run_all()
     assert {path.name for path in (bench.home / "cards").iterdir()} == {
-        "binder-a5.pdf", "order-trail-sign.pdf", "settings-cards-a5.pdf", "settings-cards-half-letter.pdf", "records"}
+        "binder-a5.pdf", "order-trail-sign.pdf", "settings-cards-a5.pdf", "settings-cards-half-letter.pdf", "card-to-fill-in.pdf"}
+    assert any((bench.book / "records").glob("*.json"))
     previews = bench.page.locator(".jp-RenderedImage img")
     sync_api.expect(previews).to_have_count(3)
     wait_for(lambda: previews.evaluate_all("all => all.every(one => one.naturalWidth > 500)"))

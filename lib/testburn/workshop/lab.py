@@ -66,7 +66,9 @@ def opened(book: Path, more: list[str]) -> int:
     for name in pages.lay_out(book, sorted((PROJECT / "notebooks").glob("[0-9]*.ipynb"))):
         shown.say(f"Page {name} is new in this version; the one you had changed is kept in {pages.FOLDER}/earlier.")
     windows = Path(sys.prefix) / "share" / "lab-windows"
-    return LabApp.launch_instance([*options(), f"--ServerApp.root_dir={book}", f"--LabApp.workspaces_dir={windows}", *more])
+    ours = [f"--ServerApp.root_dir={book}", f"--LabApp.workspaces_dir={windows}"]
+    asked = {option.partition("=")[0] for option in more}  # an option said twice is refused by the server
+    return LabApp.launch_instance([*options(), *(one for one in ours if one.partition("=")[0] not in asked), *more])
 
 
 def main(arguments: list[str]) -> int:
