@@ -9,7 +9,6 @@ and renaming it loses nothing; those of a scratch copy beside it. Records of car
 
 import atexit
 import hashlib
-import html
 import json
 import os
 import shutil
@@ -124,7 +123,7 @@ class Link:
 
     def _repr_html_(self) -> str:
         name = shown.as_html(self.name)
-        return f'<a href="{html.escape(quote(self.place))}" target="_blank">{name}</a>: click to open, then print.' if self.place else name
+        return f'<a href="{quote(self.place)}" target="_blank">{name}</a>: click to open, then print.' if self.place else name
 
 
 def cards_folder() -> Path:
