@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 
 from testburn import depthfit, labbook
-from testburn.job import Job, Prices, batch, quote, stakes
-from testburn.job.batch import Batch
+from testburn.job import Job, Prices, quote, stakes
+from testburn.job.quote import Batch
 from testburn.labbook import Machine
 
 # Invented prices: no figure here is anybody's.
@@ -66,7 +66,7 @@ def test_before_a_proof_the_lines_are_averages_over_what_it_may_show():
 @pytest.mark.parametrize(("first", "last", "which"), [(1, 1, (1,)), (1, 2, (1, 2)), (1, 3, (1, 2, 3)), (1, 6, (1, 3, 6)),
                                                       (7, 12, (7, 9, 12)), (7, 7, (7,))])
 def test_the_first_the_middle_and_the_last_piece_are_measured(first, last, which):
-    assert batch.measured(first, last) == which
+    assert quote.measured(first, last) == which
 
 
 @pytest.mark.parametrize(("pieces", "a_board", "boards", "table"), [

@@ -100,6 +100,14 @@ def test_a_recess_near_the_floor_says_so(proved, thickness, warned):
     assert any(words.startswith("This recess takes up to") for words in mind) == warned
 
 
+@pytest.mark.parametrize(("clearance_mm", "said"), [(60, False), (20, True), (None, False)])
+def test_a_board_that_does_not_go_under_the_module_says_so(proved, clearance_mm, said):
+    """19 mm of board and 7 mm of gap take 26 mm."""
+    machine = replace(proved.machine, clearance_mm=clearance_mm, support_height_mm=0.0, focus_gap_mm=7.0, focus_travel_mm=60.0)
+    mind = jobpage.front(Job(proved.order, proved.fit, machine, proved.folder), None)["mind"]
+    assert any("take 26 mm" in words for words in mind) == said
+
+
 def test_before_a_proof_the_first_thing_to_mind_is_the_proof(proved):
     made = jobpage.front(proved.changed(proofs=()), None)
     assert made["mind"][0].startswith("Prove first") and made["standing"] == "Before proof: for the next board"

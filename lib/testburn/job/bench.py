@@ -14,11 +14,10 @@ import pandas as pd
 
 from testburn.depthfit import DepthFit, GroupFit, NEXT, proof, suspects
 from testburn.job import orders, promise, quote, settings
-from testburn.job.batch import Batch
 from testburn.job.infill import OWN, VARIANTS, Film, Window
 from testburn.job.infill import window as depth_window
 from testburn.job.order import Order
-from testburn.job.quote import Quote
+from testburn.job.quote import Batch, Quote
 from testburn.job.stakes import Stakes, compare
 from testburn.labbook import Machine, columns
 from testburn.sweep import Artwork, artwork

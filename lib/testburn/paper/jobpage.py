@@ -10,7 +10,7 @@ dangers. Everything else (chart, other settings, scatter) stands on the back, th
 import pandas as pd
 
 from testburn import energy
-from testburn.job import Job, batch, cautions, finishing, firstpiece
+from testburn.job import Job, cautions, finishing, firstpiece, quote
 from testburn.labbook import Machine, NEXT
 from testburn.paper.text import SETTING, beside, count, minutes, shortened, span
 
@@ -141,7 +141,7 @@ def _chance(job: Job, choice: pd.Series) -> str:
 
 def _measure(job: Job) -> dict:
     """Return the measuring box: where, with what, how many, and which pieces have blanks."""
-    batches = batch.Batch(job.order.pieces, job.pieces_a_board, 0.0).table["measure"]
+    batches = quote.Batch(job.order.pieces, job.pieces_a_board, 0.0).table["measure"]
     first = str(batches.iloc[0]).split(", ")
     step = float(job.group.readings["gauge_step_mm"].median())
     more = f" On every further board too: {'; '.join(batches.iloc[1:4])}{'; …' * (len(batches) > 4)}." if len(batches) > 1 else ""
@@ -178,11 +178,13 @@ def _begun(words: str) -> str:
 
 
 def _mind(job: Job) -> list[str]:
-    """Return what to mind before anything burns: the proof, a thin board, the drawing, the machine's state."""
+    """Return what to mind before anything burns: the proof, a board too thick or too thin, the drawing, the machine's state."""
     deep, thickness = job.window.at_most_mm, job.order.board_thickness_mm
     left = thickness - deep
     thin = [NEAR_FLOOR.format(deep=deep, thickness=thickness, left=left)] * (left < _LITTLE_LEFT_MM or deep > _MUCH_OF_IT * thickness)
-    return [*[PROVE] * (job.board == NEXT), *thin, *job.notes, *filter(None, [job.fit.said_of(job.group)])]
+    stock = job.machine.stock(thickness)
+    under = [f"Under the module: {stock.words}"] * (stock.verdict not in ("fits", "not known"))
+    return [*[PROVE] * (job.board == NEXT), *under, *thin, *job.notes, *filter(None, [job.fit.said_of(job.group)])]
 
 
 def foot(job: Job, of: dict, printed_on: str = "") -> list[str]:
