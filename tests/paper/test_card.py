@@ -114,7 +114,8 @@ def inside(pdf: Path) -> bytes:
     """The PDF with every compressed stream unpacked."""
     made = pdf.read_bytes()
     streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", made, re.DOTALL)
-    return made + b"".join(zlib.decompress(part) for part in streams if part[:1] == b"\x78")
+    # A stream whose last sign is a line's end lost it to the pattern: all of its text is there before that.
+    return made + b"".join(zlib.decompressobj().decompress(part) for part in streams if part[:1] == b"\x78")
 
 
 def pages_in(pdf: Path) -> int:

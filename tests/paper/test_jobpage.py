@@ -67,18 +67,18 @@ def test_what_every_burn_says_fills_the_boxes_and_what_none_says_is_blank(front,
 @pytest.mark.parametrize("side", [0, 1])
 def test_a_first_piece_that_is_off_moves_the_next_as_a_proof_of_that_depth_would(front, proved, side):
     choice, window = proved.recommended, proved.window
-    for measured, speed in front["off"][side]["next"]:
+    for measured, _, speed in front["off"][side]["next"]:
         seen = depthfit.proof(choice, proved.board, [float(measured.split()[0])] * 3, 0.01, "first")
         options = settings.by_speed(proved.proved.proved(seen), choice, *proved.ends_mm, proved.machine, board=proved.board)
         assert speed == f"{options.loc[options['chance_inside'].idxmax(), 'speed_mm_s']:g}\u00a0mm/s"
-    slower = float(front["off"][side]["next"][0][1].split("\u00a0")[0]) < choice["speed_mm_s"]
+    slower = float(front["off"][side]["next"][0][2].split("\u00a0")[0]) < choice["speed_mm_s"]
     assert slower == (side == 0) and window.at_least_mm > float(front["off"][0]["next"][1][0].split()[0])
 
 
 @pytest.mark.parametrize(("variant", "infill", "deep", "shallow"), [
-    ("brush-filled", {}, "it takes more colour", "Sanding flush would take the colour with it."),
-    ("sprayed", {}, "", "Sanding may reach the colour."),
-    ("brush-filled", {"char_mm": 0.5}, "more char stands in the recess", "Sanding flush")])
+    ("brush-filled", {}, "it takes more colour", "sanding flush would take the colour with it."),
+    ("sprayed", {}, "", "sanding may reach the colour."),
+    ("brush-filled", {"char_mm": 0.5}, "more char stands in the recess", "sanding flush")])
 def test_what_becomes_of_the_piece_follows_from_what_bounds_the_window(proved, variant, infill, deep, shallow):
     window = proved.changed(infill={"variant": variant, **infill}).window
     said = firstpiece.this_piece(window)

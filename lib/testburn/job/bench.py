@@ -10,10 +10,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
+from testburn import sweep
 from testburn.depthfit import DepthFit, GroupFit, NEXT, proof, suspects
-from testburn.job import orders, promise, quote, settings
+from testburn.job import firstpiece, orders, promise, quote, settings
 from testburn.job.infill import OWN, VARIANTS, Film, Window
 from testburn.job.infill import window as depth_window
 from testburn.job.order import Order
@@ -239,6 +241,32 @@ class Job:
     def batch(self) -> Batch:
         """The order's pieces, board by board, with their minutes."""
         return self.quote.batch
+
+    def second_pass(self, measured_mm: float) -> str:
+        """Say with which second pass a recess of this depth is brought into the window; see `firstpiece.top_up`."""
+        choice, units = self.recommended, self.machine.units
+        if choice["passes"] != 1:
+            return f"The setting has {choice['passes']:g} passes: what one more adds to them is not known here. Prove it on waste wood."
+        if measured_mm >= self.window.at_least_mm:
+            return f"{measured_mm:.2f} mm is as deep as the window's floor ({self.window.at_least_mm:.2f} mm): no second pass is needed."
+        more = firstpiece.top_up(self.proved, choice, measured_mm, *self.ends_mm, self.machine, self.board)
+        minutes = sweep.plan(self.drawing, choice["line_pitch_mm"], self.machine).fastest_minutes(np.array([more["speed_mm_s"]]), 1)[0]
+        weak = " So weak a pass was never burned: try it on waste wood first." * bool(more["beyond"])
+        return (f"{measured_mm:.2f} mm is too shallow. Burn the piece once more, where it lies, at {units.said('speed_mm_s', more['speed_mm_s'])}, "
+                f"power and pitch as before: about {more['depth_mm']:.2f} mm deep then, {firstpiece.of_100(more['chance_inside'])} land inside "
+                f"the window, {minutes:.0f} minutes more.{weak} If the piece was moved, the second pass lies beside the first: burn another "
+                "piece instead.")
+
+    @property
+    def planned_second_pass(self) -> str:
+        """Say what it brings to burn a little too shallow, measure, and finish; see `firstpiece.planned`."""
+        choice, units = self.recommended, self.machine.units
+        if choice["passes"] != 1:
+            return ""
+        plan = firstpiece.planned(self.proved, choice, *self.ends_mm, self.machine, self.board)
+        return (f"Planned from the start: the first pass at {units.said('speed_mm_s', plan['speed_mm_s'])} aims at {plan['aim_mm']:.2f} mm, "
+                f"{100 * plan['topped_up']:.0f} of 100 pieces then need a second one, and {firstpiece.of_100(plan['chance_inside'])} end "
+                f"inside, where one pass alone brings {100 * choice['chance_inside']:.0f}.")
 
     @property
     def pieces_a_board(self) -> int:

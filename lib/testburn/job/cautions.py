@@ -5,15 +5,17 @@ and say themselves who decides. No number for eyewear is given: the only one tha
 on it.
 """
 
+RAGS = ("Rags with oil or solvent catch fire by themselves in a heap: lay them out flat outdoors to dry, or keep them "
+        "under water in a metal can with a lid.")
 ON_A_CARD = (
     ("Beam", "Class 4: keep it in its enclosure. Choose eyewear by the optical density marked for "
-             "{wavelength}, never by tint."),
-    ("Fire", "Never leave a burn unattended. Extinguisher in reach. Look again for smoulder, in "
-             "the wood and in the waste."),
+             "{wavelength}, never by tint. Everyone in the room wears it unless the enclosure hides the beam."),
+    ("Fire", "Never leave a burn unattended. Extinguisher in reach. A flare: beam off, air off, lid shut "
+             "until it is out. Look again for smoulder, in the wood and in the waste."),
     ("Fumes", "Extract outdoors or through a filter made for it. Never burn PVC, vinyl, treated "
               "stock or an unknown coating."),
     ("Dust, solvents", "Extract sanding dust, wear a respirator: some woods' dust causes cancer. No "
-                       "flame near solvent; lay rags out flat to dry."),
+                       "flame near solvent; lay rags out flat outdoors to dry."),
     ("Who decides", "Local codes, the makers' manuals and a laser safety officer, not this card."),
 )
 IN_THE_BINDER = (
@@ -21,10 +23,11 @@ IN_THE_BINDER = (
         "Class 4: the beam, and what a shiny surface throws back, blinds and burns. Keep it in its "
         "enclosure, with the interlocks working.",
         "Choose eyewear by the wavelength and optical density marked on it for {wavelength}, never by "
-        "tint. Everyone in the room wears it, or nobody can see the beam.",
+        "tint. Everyone in the room wears it unless the enclosure hides the beam.",
     )),
     ("Fire", (
         "Never leave a burn unattended. Extinguisher in reach, the bed clean of offcuts.",
+        "A flare: beam off, air off, lid shut until it is out. Let the board cool between passes.",
         "Look again for smoulder after the job, in the wood and in the waste. Chips and dust go out "
         "of the building in a closed metal bin.",
     )),
@@ -40,8 +43,7 @@ IN_THE_BINDER = (
     )),
     ("Solvents and rags", (
         "No flame, spark or beam near solvent or wet paint. Air the room.",
-        "Lay oily rags out flat to dry, or drown them in a closed metal can: in a heap they catch "
-        "fire by themselves.",
+        RAGS,
     )),
     ("Electricity and the lens", (
         "Module off and unplugged before the lens is touched, cleaned or changed, and before any "

@@ -7,14 +7,13 @@ it, and the label, local rules and the makers' manuals come before this list.
 
 import pandas as pd
 
+from testburn.job import cautions
 from testburn.job.infill import Window
 from testburn.job.facts import Film
 
 DRY = "dry as the label says; dry to the touch is not cured"
 SOLVENT = ("Solvent vapour: open air or extraction, no flame, never near the machine. No burning on or near "
            "this piece until the vapour has gone.")
-RAGS = ("Rags with oil or solvent heat up by themselves: dry them flat outdoors, or keep them in water in "
-        "a metal can with a lid.")
 DUST = ("Dust: extract it and wear a respirator; some woods' dust causes cancer, and paint dust comes on "
         "top.")
 SMOULDER = "Look again for smoulder, in the recess and in the waste. Wear a respirator: char is dust too."
@@ -42,17 +41,17 @@ def schedule(window: Window) -> pd.DataFrame:
     sealer, colour = (window.facts[name].value for name in ("sealer", "colour"))
     grits = window.facts["grits"].value if window.facts["sanded_mm"].value is None else ()
     with_grits = f"; grits {', '.join(map(str, grits))}" if grits else "; as you did when you measured it"
-    sealing = [("seal", "seal the recess, so that colour does not bleed", sealer, DRY, f"{SOLVENT} {RAGS}")]
+    sealing = [("seal", "seal the recess, so that colour does not bleed", sealer, DRY, f"{SOLVENT} {cautions.RAGS}")]
     rows = [
         ("clean", "brush and vacuum the char out of the recess", None, "", SMOULDER),
         ("rest", "let the wood come back to the humidity of the room it was burned in", None,
          "a day or more", "A board that has cupped is sanded unevenly."),
         *sealing * (sealer.coats > 0),
-        ("colour", _COLOUR[window.variant], colour, DRY, f"{SOLVENT} {RAGS}"),
+        ("colour", _COLOUR[window.variant], colour, DRY, f"{SOLVENT} {cautions.RAGS}"),
         ("sand back", _SAND[window.variant] + with_grits, None,
          "first let the paint get hard: gummy paint pulls out", DUST),
         ("clear coat", "seal face and colour together; try it on scrap over the colour first",
-         Film(1, sealer.wet_mm, sealer.solids), DRY, f"{SOLVENT} {RAGS}"),
+         Film(1, sealer.wet_mm, sealer.solids), DRY, f"{SOLVENT} {cautions.RAGS}"),
         ("in doubt", "ask the label and the maker of the paint", None, "", DECIDES)]
     return pd.DataFrame([{
         "step": step, "what": what, "coats": film.coats if film else None,

@@ -159,8 +159,18 @@ def _off(job: Job, choice: pd.Series) -> list[dict]:
     """Return what to do with a piece that is too shallow, and one too deep, and how to go on."""
     units, then = job.machine.units, firstpiece.next_speeds(job.proved, choice, job.window, job.machine, job.board)
     said = firstpiece.this_piece(job.window)
+
+    def said_speed(speed_mm_s):
+        return units.said("speed_mm_s", speed_mm_s).replace(" ", "\u00a0")
+
+    def once_more(row):
+        if row.side != "too shallow" or choice["passes"] != 1:
+            return ""
+        more = firstpiece.top_up(job.proved, choice, row.measured_mm, *job.ends_mm, job.machine, job.board)
+        return f"this piece once more at {said_speed(more['speed_mm_s'])} ({firstpiece.of_100(more['chance_inside'])} then land inside), "
+
     return [{"head": side.capitalize(), "now": said[side],
-             "next": [[f"{row.measured_mm:.2f} mm", units.said("speed_mm_s", row.speed_mm_s).replace(" ", "\u00a0")] for row in rows.itertuples()]}
+             "next": [[f"{row.measured_mm:.2f} mm", once_more(row), said_speed(row.speed_mm_s)] for row in rows.itertuples()]}
             for side, rows in then.groupby("side", sort=False)]
 
 
