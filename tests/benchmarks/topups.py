@@ -8,6 +8,9 @@ recess, and its increment scatters as a swatch. `topped up`: pieces burned with 
 shallow get their second pass; `planned`: the first pass aims as `firstpiece.planned` says. `outside` is the share of
 recesses that end outside by their true depth; `said` and `landed` are of the second passes. A target counts as reached
 within two standard errors, taken between workshops.
+
+Measured, 300 workshops: boards differing by 9 and 18 %: of recesses topped up 0.0 and 0.1 in 100 end outside, of planned
+ones 1.2 and 2.5 in 100; second passes said to land 99.5 and 99.0 do in 99.8 and 99.6.
 """
 
 import os
