@@ -13,7 +13,7 @@ from testburn.labbook import Machine
 from testburn.paper import card, jobpage, ordercard, pdf
 from testburn.units import Units
 
-PARTS = ["name", "customer", "standing", "proved", "made_of", "picture", "picture_alt", "setup", "setting", "runs", "target", "measure",
+PARTS = ["name", "customer", "standing", "proved", "made_of", "picture", "picture_alt", "setup", "blanks", "setting", "runs", "target", "measure",
          "off", "finish", "dangers", "mind", "invented", "foot"]
 
 
@@ -45,7 +45,7 @@ def test_it_holds_one_setting_the_recommended_one_and_what_the_order_says(front,
     window = proved.window
     assert front["target"]["ends"] == f"{window.at_least_mm:.2f}–{window.at_most_mm:.2f} mm"
     assert front["target"]["chance"].startswith(f"{100 * choice['chance_inside']:.0f} of 100 such recesses on this board land inside.")
-    assert f"{choice['minutes']:.0f} minutes a piece, {proved.batch.minutes:.0f} minutes for all 6" in front["runs"]
+    assert f"{choice['minutes']:.0f} minutes a piece; all 6 take {proved.batch.minutes:.0f}: " in front["runs"]
 
 
 def test_the_setting_stands_in_the_units_of_the_machine(proved):

@@ -32,7 +32,7 @@ def test_before_a_proof_the_card_says_so_and_is_for_the_next_board(demo, tmp_pat
     assert made.name == "order-trail-sign.pdf" and record.board == "next"
     assert page["holds"] == "Order trail-sign, card 1: before proof, for the next board"
     front = page["front"]
-    assert front["standing"] == "Before proof: for the next board" and front["mind"][0].startswith("Prove first: one swatch")
+    assert front["standing"] == "Before proof: for the next board · card 1" and front["mind"][0].startswith("Prove first: one swatch")
     assert "Measure pieces 1, 3, 6." in front["measure"]["where"] and front["measure"]["pieces"] == ["Piece 1", "Piece 3", "Piece 6"]
     assert record.order["replaces"] is None and set(record.promised["order"]) == {"trail-sign"}
     # The chance is that of the order's state: the next board.
@@ -46,7 +46,7 @@ def test_after_a_proof_the_card_is_made_again_and_names_the_one_it_replaces(demo
     first, second = sorted(cardrecord.kept(tmp_path / "records"), key=lambda one: one.order["number"])
     page, = second.document["pages"]
     assert page["holds"] == "Order trail-sign, card 2: for board Plank-1 only"
-    assert page["front"]["standing"] == "Proved: for board Plank-1 only"
+    assert page["front"]["standing"] == "Proved: for board Plank-1 only · card 2"
     assert page["front"]["foot"][1] == "Card 2 of this order. Replaces card 1 (before proof): take that one down."
     assert (second.order["standing"], second.board) == ("proved on board Plank-1", "Plank-1")
     assert [path.name for path in tmp_path.glob("*.pdf")] == ["order-trail-sign.pdf"]

@@ -56,5 +56,7 @@ def test_the_server_is_for_this_computer_only_and_asks_the_net_nothing():
     assert {"--ServerApp.ip=127.0.0.1", "--LabApp.news_url=None", "--LabApp.extension_manager=readonly",
             "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
             "--KernelManager.transport_encryption=auto"} <= set(options)
+    # The address that is printed for copying gets its token behind a question mark of its own.
+    assert not [option for option in options if option.startswith("--LabApp.default_url") and "?" in option]
     assert not [option for option in options if "token" in option or "password" in option]
     assert ("--allow-root" in options) == (hasattr(os, "geteuid") and os.geteuid() == 0)

@@ -260,9 +260,12 @@ class DepthFit:
         """
         rows = proving.checked(proof_readings, self.readings[self.readings["used"]])
         made_up = "invented" in rows and (rows["invented"] == "yes").any()
-        return replace(self, proved_boards=self.proved_boards | proving.learned(self, rows),
-                       proof_marks=(*self.proof_marks, fingerprint(rows)),
-                       invented_proof=bool(self.invented_proof or made_up))
+        learned = replace(self, proved_boards=self.proved_boards | proving.learned(self, rows),
+                          proof_marks=(*self.proof_marks, fingerprint(rows)),
+                          invented_proof=bool(self.invented_proof or made_up))
+        # No proof changes what rests on curves and readings alone: it is worked out once.
+        learned.__dict__.update({name: self.__dict__[name] for name in ("spreads", "groups", "table") if name in self.__dict__})
+        return learned
 
     def proved_elsewhere(self, choice: pd.Series, board: str) -> str:
         """Say how far a setting lies from the board's proofs; see `boards.elsewhere`."""

@@ -67,6 +67,13 @@ class Past:
     jobs: pd.DataFrame
     called: pd.DataFrame
     spreads_pct: Mapping[str, float] = field(default_factory=dict)
+    _begun: dict = field(default_factory=dict)
+
+    def begun(self, key: tuple) -> pd.DataFrame:
+        """Return the states of a module in order: since, done, sd, words, and the place of the state it starts from."""
+        if key not in self._begun:
+            self._begun[key] = _begun(self, key)
+        return self._begun[key]
 
     def strangers(self, readings: pd.DataFrame) -> str:
         """Say which modules the log names that no burn has: such an entry changes nothing; mostly nothing."""
@@ -187,7 +194,7 @@ def known(curves: CurveFit, readings: pd.DataFrame, past: Past, shift: Mapping[t
     groups = pd.MultiIndex.from_frame(swatches.group_keys[MODULE])
     jobs = past.jobs[~past.jobs["job"].isin(set(readings["burn"]))] if len(past.jobs) else past.jobs
     for key in groups.unique():
-        begun = _begun(past, key)
+        begun = past.begun(key)
         mine = [group for group, own in enumerate(groups) if own == key]
         own = jobs[(jobs[MODULE] == list(key)).all(axis=1)] if len(jobs) else jobs
         called = past.called[(past.called[MODULE] == list(key)).all(axis=1)]["species"]

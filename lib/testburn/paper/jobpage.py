@@ -18,6 +18,7 @@ _LONGEST = 90
 _PICTURE_ROWS = 150
 _MOST_BLANKS = 8
 BLANK = ""
+BLANKS = "Blank boxes are yours to write into: no burn behind this card noted it, so keep it as it was at the test burn."
 SETUP = ("Module", "Focus gap", "Air", "Lines to grain", "Support", "Mask", "Thickness")
 SIDE = {"piece by piece": "each piece", "in rows": "rows", "one full-width sweep": "full width"}
 NEAR_FLOOR = ("This recess takes up to {deep:.2f} mm of a board of {thickness:g} mm: {left:.1f} mm are left under it. Measure the board "
@@ -42,7 +43,7 @@ def front(job: Job, invented: str | None) -> dict:
         "name": _said(job.order.name), "customer": _said(job.order.customer or ""), "standing": _standing(job),
         "proved": job.board != NEXT, "made_of": _made_of(job), "picture": _picture(job.drawing),
         "picture_alt": f"What burns of {_said(job.drawing.name)}, {job.drawing.width_mm:.0f} × {job.drawing.height_mm:.0f} mm.",
-        "setup": _setup(job), "setting": _setting(job, choice), "runs": _runs(job, choice),
+        "setup": _setup(job), "blanks": BLANKS, "setting": _setting(job, choice), "runs": _runs(job, choice),
         "target": {"middle": f"{choice['depth_mm']:.2f} mm", "ends": span(window.at_least_mm, window.at_most_mm, 2, "mm"),
                    "inches": span(*map(energy.inches_from_mm, (window.at_least_mm, window.at_most_mm)), 3, "in"),
                    "chance": _chance(job, choice)},
@@ -57,7 +58,7 @@ def blank(machine: Machine) -> dict:
     return {
         "name": "Order:", "customer": BLANK, "standing": "To fill in by hand", "proved": False,
         "made_of": ["Pieces:", "Wood:", "Board:", "Drawing:"], "picture": None, "picture_alt": BLANK,
-        "setup": [[name, BLANK] for name in SETUP], "setting": [[*head, BLANK, BLANK] for head in _heads(machine.units)], "runs": BLANK,
+        "setup": [[name, BLANK] for name in SETUP], "blanks": BLANK, "setting": [[*head, BLANK, BLANK] for head in _heads(machine.units)], "runs": BLANK,
         "target": dict.fromkeys(("middle", "ends", "inches", "chance"), BLANK),
         "measure": {"where": WHERE.format(which="the middle"), "gauge": "Three readings, spread across the growth rings.",
                     "pieces": [BLANK] * _MOST_BLANKS},
@@ -129,7 +130,9 @@ def _runs(job: Job, choice: pd.Series) -> str:
     taken = minutes(choice.to_frame().T)[0]
     way = {way: words for words, way in SIDE.items()}.get(choice.get("way", ""), "")
     swept = f"Swept {way}. " if way else ""
-    several = f"{taken} minutes a piece, {job.batch.minutes:.0f} minutes for all {job.order.pieces} with loading and proof."
+    batch = job.batch
+    several = (f"{taken} minutes a piece; all {job.order.pieces} take {batch.minutes:.0f}: {batch.machine_minutes:.0f} burning, "
+               f"{batch.hand_minutes:.0f} by hand, {batch.boards * batch.proof_minutes:.0f} proving.")
     return swept + (several if job.order.pieces > 1 else f"{taken} minutes.")
 
 

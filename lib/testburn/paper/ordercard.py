@@ -89,4 +89,5 @@ def _counted(page: dict, job: Job, of: dict, printed_on: str) -> dict:
     """Return a page with the words which card of the order it is, and what it replaces."""
     head = BEFORE_PROOF if job.board == NEXT else PROVED
     holds = head.format(name=shortened(of["name"], _SIGNS), number=of["number"], board=shortened(job.board, _SIGNS))
-    return page | {"holds": holds, "front": page["front"] | {"foot": jobpage.foot(job, of, printed_on)}}
+    return page | {"holds": holds, "front": page["front"] | {
+        "standing": f"{page['front']['standing']} · card {of['number']}", "foot": jobpage.foot(job, of, printed_on)}}

@@ -79,7 +79,7 @@ def ready(workshop: Workshop) -> tuple[Job, pd.DataFrame] | None:
         shown.say(doubt)
     for doubt in doubtful.itertuples():
         shown.say(f"Doubtful: burn {doubt.burn}, swatch {doubt.swatch}, reading {doubt.reading}, "
-              f"{doubt.depth_mm:g} mm: {doubt.why}.")
+              f"{doubt.depth_mm:g} mm: {doubt.why}. Look again; if it is a slip, correct it or set it aside.")
     return job, rows
 
 

@@ -29,7 +29,7 @@ OPTIONS = ("--ServerApp.ip=127.0.0.1", "--log-level=ERROR", "--LabApp.news_url=N
            "--ServerApp.contents_manager_class=testburn.workshop.lab.Inside",
            "--FileContentsManager.pre_save_hook=testburn.workshop.pages.strip", "--LanguageServerManager.autodetect=False",
            "--ServerApp.terminals_enabled=False", "--ServerApp.answer_yes=True",
-           f"--LabApp.default_url=/lab/tree/{pages.FOLDER}/{pages.FIRST}?reset",
+           f"--LabApp.default_url=/lab/tree/{pages.FOLDER}/{pages.FIRST}",
            # A drawing may be large; the server's own limit loses it without a word.
            "--ServerApp.tornado_settings={\"websocket_max_message_size\": 104857600}")
 
