@@ -189,8 +189,13 @@ class Bench:
 
     def command(self, words, name):
         """Pick a command by keyboard from JupyterLab's list of them."""
-        self.page.keyboard.press("Control+Shift+C")
-        self.page.locator(".lm-CommandPalette-input").fill(words)
+        box = self.page.locator(".lm-CommandPalette-input")
+        for _ in range(5):  # a key pressed while the page is still busy is lost without a word
+            self.page.keyboard.press("Control+Shift+C")
+            with contextlib.suppress(sync_api.TimeoutError):
+                box.wait_for(state="visible", timeout=5_000)
+                break
+        box.fill(words)
         self.page.locator(f'.lm-CommandPalette-item.lm-mod-active[data-command="{name}"]').wait_for()
         self.page.keyboard.press("Enter")
 
