@@ -103,3 +103,20 @@ def test_burns_are_not_retired_without_a_reason(two_lenses):
 def test_a_module_is_called_by_its_name_or_its_watts(name, rows):
     frame = pd.DataFrame({"module": ["", "lens B", ""], "module_w": [20.0, 20.0, 40.0]})
     assert columns.of_module(frame, name).nonzero()[0].tolist() == rows
+
+
+def test_a_column_of_the_makers_own_is_written_back(tmp_path, burns):
+    """Whatever writes a row of a small file: the log, retired burns, and their way back."""
+    log = tmp_path / machinelog.FILE
+    log.write_text("who,day,module,done,new_state,note\nAnn,2026-01-02,,lens wiped,,brown\n", encoding="utf-8")
+    machinelog.add(tmp_path, datetime.date(2026, 3, 14), "lens wiped", note="again")
+    rows = pd.read_csv(log, dtype=str, keep_default_na=False)
+    assert rows["who"].tolist() == ["Ann", ""] and rows["note"].tolist() == ["brown", "again"]
+    labbook.save(burns(boards=1).drop(columns="struck_because"), tmp_path / "burns")
+    machinelog.retire(tmp_path, datetime.date(2027, 1, 1), "other lens")
+    retired = tmp_path / "retired.csv"
+    rows = pd.read_csv(retired, dtype=str, keep_default_na=False).assign(who="Ann")
+    rows.to_csv(retired, index=False)
+    machinelog.take_back(tmp_path, datetime.date(2027, 1, 1), "the same lens after all")
+    rows = pd.read_csv(retired, dtype=str, keep_default_na=False)
+    assert rows[["who", "taken_back_because"]].to_numpy().tolist() == [["Ann", "the same lens after all"]]

@@ -62,6 +62,14 @@ def typed_file(file: Path, fields: tuple[Field, ...]) -> tuple[pd.DataFrame, lis
     return table, problems + faults
 
 
+def with_own_columns(file: Path, table: pd.DataFrame, fields: tuple[Field, ...]) -> pd.DataFrame:
+    """Return a sound small file's typed rows with the columns that a maker put beside ours, as text: they are written back."""
+    if not file.exists():
+        return table
+    found, _ = csvfile.read_rows(file, [field.name for field in fields if field.required], _MOST_BYTES)
+    return table.assign(**{name: found[name].to_numpy(object) for name in found if name not in table})
+
+
 def beyond(column: Field, values: pd.Series, where) -> list[Problem]:
     """Find typed values of one column outside what it allows; an empty cell is none."""
     if column.kind == "text":

@@ -28,7 +28,7 @@ import filelock
 import pandas as pd
 
 from testburn.labbook import columns, makerfile
-from testburn.labbook.cells import as_csv, as_text, fault, typed_file, typed_table
+from testburn.labbook.cells import as_csv, as_text, fault, typed_file, typed_table, with_own_columns
 from testburn.labbook.makerfile import MOST_PROBLEMS, Problem
 
 LOCK = ".testburn.lock"
@@ -297,8 +297,9 @@ def add_row(file: Path, fields: tuple[columns.Field, ...], row: dict) -> Path:
         if problems:
             raise makerfile.ReadingsError(problems)
         say_format(file.parent)
-        added = pd.concat([rows.map(as_text).astype(object), pd.DataFrame([row])], ignore_index=True)
-        put_back(file.parent, file, lambda: as_csv(added, [field.name for field in fields]))
+        rows = with_own_columns(file, rows[[field.name for field in fields]], fields)
+        added = pd.concat([rows.map(as_text).astype(object), pd.DataFrame([row])], ignore_index=True)[list(rows)].fillna("")
+        put_back(file.parent, file, lambda: as_csv(added, list(added)))
     return file
 
 
