@@ -106,13 +106,18 @@ def test_a_module_is_called_by_its_name_or_its_watts(name, rows):
 
 
 def test_a_column_of_the_makers_own_is_written_back(tmp_path, burns):
-    """Whatever writes a row of a small file: the log, retired burns, and their way back."""
+    """Whatever writes a row of a small file: the log, readings set aside, retired burns, and their way back."""
     log = tmp_path / machinelog.FILE
     log.write_text("who,day,module,done,new_state,note\nAnn,2026-01-02,,lens wiped,,brown\n", encoding="utf-8")
     machinelog.add(tmp_path, datetime.date(2026, 3, 14), "lens wiped", note="again")
     rows = pd.read_csv(log, dtype=str, keep_default_na=False)
     assert rows["who"].tolist() == ["Ann", ""] and rows["note"].tolist() == ["brown", "again"]
     labbook.save(burns(boards=1).drop(columns="struck_because"), tmp_path / "burns")
+    (tmp_path / "strikes.csv").write_text("burn,swatch,reading,reason,struck_on,who\nwhite oak 20 450 1,1,1,slip,2026-05-01,Ann\n",
+                                          encoding="utf-8")
+    labbook.strike(tmp_path, "white oak 20 450 1", "2", 3, "another slip")
+    rows = pd.read_csv(tmp_path / "strikes.csv", dtype=str, keep_default_na=False)
+    assert rows[["swatch", "reason", "who"]].to_numpy().tolist() == [["1", "slip", "Ann"], ["2", "another slip", ""]]
     machinelog.retire(tmp_path, datetime.date(2027, 1, 1), "other lens")
     retired = tmp_path / "retired.csv"
     rows = pd.read_csv(retired, dtype=str, keep_default_na=False).assign(who="Ann")

@@ -186,8 +186,9 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
                  & (readings["reading"] == reading))
         if not there.any():
             raise ValueError(f"There is no reading {reading} of swatch {swatch} in burn {burn}.")
-        files.put_back(book, file, lambda: _csv_bytes(
-            pd.concat([_strikes(file)[0], pd.DataFrame([row])], ignore_index=True)))
+        # With the columns that a maker put beside ours.
+        strikes = pd.concat([_strikes(file)[0], pd.DataFrame([row])], ignore_index=True).fillna("")
+        files.put_back(book, file, lambda: as_csv(strikes, list(strikes)))
     return file
 
 
@@ -228,7 +229,7 @@ def _keep_version(book, burn, content) -> None:
 def _csv_bytes(frame) -> bytes:
     """Return the frame as CSV (RFC 4180, UTF-8); optional columns without content are left out."""
     kept = [name for name in frame.columns
-            if name in (*columns.REQUIRED, *STRIKE_COLUMNS)
+            if name in columns.REQUIRED
             or name in columns.BY_NAME and any(map(as_text, frame[name].unique()))]
     return as_csv(frame, kept)
 
