@@ -561,8 +561,9 @@ def test_the_front_door_opens_ones_own_book_on_page_1_with_nothing_of_another(br
         assert page.locator(".jp-OutputArea-output", has_text="the demo, in a scratch copy").count() == 0
         folders = page.locator(".jp-DirListing-itemText").all_inner_texts()
         bench.shot("front-door")
-        page.wait_for_timeout(3000)
+        sync_api.expect(page.locator(".jp-mod-dirty")).to_have_count(0)  # it saves by itself
         page.keyboard.press("Alt+W")
+        sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
         assert page.locator(".jp-Dialog").count() == 0
         assert not bench.outside
         context.close()

@@ -9,7 +9,8 @@ import itertools
 import nbformat
 import pytest
 
-from testburn.workshop.chain import KEPT_PICTURE, NOTEBOOKS, notebooks
+from testburn.workshop.chain import KEPT_PICTURE
+from testburn.workshop.openbook import NOTEBOOKS, notebooks
 
 EVERY = [pytest.param(path, id=path.stem) for path in notebooks()]
 

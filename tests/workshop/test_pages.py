@@ -52,6 +52,19 @@ def test_a_new_version_replaces_the_page_and_keeps_a_changed_one(shipped, tmp_pa
     assert not (book / "pages" / "earlier" / "01_start_here.ipynb").exists()
 
 
+def test_a_page_kept_before_is_never_written_over(shipped, tmp_path):
+    """Two versions, a change of the maker's before each: both are kept."""
+    book = tmp_path / "book"
+    pages.lay_out(book, shipped)
+    for version, mine in enumerate(("my = 2", "my = 3")):
+        page = book / "pages" / "02_plan.ipynb"
+        page.write_text(page.read_text(encoding="utf-8").replace("1 + 1", mine), encoding="utf-8")
+        shipped[1].write_text(shipped[1].read_text(encoding="utf-8").replace("# One", f"# One {version}"), encoding="utf-8")
+        pages.lay_out(book, shipped)
+    kept = [(path.name, nbformat.read(path, as_version=4).cells[1].source) for path in sorted((book / "pages" / "earlier").iterdir())]
+    assert sorted(kept) == [("02_plan-2.ipynb", "my = 3"), ("02_plan.ipynb", "my = 2")]
+
+
 def test_a_page_that_is_gone_from_the_version_goes_and_a_changed_one_is_kept(shipped, tmp_path):
     book = tmp_path / "book"
     pages.lay_out(book, shipped)

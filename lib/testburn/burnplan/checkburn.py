@@ -18,7 +18,7 @@ from testburn.burnplan.plan import BurnPlan, minutes_of
 from testburn.depthfit import DepthFit, GroupFit, states, width
 from testburn.labbook import Machine, columns
 
-_COUNT, _NAMES = 3, ("shallow end", "middle", "deep end")
+_NAMES = ("shallow end", "middle", "deep end")
 _SURE = 1.96
 
 
@@ -77,7 +77,8 @@ def closeness(fit: DepthFit, group: GroupFit, board: str, swatches: int, reading
     sds = fit.components.set_index("component")["sd"]
     depth = float(group.readings["depth_mm"].median())
     swatch = sds["swatch"]**2 + states.PLACE_SD**2 + (sds["reading"]**2 + (sds["gauge"] / depth)**2) / readings
-    before = _swatches(group.readings[group.readings["board"] == board])
+    burned = _while_all_was_well(fit, group)
+    before = _swatches(burned[burned["board"] == board])
     return tuple(_SURE * np.sqrt([swatch + swatch / before, swatch / swatches + swatch / before,
                                   swatch / swatches + sds["board"]**2]))
 

@@ -67,7 +67,7 @@ class Past:
     jobs: pd.DataFrame
     called: pd.DataFrame
     spreads_pct: Mapping[str, float] = field(default_factory=dict)
-    _begun: dict = field(default_factory=dict)
+    _begun: dict = field(default_factory=dict, init=False, repr=False)
 
     def begun(self, key: tuple) -> pd.DataFrame:
         """Return the states of a module in order: since, done, sd, words, and the place of the state it starts from."""
@@ -147,7 +147,7 @@ class States:
         if group in self.woods:
             mean, own, _ = self.woods[group]
             ends = 100 * np.expm1(self.steep * (mean + np.array([-2, 0, 2]) * np.sqrt(own)))
-            found.append(f"Finished jobs of this wood came out {_between(*ends)} against its curve, on all their boards: these "
+            found.append(f"Finished jobs of this wood came out {between(*ends)} against its curve, on all their boards: these "
                          "settings count that in. Accept its jobs into the fit, or burn another board of it.")
         return found
 
@@ -368,7 +368,7 @@ def said(states: States) -> str:
     low, off, high = states.depth_pct
     if done == FADE:
         cure = "Wipe the lens" if off < 0 else "Check gauge and power"
-        return (f"{name} has come out {_between(low, off, high)} since {states.words[-1]}: these settings count that in. {cure}, "
+        return (f"{name} has come out {between(low, off, high)} since {states.words[-1]}: these settings count that in. {cure}, "
                 "write it into the machine's log, and burn the check board.")
     begun, half = f"{name}, {done} on {states.since.iloc[-1]:%Y-%m-%d}: ", (high - low) / 2
     if not told[["boards", "jobs"]].any():
@@ -376,10 +376,11 @@ def said(states: States) -> str:
                         "on the check board: they know the machine to a few percent.")
     parts = [(told["boards"] - told["check_boards"], "new board"), (told["check_boards"], "check board"), (told["jobs"], "job")]
     seen = " and ".join(f"{count} {what}{'s' * int(count != 1)}" for count, what in parts if count)
-    return begun + f"{seen} since came out {_between(low, off, high)} against before; these settings count that in."
+    return begun + f"{seen} since came out {between(low, off, high)} against before; these settings count that in."
 
 
-def _between(low: float, off: float, high: float) -> str:
+def between(low: float, off: float, high: float) -> str:
+    """Say a deviation with its limits: '14 % (8 to 20 %) shallower'."""
     if low * high > 0:
         near, far = sorted(abs(round(end)) for end in (low, high))
         return f"{abs(round(off))} % ({near} to {far} %) {'deeper' if off > 0 else 'shallower'}"

@@ -305,7 +305,7 @@ def _verdict(rows, unsure: float = 0.0) -> dict:
 
 def verdict(said: dict) -> str:
     """Say a verdict in one or two sentences; `said` is its row, see `drift.Drift`."""
-    sure = _between(said["off_pct"], said["lower_pct"], said["upper_pct"])
+    sure = states.between(said["lower_pct"], said["off_pct"], said["upper_pct"])
     count = f"{_many(said['jobs'], 'job')} on {_many(said['boards'], 'board')}"
     since = f"{said['since']} ({said['since_on']:%Y-%m-%d})" if said["reason"] else ""
     return {
@@ -344,14 +344,6 @@ def advice(said: dict) -> str:
                  _SAME if said["reason"] == "first" else
                  "Do not accept the jobs since then into the fit before the cause is known."]
     return " ".join(f"{number}. {step}" for number, step in enumerate(steps, 1))
-
-
-def _between(off: float, lower: float, upper: float) -> str:
-    """Say a deviation with its limits: '14 % (8 to 20 %) shallower'."""
-    if lower * upper > 0:
-        near, far = sorted(abs(round(end)) for end in (lower, upper))
-        return f"{abs(round(off))} % ({near} to {far} %) {'deeper' if off > 0 else 'shallower'}"
-    return f"{round(off):+d} % in depth ({round(lower):+d} to {round(upper):+d} %)"
 
 
 def _many(count: int, what: str) -> str:

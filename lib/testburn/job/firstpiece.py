@@ -31,6 +31,7 @@ LOST, LOST_SD, STEEP_SD = 0.125, 0.045, 0.10
 # A depth of the first pass by each of these chances: for the aim of a planned second pass.
 _CHANCES, _MISREAD = (np.arange(25) + 0.5) / 25, special.ndtri((np.arange(5) + 0.5) / 5)
 _AS_GOOD = 0.005
+UNSURE = "what a second pass loses is our judgement, not measured on your wood"
 _SHALLOW_NOW = {
     "shallow": "sanding may reach the colour.", "brush-filled": "sanding flush would take the colour with it.",
     "sprayed": "sanding may reach the colour."}
@@ -98,7 +99,7 @@ def top_up(fit: DepthFit, choice: pd.Series, measured_mm: float, at_least_mm: fl
     Raises
     ------
     ValueError
-        If the recess is as deep as the window's floor already, or less than nothing.
+        If the recess is as deep as the window's ceiling already, or has no depth.
     """
     if not 0 < measured_mm < at_most_mm:
         raise ValueError(f"A recess of {measured_mm:g} mm needs no second pass: the window ends at {at_most_mm:.2f} mm. Measure again.")
@@ -185,4 +186,5 @@ def of_100(chance: float) -> str:
 def this_piece(window: Window) -> dict[str, str]:
     """Return what becomes of a piece that is too shallow or too deep, by what bounds its window."""
     most = window.dominating[AT_MOST]
-    return {"too shallow": f"Measure before the piece is moved: moved, a second pass lies beside the first. As it is, {_SHALLOW_NOW[window.variant]}", "too deep": f"This piece: {_DEEP_NOW[most]}"}
+    return {"too shallow": f"Measure before the piece is moved, as a second pass would lie beside the first, and again after it: "
+                           f"{UNSURE}. As it is, {_SHALLOW_NOW[window.variant]}", "too deep": f"This piece: {_DEEP_NOW[most]}"}

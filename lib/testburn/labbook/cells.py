@@ -56,17 +56,21 @@ def typed_file(file: Path, fields: tuple[Field, ...]) -> tuple[pd.DataFrame, lis
     """Return a small file of the lab book, typed, and its faults; one that is not there is empty."""
     rows, problems = pd.DataFrame(columns=[field.name for field in fields], dtype=object), []
     if file.exists():
-        found, problems = csvfile.read_rows(file, [field.name for field in fields if field.required], _MOST_BYTES)
+        found, problems = _cells(file, fields)
         rows = rows if problems or found.empty else found
     table, faults = typed_table(fields, rows.assign(_file=file.name, _row=rows.index).reset_index(drop=True))
     return table, problems + faults
+
+
+def _cells(file: Path, fields: tuple[Field, ...]) -> tuple[pd.DataFrame, list[Problem]]:
+    return csvfile.read_rows(file, [field.name for field in fields if field.required], _MOST_BYTES)
 
 
 def with_own_columns(file: Path, table: pd.DataFrame, fields: tuple[Field, ...]) -> pd.DataFrame:
     """Return a sound small file's typed rows with the columns that a maker put beside ours, as text: they are written back."""
     if not file.exists():
         return table
-    found, _ = csvfile.read_rows(file, [field.name for field in fields if field.required], _MOST_BYTES)
+    found, _ = _cells(file, fields)
     return table.assign(**{name: found[name].to_numpy(object) for name in found if name not in table})
 
 

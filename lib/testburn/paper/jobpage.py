@@ -10,9 +10,9 @@ dangers. Everything else (chart, other settings, scatter) stands on the back, th
 import pandas as pd
 
 from testburn import energy
-from testburn.job import Job, cautions, finishing, firstpiece, quote
+from testburn.job import Job, cautions, finishing, firstpiece
 from testburn.labbook import Machine, NEXT
-from testburn.paper.text import SETTING, beside, count, minutes, shortened, span
+from testburn.paper.text import SETTING, WAYS, beside, count, minutes, shortened, span
 
 _LONGEST = 90
 _PICTURE_ROWS = 150
@@ -20,13 +20,13 @@ _MOST_BLANKS = 8
 BLANK = ""
 BLANKS = "Blank boxes are yours to write into: no burn behind this card noted it, so keep it as it was at the test burn."
 SETUP = ("Module", "Focus gap", "Air", "Lines to grain", "Support", "Mask", "Thickness")
-SIDE = {"piece by piece": "each piece", "in rows": "rows", "one full-width sweep": "full width"}
 NEAR_FLOOR = ("This recess takes up to {deep:.2f} mm of a board of {thickness:g} mm: {left:.1f} mm are left under it. Measure the board "
               "before it is burned, and do not burn into a thinner one.")
 # A recess that leaves less wood under it than this is said on the card, as is one deeper than this share: our own judgement.
 _LITTLE_LEFT_MM, _MUCH_OF_IT = 4.0, 0.25
 PROVE = "Prove first: one swatch of this setting on the board's waste side. Enter it, and this card is made again."
-WHERE = "Middle third of the widest recess near {which}, clear of the walls, before it is sealed. Zero on the face beside it."
+WHERE = "Middle third of the widest recess near the middle, clear of the walls, before it is sealed. Zero on the face beside it."
+ACROSS = "Three readings, spread across the growth rings."
 
 
 def front(job: Job, invented: str | None) -> dict:
@@ -60,7 +60,7 @@ def blank(machine: Machine) -> dict:
         "made_of": ["Pieces:", "Wood:", "Board:", "Drawing:"], "picture": None, "picture_alt": BLANK,
         "setup": [[name, BLANK] for name in SETUP], "blanks": BLANK, "setting": [[*head, BLANK, BLANK] for head in _heads(machine.units)], "runs": BLANK,
         "target": dict.fromkeys(("middle", "ends", "inches", "chance"), BLANK),
-        "measure": {"where": WHERE.format(which="the middle"), "gauge": "Three readings, spread across the growth rings.",
+        "measure": {"where": WHERE, "gauge": ACROSS,
                     "pieces": [BLANK] * _MOST_BLANKS},
         "off": [], "finish": [], "dangers": _dangers("your wavelength"), "mind": [], "invented": None,
         "foot": ["Settings: from the card of the wood, or the last proof."]}
@@ -128,8 +128,8 @@ def _setting(job: Job, choice: pd.Series) -> list[list[str]]:
 def _runs(job: Job, choice: pd.Series) -> str:
     """Return how the drawing is swept and how long it takes."""
     taken = minutes(choice.to_frame().T)[0]
-    way = {way: words for words, way in SIDE.items()}.get(choice.get("way", ""), "")
-    swept = f"Swept {way}. " if way else ""
+    way = choice.get("way", "")
+    swept = f"Swept {WAYS[way]}. " if way else ""
     batch = job.batch
     several = (f"{taken} minutes a piece; all {job.order.pieces} take {batch.minutes:.0f}: {batch.machine_minutes:.0f} burning, "
                f"{batch.hand_minutes:.0f} by hand, {batch.boards * batch.proof_minutes:.0f} proving.")
@@ -138,43 +138,43 @@ def _runs(job: Job, choice: pd.Series) -> str:
 
 def _chance(job: Job, choice: pd.Series) -> str:
     of = "on your next board" if job.board == NEXT else "on this board"
-    doubt = f" Never burned at this route: {choice['why']}." if choice["why"] else ""
+    doubt = f" {_begun(choice['why'])}." if choice["why"] else ""
     return f"{100 * choice['chance_inside']:.0f} of 100 such recesses {of} land inside.{doubt}"
 
 
 def _measure(job: Job) -> dict:
     """Return the measuring box: where, with what, how many, and which pieces have blanks."""
-    batches = quote.Batch(job.order.pieces, job.pieces_a_board, 0.0).table["measure"]
+    batches = job.batch.table["measure"]
     first = str(batches.iloc[0]).split(", ")
     step = float(job.group.readings["gauge_step_mm"].median())
     more = f" On every further board too: {'; '.join(batches.iloc[1:4])}{'; …' * (len(batches) > 4)}." if len(batches) > 1 else ""
-    which = f"piece{'s' * (len(first) > 1)} {', '.join(first)}" if job.order.pieces > 1 else "the middle of the piece"
-    where = WHERE.format(which="the middle") + (f" Measure {which}.{more}" if job.order.pieces > 1 else "")
-    return {"where": where, "gauge": f"Depth gauge, step {step:g} mm or finer. Three readings, {_across(job)}.",
-            "pieces": [f"Piece {name}" for name in first] if job.order.pieces > 1 else ["This piece"]}
-
-
-def _across(job: Job) -> str:
-    return "spread across the growth rings"
+    several = job.order.pieces > 1
+    where = WHERE + f" Measure piece{'s' * (len(first) > 1)} {', '.join(first)}.{more}" * several
+    return {"where": where, "gauge": f"Depth gauge, step {step:g} mm or finer. {ACROSS}",
+            "pieces": [f"Piece {name}" for name in first] if several else ["This piece"]}
 
 
 def _off(job: Job, choice: pd.Series) -> list[dict]:
     """Return what to do with a piece that is too shallow, and one too deep, and how to go on."""
-    units, then = job.machine.units, firstpiece.next_speeds(job.proved, choice, job.window, job.machine, job.board)
-    said = firstpiece.this_piece(job.window)
-
-    def said_speed(speed_mm_s):
-        return units.said("speed_mm_s", speed_mm_s).replace(" ", "\u00a0")
-
-    def once_more(row):
-        if row.side != "too shallow" or choice["passes"] != 1:
-            return ""
-        more = firstpiece.top_up(job.proved, choice, row.measured_mm, *job.ends_mm, job.machine, job.board)
-        return f"this piece once more at {said_speed(more['speed_mm_s'])} ({firstpiece.of_100(more['chance_inside'])} then land inside), "
-
+    then, said = firstpiece.next_speeds(job.proved, choice, job.window, job.machine, job.board), firstpiece.this_piece(job.window)
     return [{"head": side.capitalize(), "now": said[side],
-             "next": [[f"{row.measured_mm:.2f} mm", once_more(row), said_speed(row.speed_mm_s)] for row in rows.itertuples()]}
+             "next": [[f"{row.measured_mm:.2f} mm", _once_more(job, choice, row.measured_mm) if side == "too shallow" else "",
+                       _speed(job, row.speed_mm_s)] for row in rows.itertuples()]}
             for side, rows in then.groupby("side", sort=False)]
+
+
+def _once_more(job: Job, choice: pd.Series, measured_mm: float) -> str:
+    """Return the second pass of a piece that measures so much, and what its chance does not know."""
+    if choice["passes"] != 1:
+        return ""
+    more = firstpiece.top_up(job.proved, choice, measured_mm, *job.ends_mm, job.machine, job.board)
+    weak = ", so weak a pass was never burned" * bool(more["beyond"])
+    return (f"this piece once more at {_speed(job, more['speed_mm_s'])} ({firstpiece.of_100(more['chance_inside'])} then land inside"
+            f"{weak}), ")
+
+
+def _speed(job: Job, speed_mm_s: float) -> str:
+    return job.machine.units.said("speed_mm_s", speed_mm_s).replace(" ", "\u00a0")
 
 
 def _finish(job: Job) -> list[tuple[str, str]]:

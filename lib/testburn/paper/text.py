@@ -80,13 +80,16 @@ def kept_alike(readings: pd.DataFrame) -> list[str]:
     return words
 
 
+# How a way to sweep is said.
+WAYS = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
+
+
 def swept(rows: pd.DataFrame) -> str:
     """Return what a job's minutes are of and how it is swept; which way is best is not said of a head not known."""
-    words = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
     said = f"Minutes are of {shortened(rows['artwork'].iloc[0], 60, 60)}"
     if (rows["way"] == "").any():
         return f"{said}, from a brisk head to a slow one: machine.toml has no acceleration."
-    return f"{said}, swept {' or '.join(words.get(way, way) for way in rows['way'].unique())}."
+    return f"{said}, swept {' or '.join(WAYS.get(way, way) for way in rows['way'].unique())}."
 
 
 def minutes(rows: pd.DataFrame, name: str = "minutes", decimals: int = 0) -> list[str]:

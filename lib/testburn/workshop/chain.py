@@ -22,17 +22,11 @@ from traitlets.config import Config
 from testburn.labbook import files, shown
 from testburn.workshop.cards import bar, own_option, ready
 from testburn.workshop.lab import encryption
-from testburn.workshop.openbook import PROJECT, cards_folder, open_workshop
+from testburn.workshop.openbook import cards_folder, notebooks, open_workshop
 
-NOTEBOOKS = PROJECT / "notebooks"
 CELL_SECONDS = 300
 # The tag of the one cell whose picture of a page is stored with the notebook.
 KEPT_PICTURE = "kept-picture"
-
-
-def notebooks() -> list[Path]:
-    """Return the notebooks in the order a maker works."""
-    return sorted(NOTEBOOKS.glob("[0-9]*.ipynb"))
 
 
 def run(path: Path, refresh: bool = False) -> None:

@@ -22,7 +22,7 @@ from tornado.web import HTTPError
 
 from testburn.labbook import shown
 from testburn.workshop import pages
-from testburn.workshop.openbook import PROJECT, copied_demo
+from testburn.workshop.openbook import copied_demo, notebooks
 
 OPTIONS = ("--ServerApp.ip=127.0.0.1", "--log-level=ERROR", "--LabApp.news_url=None",
            "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--LabApp.extension_manager=readonly",
@@ -63,7 +63,7 @@ def options() -> list[str]:
 
 def opened(book: Path, more: list[str]) -> int:
     """Open JupyterLab on a lab book, and return its exit code when it ends."""
-    for name in pages.lay_out(book, sorted((PROJECT / "notebooks").glob("[0-9]*.ipynb"))):
+    for name in pages.lay_out(book, notebooks()):
         shown.say(f"Page {name} is new in this version; the one you had changed is kept in {pages.FOLDER}/earlier.")
     windows = Path(sys.prefix) / "share" / "lab-windows"
     ours = [f"--ServerApp.root_dir={book}", f"--LabApp.workspaces_dir={windows}"]

@@ -25,7 +25,7 @@ from testburn.labbook import Machine, files, shown, woods
 from testburn.units import Units
 
 PROJECT = Path(__file__).resolve().parents[3]
-DEMO = PROJECT / "labdata"
+DEMO, NOTEBOOKS = PROJECT / "labdata", PROJECT / "notebooks"
 BOOK_FILES = ("burns", "jobs", "orders", "artwork", "woods.csv", "strikes.csv", "retired.csv", "machine_log.csv",
               "timed_runs.csv", "machine.toml", "open-order.toml", "datapackage.json")
 
@@ -124,6 +124,11 @@ class Link:
     def _repr_html_(self) -> str:
         name = shown.as_html(self.name)
         return f'<a href="{quote(self.place)}" target="_blank">{name}</a>: click to open, then print.' if self.place else name
+
+
+def notebooks() -> list[Path]:
+    """Return the notebooks in the order a maker works."""
+    return sorted(NOTEBOOKS.glob("[0-9]*.ipynb"))
 
 
 def cards_folder() -> Path:

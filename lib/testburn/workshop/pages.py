@@ -40,22 +40,28 @@ def lay_out(book: str | Path, shipped: list[Path]) -> list[str]:
         mark, place = hashlib.sha256(path.read_bytes()).hexdigest(), folder / path.name
         if place.is_file() and made.get(path.name, {}).get("shipped") == mark:
             continue
-        if place.is_file() and _code(place) != made.get(path.name, {}).get("code"):
-            files.put(folder / "earlier" / path.name, place.read_bytes())
-            kept.append(path.name)
+        kept += _kept(place, made)
         page = fresh(nbformat.read(path, as_version=4))
         files.put(place, nbformat.writes(page).encode("utf-8") + b"\n")
         made[path.name] = {"shipped": mark, "code": _code(place)}
     gone = [name for name in made if name not in {path.name for path in shipped}]
     for name in gone:  # of an earlier version, under another name now
-        place = folder / name
-        if place.is_file() and _code(place) != made[name]["code"]:
-            files.put(folder / "earlier" / name, place.read_bytes())
-            kept.append(name)
-        place.unlink(missing_ok=True)
+        kept += _kept(folder / name, made)
+        (folder / name).unlink(missing_ok=True)
         del made[name]
     files.put(folder / MADE, json.dumps(made, indent=1).encode("utf-8"))
     return kept
+
+
+def _kept(place: Path, made: dict) -> list[str]:
+    """Keep a page that the maker changed beside those kept before, none of which is written over; return its name."""
+    if not place.is_file() or _code(place) == made.get(place.name, {}).get("code"):
+        return []
+    earlier = place.parent / "earlier"
+    number = 1 + sum(1 for _ in earlier.glob(f"{place.stem}*{place.suffix}"))
+    name = place.name if number == 1 else f"{place.stem}-{number}{place.suffix}"
+    files.put(earlier / name, place.read_bytes())
+    return [place.name]
 
 
 def fresh(notebook):
