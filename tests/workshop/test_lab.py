@@ -1,8 +1,10 @@
 """Lab: the server listens on this computer alone and follows no link that leaves its folder."""
 
 import asyncio
+import hashlib
 import os
 
+import nbformat
 import pytest
 from jupyter_server.services.contents.largefilemanager import AsyncLargeFileManager
 from tornado.web import HTTPError
@@ -49,6 +51,18 @@ def test_a_link_that_leads_away_is_neither_read_nor_written(path, folder):
     with pytest.raises(HTTPError):
         asked(folder, lab.Inside, path, model={"type": "file", "format": "text", "content": "changed"})
     assert (folder.parent / "out" / "other.txt").read_text(encoding="utf-8") == "not ours"
+
+
+def test_a_page_counts_as_changed_where_its_words_or_code_changed_not_where_it_only_ran(tmp_path):
+    def mark(source, count):
+        cell = nbformat.v4.new_code_cell(source, execution_count=count)
+        (tmp_path / "page.ipynb").write_text(nbformat.writes(nbformat.v4.new_notebook(cells=[cell])), encoding="utf-8")
+        return asyncio.run(lab.Inside(root_dir=str(tmp_path)).get("page.ipynb", content=False, require_hash=True))["hash"]
+
+    assert mark("fit", 1) == mark("fit", 2) != mark("fit(3)", 2)
+    (tmp_path / "log.csv").write_text("a", encoding="utf-8")
+    plain = asyncio.run(lab.Inside(root_dir=str(tmp_path)).get("log.csv", require_hash=True))["hash"]
+    assert plain == hashlib.sha256(b"a").hexdigest()
 
 
 def test_the_server_is_for_this_computer_only_and_asks_the_net_nothing():

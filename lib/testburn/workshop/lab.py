@@ -9,6 +9,7 @@ Source: `FileContentsManager._get_os_path` of jupyter_server 2, an inner method;
 """
 
 import argparse
+import asyncio
 import errno
 import os
 import sys
@@ -19,6 +20,7 @@ import zmq
 from jupyter_server.services.contents.largefilemanager import AsyncLargeFileManager
 from jupyterlab.labapp import LabApp
 from tornado.web import HTTPError
+from traitlets import Instance
 
 from testburn.labbook import shown
 from testburn.workshop import pages
@@ -41,7 +43,28 @@ class LeavesTheFolder(HTTPError, OSError):
 
 
 class Inside(AsyncLargeFileManager):
-    """Files of one folder; a link that leaves it is refused."""
+    """Files of one folder; a link that leaves it is refused.
+
+    JupyterLab saves a page by itself, so often that on a slow disk one save begins before the last has ended, and asks
+    before each whether the file is still what it saved. It then took its own save for a stranger's and asked the maker
+    which of the two to keep. So that question waits until a save has ended, and a page counts as changed where its
+    words or its code changed.
+    """
+
+    _saving = Instance(asyncio.Lock, ())
+
+    async def get(self, path, *args, require_hash=False, **more):
+        if not require_hash:  # a save asks so too, for its answer
+            return await super().get(path, *args, **more)
+        async with self._saving:
+            model = await super().get(path, *args, require_hash=True, **more)
+            if model["type"] == "notebook":
+                model["hash"] = pages.words(Path(self._get_os_path(path.strip("/")))) or model["hash"]
+        return model
+
+    async def save(self, model, path=""):
+        async with self._saving:
+            return await super().save(model, path)
 
     def _get_os_path(self, path):
         found, root = super()._get_os_path(path), os.path.realpath(self.root_dir)

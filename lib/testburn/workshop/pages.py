@@ -43,7 +43,7 @@ def lay_out(book: str | Path, shipped: list[Path]) -> list[str]:
         kept += _kept(place, made)
         page = fresh(nbformat.read(path, as_version=4))
         files.put(place, nbformat.writes(page).encode("utf-8") + b"\n")
-        made[path.name] = {"shipped": mark, "code": _code(place)}
+        made[path.name] = {"shipped": mark, "code": words(place)}
     gone = [name for name in made if name not in {path.name for path in shipped}]
     for name in gone:  # of an earlier version, under another name now
         kept += _kept(folder / name, made)
@@ -55,7 +55,7 @@ def lay_out(book: str | Path, shipped: list[Path]) -> list[str]:
 
 def _kept(place: Path, made: dict) -> list[str]:
     """Keep a page that the maker changed beside those kept before, none of which is written over; return its name."""
-    if not place.is_file() or _code(place) == made.get(place.name, {}).get("code"):
+    if not place.is_file() or words(place) == made.get(place.name, {}).get("code"):
         return []
     earlier = place.parent / "earlier"
     number = 1 + sum(1 for _ in earlier.glob(f"{place.stem}*{place.suffix}"))
@@ -85,6 +85,15 @@ def strip(model, path, contents_manager=None, **more) -> None:
             cell["outputs"], cell["execution_count"] = [], None
 
 
+def words(place: Path) -> str:
+    """Return twelve digits that stand for a page's words and code, whatever its results; none where it cannot be read."""
+    try:
+        cells = nbformat.read(place, as_version=4).cells
+    except Exception:  # whatever a maker made of it, it is theirs: it counts as changed
+        return ""
+    return hashlib.sha256("\0".join(cell.source for cell in cells).encode("utf-8")).hexdigest()[:12]
+
+
 def _made(folder: Path) -> dict:
     """Return what each page was made from; nothing where that cannot be read."""
     try:
@@ -92,12 +101,3 @@ def _made(folder: Path) -> dict:
         return made if isinstance(made, dict) else {}
     except (OSError, ValueError):
         return {}
-
-
-def _code(place: Path) -> str:
-    """Return twelve digits of a page's words and code."""
-    try:
-        cells = nbformat.read(place, as_version=4).cells
-    except Exception:  # whatever a maker made of it, it is theirs: it counts as changed
-        return ""
-    return hashlib.sha256("\0".join(cell.source for cell in cells).encode("utf-8")).hexdigest()[:12]
