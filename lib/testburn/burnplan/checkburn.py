@@ -120,5 +120,5 @@ def _levels(fit, group, rows) -> Levels:
     usual, middle = rows.iloc[len(rows) // 2], width.from_group(fit, group, float(rows["line_pitch_mm"].iloc[0]))
     return Levels(group.species, group.module_w, group.wavelength_nm, rows["depth_mm"].min(), rows["depth_mm"].max(),
                   usual["power_pct"], usual["line_pitch_mm"], int(usual["passes"]),
-                  float(group.readings["gauge_step_mm"].median()), rows["speed_mm_s"].to_numpy(), rows["speed_mm_s"].to_numpy(),
+                  group.gauge_step_mm, rows["speed_mm_s"].to_numpy(), rows["speed_mm_s"].to_numpy(),
                   middle, fit, group, None, (), group.module)

@@ -193,7 +193,7 @@ class DepthFit:
             covariance = state.covariance.copy()
             covariance[:, LEVEL_AND_SLOPE, :] = covariance[:, :, LEVEL_AND_SLOPE] = 0
             state = self._now(group, replace(state, covariance=covariance))
-        step = float(group.readings["gauge_step_mm"].median())
+        step = group.gauge_step_mm
         why = group.outside(dose, power_pct, line_pitch_mm, passes)
         reached = dose * self.machine_factor(group)
         return boards.predictive(self.spreads, state, reached, route, of, step), why != "", why

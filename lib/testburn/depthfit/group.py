@@ -128,6 +128,16 @@ class GroupFit:
         names = list(ROUTE)
         return self.readings.groupby(names, sort=True)[DOSE].agg(["min", "max"]).reset_index()
 
+    @cached_property
+    def _burned(self) -> np.ndarray:
+        """The columns of `routes` as rows of numbers: asked for with every prediction."""
+        return self.routes[[*ROUTE, "min", "max"]].to_numpy(float).T
+
+    @cached_property
+    def gauge_step_mm(self) -> float:
+        """The step of the gauge that its burns were read with; the middle one of several."""
+        return float(self.readings["gauge_step_mm"].median())
+
     def route(self, power_pct=None, line_pitch_mm=None, passes=None) -> tuple[np.ndarray, float]:
         """Return log2 of a route and its pitch; what is None is as burned: on the whole, where that was several.
 
@@ -148,12 +158,13 @@ class GroupFit:
     def outside(self, dose_j_mm2: np.ndarray, power_pct=None, line_pitch_mm=None, passes=None) -> np.ndarray:
         """Return for each dose of a route why it lies outside the burns, in words; empty where it does not."""
         said = dict(zip(ROUTE, (power_pct, line_pitch_mm, passes)))
-        same = np.ones(len(self.routes), bool)
-        for name, value in said.items():
-            same &= True if value is None else np.isclose(self.routes[name], value)
+        burned = self._burned
+        same = np.ones(burned.shape[1], bool)
+        for place, value in enumerate(said.values()):
+            same &= True if value is None else np.isclose(burned[place], value)
         if not same.any():
             return np.full(len(dose_j_mm2), self._never_burned(said), dtype=object)
-        low, high = self.routes["min"][same].min(), self.routes["max"][same].max()
+        low, high = burned[3, same].min(), burned[4, same].max()
         inside = (dose_j_mm2 >= low * (1 - 1e-9)) & (dose_j_mm2 <= high * (1 + 1e-9))
         words = f"this route was burned from {low:.3g} to {high:.3g} J/mm² only"
         return np.where(inside, "", words).astype(object)

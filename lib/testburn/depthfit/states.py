@@ -40,6 +40,7 @@ FADE, FADE_SD, CURE_SD = "fade", 0.15, 0.10
 # Work that no fade is cured by.
 NO_CURE = ("belt", "other")
 MODULE = list(columns.MODULE_KEY)
+_BEGUN = ("since", "done", "sd", "words")
 # Of `DepthFit.states`, a row a module.
 COLUMNS = (*MODULE, "since", "done", "off_pct", "lower_pct", "upper_pct", "boards", "check_boards", "jobs", "words")
 FLAT = 10.0                    # sd of a wood's level before anything was burned: no limit at all
@@ -165,14 +166,13 @@ def covariance(rows: pd.DataFrame, common_curve: bool = True) -> np.ndarray:
 
 def entries(log: pd.DataFrame, key: tuple, spreads_pct: Mapping[str, float] | None = None) -> pd.DataFrame:
     """Return the entries of a log that open a state of one module: since, done, sd, words; of one day together."""
-    one = pd.DataFrame([dict(zip(MODULE, key))])
-    own = [row for row in log.itertuples() if row.new_state != "no" and columns.of_module(one, row.module)[0]]
-    spread = columns.DONE | dict(spreads_pct or {})
-    opened = [(row.day, row.done, spread[row.done] / 100) for row in own if spread[row.done] > 0]
-    found = pd.DataFrame(opened, columns=["since", "done", "sd"])
-    found = found.groupby("since", as_index=False, sort=True).agg({"done": lambda kinds: " and ".join(dict.fromkeys(kinds)),
-                                                                   "sd": lambda sds: float(np.hypot.reduce(list(sds)))})
-    return found.assign(words=[f"the {row.done} entry of {row.since:%Y-%m-%d}" for row in found.itertuples()])
+    name, spread, opened = columns.module_name(key[2], key[0]), columns.DONE | dict(spreads_pct or {}), {}
+    for row in log.itertuples():
+        if row.new_state != "no" and row.module in ("", name) and spread[row.done] > 0:
+            opened.setdefault(row.day, {}).setdefault(row.done, []).append(spread[row.done] / 100)
+    return pd.DataFrame([(day, " and ".join(kinds), float(np.hypot.reduce(sum(kinds.values(), []))),
+                          f"the {' and '.join(kinds)} entry of {day:%Y-%m-%d}") for day, kinds in sorted(opened.items())],
+                        columns=list(_BEGUN))
 
 
 def known(curves: CurveFit, readings: pd.DataFrame, past: Past, shift: Mapping[tuple, np.ndarray]) -> dict[tuple, States]:
@@ -196,8 +196,8 @@ def known(curves: CurveFit, readings: pd.DataFrame, past: Past, shift: Mapping[t
     for key in groups.unique():
         begun = past.begun(key)
         mine = [group for group, own in enumerate(groups) if own == key]
-        own = jobs[(jobs[MODULE] == list(key)).all(axis=1)] if len(jobs) else jobs
-        called = past.called[(past.called[MODULE] == list(key)).all(axis=1)]["species"]
+        own = jobs[of_key(jobs, key)] if len(jobs) else jobs
+        called = past.called[of_key(past.called, key)]["species"]
         woods = {group: _against(swatches.group_keys["species"].iloc[group], own, burned_on[swatches.group_of == group])
                  for group in mine if swatches.group_keys["species"].iloc[group] in set(called)}
         woods = {group: jobs_of for group, jobs_of in woods.items() if jobs_of.any()}
@@ -208,6 +208,11 @@ def known(curves: CurveFit, readings: pd.DataFrame, past: Past, shift: Mapping[t
             found[key] = _solved(key, begun, pd.concat([boards_in(curves, group, state, used) for group in mine]),
                                  _works(curves, mine, own, begun), float(steep), woods)
     return found
+
+
+def of_key(rows: pd.DataFrame, key: tuple) -> np.ndarray:
+    """Return which rows are of one module."""
+    return np.logical_and.reduce([(rows[name] == value).to_numpy(bool) for name, value in zip(MODULE, key)])
 
 
 def _against(species: str, jobs: pd.DataFrame, burned_on: np.ndarray) -> np.ndarray:
@@ -234,14 +239,10 @@ def numbered(since: pd.Series, days) -> np.ndarray:
 def _begun(past: Past, key: tuple) -> pd.DataFrame:
     """Return the states of a module in order: since, done, sd, words, and the place of the state it starts from."""
     logged = entries(past.log, key, past.spreads_pct)
-    called = past.called[(past.called[MODULE] == list(key)).all(axis=1) & (past.called["species"] == "")]
-    fades = pd.DataFrame([{"since": row.since_on, "done": FADE, "sd": FADE_SD, "words": row.since}
-                          for row in called.itertuples()], columns=list(logged))
-    first = pd.DataFrame([{"since": pd.NaT, "done": "", "sd": 0.0, "words": ""}])
-    later = [part for part in (logged, fades) if len(part)]
-    begun = pd.concat([first, *[part.sort_values("since", kind="stable") for part in
-                                ([pd.concat(later)] if later else [])]], ignore_index=True)
-    begun["since"] = pd.to_datetime(begun["since"])
+    called = past.called[of_key(past.called, key) & (past.called["species"] == "").to_numpy()]
+    fades = [(row.since_on, FADE, FADE_SD, row.since) for row in called.itertuples()]
+    later = sorted([*logged.itertuples(index=False, name=None), *fades], key=lambda one: one[0])
+    begun = pd.DataFrame([(pd.NaT, "", 0.0, ""), *later], columns=list(_BEGUN)).astype({"since": "datetime64[ns]"})
     parents, sound, faded, sds = [], 0, False, begun["sd"].tolist()
     for place, done in enumerate(begun["done"]):
         cured = faded and cures(done)
@@ -267,11 +268,12 @@ def boards_in(curves: CurveFit, group: int, state, shift, at=None) -> pd.DataFra
     noise = swatch + PLACE_SD**2 + within(curves, curves.weight_depth_mm[own], s.count[own], s.gauge_step_mm[own])
     y = np.log1p(np.clip(curves.residual[own], -0.95, 20.0)) / steep + shift[at]
     weight = steep**2 / noise
-    rows = pd.DataFrame({"board": s.board_of[own], "state": at, "weight": weight, "y": weight * y,
-                         "board_variance": weight * board_sd2 / steep**2})
-    cells = rows.groupby(["board", "state"], as_index=False).sum()
-    return cells.assign(y=cells["y"] / cells["weight"], board_variance=cells["board_variance"] / cells["weight"],
-                        variance=1 / cells["weight"], group=group).drop(columns="weight")
+    cell, place = np.unique(s.board_of[own] * (at.max(initial=0) + 1) + at, return_inverse=True)
+    total = np.bincount(place, weight)
+    board, begun = np.divmod(cell, at.max(initial=0) + 1)
+    return pd.DataFrame({"board": board, "state": begun, "y": np.bincount(place, weight * y) / total,
+                         "board_variance": np.bincount(place, weight * board_sd2 / steep**2) / total,
+                         "variance": 1 / total, "group": group})
 
 
 def _works(curves: CurveFit, mine: list[int], jobs: pd.DataFrame, begun: pd.DataFrame):

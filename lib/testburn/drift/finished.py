@@ -30,14 +30,13 @@ def finished(jobs: pd.DataFrame) -> pd.DataFrame:
     """
     key = ["burn", "species", "board", *MODULE]
     readings = columns.with_module(jobs).assign(made_up=jobs["invented"] == "yes", day=pd.to_datetime(jobs["burned_on"]))
-    told = {name: (name, "first") for name in ("expected_mm", "curve_sd", "board_sd", "swatch_sd", "reading_sd",
-                                               "gauge_sd_mm", "df")}
     setting = [name for name in columns.MACHINE_SETTING if name in readings]
-    counted = "state_factor" in readings
-    recess = readings.groupby([*key, "swatch"], sort=False).agg(
-        finished_on=("day", "max"), mean_mm=("depth_mm", "mean"), count=("depth_mm", "size"), step=("gauge_step_mm", "first"),
-        made_up=("made_up", "any"), **told, **{name: (name, "first") for name in setting},
-        **({"state_factor": ("state_factor", "first")} if counted else {})).reset_index()
+    counted = ["state_factor"] if "state_factor" in readings else []
+    one = readings.groupby([*key, "swatch"], sort=False)
+    recess = one[["expected_mm", "curve_sd", "board_sd", "swatch_sd", "reading_sd", "gauge_sd_mm", "df", "gauge_step_mm",
+                  *setting, *counted]].first().rename(columns={"gauge_step_mm": "step"})
+    recess = recess.assign(mean_mm=one["depth_mm"].mean(), count=one.size(), finished_on=one["day"].max(),
+                           made_up=one["made_up"].any()).reset_index()
     gauge = (recess["gauge_sd_mm"]**2 + recess["step"]**2 / 12) / recess["expected_mm"]**2
     # Never quite 0, so that promises without any scatter do not divide by it.
     recess["weight"] = 1 / (recess["swatch_sd"]**2 + (recess["reading_sd"]**2 + gauge) / recess["count"] + 1e-8)
@@ -46,9 +45,9 @@ def finished(jobs: pd.DataFrame) -> pd.DataFrame:
     recess["dose_j_mm2"] = energy.with_energy(recess)["areal_dose_j_mm2"] if len(setting) == len(columns.MACHINE_SETTING) else np.nan
     averaged = ["expected_mm", "mean_mm", "log_ratio", "curve_sd", "board_sd", "df", "dose_j_mm2"]
     recess[averaged] = recess[averaged].mul(recess["weight"], axis=0)
-    rows = recess.groupby(key, sort=False).agg(
-        **{name: (name, "sum") for name in (*averaged, "weight")}, recesses=("swatch", "size"),
-        finished_on=("finished_on", "max"), invented=("made_up", "any")).reset_index()
+    one = recess.groupby(key, sort=False)
+    rows = one[[*averaged, "weight"]].sum().assign(recesses=one.size(), finished_on=one["finished_on"].max(),
+                                                   invented=one["made_up"].any()).reset_index()
     rows[averaged] = rows[averaged].div(rows["weight"], axis=0)
     rows["own_variance"] = 1 / rows["weight"]
     rows["log_sd"] = np.sqrt(rows["own_variance"] + rows["curve_sd"]**2 + rows["board_sd"]**2)

@@ -12,6 +12,7 @@ the focus, as one of them cuts the cell that the form stands in. Where the kerne
 what is typed is not kept.
 """
 
+from functools import cache
 from pathlib import Path
 
 import anywidget
@@ -85,42 +86,64 @@ def header_box(name: str, value: str, species, powers=()) -> widgets.Widget:
         # What was typed before stays even where it is no choice; the check names it then.
         nothing = "choose…" if name == "species" else "not noted"
         options = [(choice or nothing, choice) for choice in dict.fromkeys([*choices, value])]
-        box = widgets.Dropdown(options=options, value=value, description=HEADER[name])
+        box = choice(options, value, HEADER[name], _WIDTHS.get(name, FIELD))
     else:
-        box = widgets.Text(value, description=HEADER[name], continuous_update=False)
+        box = text(value, HEADER[name], _WIDTHS.get(name, FIELD))
     if name not in LINES["Optional"]:
         box.add_class(MUST)
-    return field(box, _WIDTHS.get(name, FIELD))
-
-
-def field(box: widgets.Widget, width: str = FIELD) -> widgets.Widget:
-    """Return a box with its label above it."""
-    box.layout = widgets.Layout(width=width)
-    box.add_class("burn-field")
     return box
 
 
-def cell(value, width=CELL) -> widgets.Text:
-    """Return a box of the grid."""
-    box = widgets.Text(str(value), continuous_update=False, layout=widgets.Layout(width=width))
-    box.add_class("burn-cell")
+@cache
+def laid(**options) -> widgets.Layout:
+    """Return a layout; boxes that lie alike share one, as the page is told of each by itself. Never change one: give another."""
+    return widgets.Layout(**options)
+
+
+@cache
+def _style(kind) -> widgets.Widget:
+    return kind.class_traits()["style"].klass()
+
+
+def _box(kind, mark: str, width: str, **traits) -> widgets.Widget:
+    box = kind(layout=laid(width=width), style=_style(kind), **traits)
+    box.add_class(mark)
     return box
+
+
+def text(value="", label: str = "", width: str = FIELD, mark: str = "burn-field") -> widgets.Text:
+    """Return a box to type into, its label above it."""
+    return _box(widgets.Text, mark, width, value=str(value), description=label, continuous_update=False)
+
+
+def choice(options, value, label: str = "", width: str = FIELD, mark: str = "burn-field", kind=widgets.Dropdown):
+    """Return a box to choose in, its label above it."""
+    return _box(kind, mark, width, options=options, value=value, description=label)
+
+
+def cell(value, width: str = CELL, label: str = "") -> widgets.Text:
+    """Return a box of the grid; its label is for screen readers."""
+    return text(value, label, width, "burn-cell")
 
 
 def words(text, width) -> widgets.Label:
     """Return words that stand over a column or before a line."""
-    return widgets.Label(text, layout=widgets.Layout(width=width))
+    return widgets.Label(text, layout=laid(width=width), style=_style(widgets.Label))
+
+
+def row(boxes) -> widgets.HBox:
+    """Return boxes side by side, wrapped where the page is narrow."""
+    return widgets.HBox(list(boxes), layout=laid(flex_flow="row wrap", align_items="flex-end"))
 
 
 def wrapped(title: str, boxes) -> widgets.HBox:
-    """Return a line of boxes after its name, wrapped where the page is narrow."""
-    return widgets.HBox([words(title, NAME), *boxes],
-                        layout=widgets.Layout(flex_flow="row wrap", align_items="flex-end"))
+    """Return a line of boxes after its name."""
+    return row([words(title, NAME), *boxes])
 
 
 def message(*said: Remark) -> widgets.HTML:
     """Return a place for messages."""
-    box = widgets.HTML(as_html(said))
+    box = widgets.HTML(as_html(said), layout=laid(), style=_style(widgets.HTML))
     box.add_class("burn-said")
     return box
 
@@ -128,7 +151,7 @@ def message(*said: Remark) -> widgets.HTML:
 def button(label, pressed, style="", name="") -> widgets.Button:
     """Return a button as wide as its label; `name` is its class in the page."""
     made = widgets.Button(description=label, button_style=style,
-                          layout=widgets.Layout(width="auto", min_width="110px"))
+                          layout=laid(width="auto", min_width="110px"), style=_style(widgets.Button))
     made.on_click(pressed)
     if name:
         made.add_class(name)

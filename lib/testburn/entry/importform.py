@@ -13,7 +13,7 @@ import ipywidgets as widgets
 
 from testburn import labbook
 from testburn.entry import importing
-from testburn.entry.boxes import STYLE, Keys, as_html, button, field, message, words
+from testburn.entry.boxes import STYLE, Keys, as_html, button, cell, choice, laid, message, words
 from testburn.entry.grid import LABELS
 from testburn.entry.typed import short
 from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
@@ -43,7 +43,7 @@ class ImportForm(widgets.VBox):
         wood = woods.of(self.book)
         self._limits, self._wood = woods.volume_energy_limits(wood["specific_gravity_12pct"]), wood
         self.upload = widgets.FileUpload(accept=".csv,.tsv,.txt", multiple=False,
-                                         description="Choose a file", layout=widgets.Layout(width="auto"))
+                                         description="Choose a file", layout=laid(width="auto"))
         self.upload.observe(lambda _: self._uploaded(), "value")
         self.layout_boxes, self.lines = {}, {}
         self._content, self._name, self._rows, self._asking = b"", "", None, Asking()
@@ -75,9 +75,7 @@ class ImportForm(widgets.VBox):
         labels = {"encoding": "Letters are", "delimiter": "Columns are parted by",
                   "decimal": "Numbers have"}
         self.layout_boxes = {
-            part: field(widgets.Dropdown(
-                options=[(word, mark) for mark, word in marks.items()],
-                value=getattr(layout, part), description=labels[part]), "170px")
+            part: choice([(word, mark) for mark, word in marks.items()], getattr(layout, part), labels[part], "170px")
             for part, marks in choices.items()}
         self._layout_line.children = list(self.layout_boxes.values())
         for part, box in self.layout_boxes.items():
@@ -116,19 +114,13 @@ class ImportForm(widgets.VBox):
         self.lines, lines = {}, []
         for ours in _OURS:
             label, sources = LABELS.get(ours, ours), mapping.sources.get(ours, ())
-            if ours == "depth_mm":
-                source = widgets.SelectMultiple(options=names[1:], value=sources, rows=4)
-            else:
-                source = widgets.Dropdown(options=names, value=sources[0] if sources else "")
-            source.description = f"{label}: column"
-            fixed = widgets.Text(mapping.fixed.get(ours, self._suggested(ours, sources)),
-                                 description=f"{label}: same for all rows", continuous_update=False)
+            several = ours == "depth_mm"
+            source = choice(names[several:], sources if several else sources[0] if sources else "", f"{label}: column", "220px",
+                            "burn-cell", widgets.SelectMultiple if several else widgets.Dropdown)
+            fixed = cell(mapping.fixed.get(ours, self._suggested(ours, sources)), "150px", f"{label}: same for all rows")
             units = list(UNITS.get(ours, {}))
-            unit = widgets.Dropdown(options=units, description=f"{label}: unit",
-                                    value=mapping.units.get(ours, units[0] if units else None))
-            for box, width in ((source, "220px"), (fixed, "150px"), (unit, "140px")):
-                box.layout = widgets.Layout(width=width)
-                box.add_class("burn-cell")
+            unit = choice(units, mapping.units.get(ours, units[0] if units else None), f"{label}: unit", "140px", "burn-cell")
+            for box in (source, fixed, unit):
                 box.observe(lambda _: self._show(), "value")
             self.lines[ours] = (source, fixed, unit)
             must = "" if columns.BY_NAME[ours].required else " (optional)"

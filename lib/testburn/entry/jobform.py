@@ -19,7 +19,7 @@ import pandas as pd
 from testburn import drift
 from testburn.depthfit import NEXT
 from testburn.entry import boxes
-from testburn.entry.boxes import Keys, as_html, button, field
+from testburn.entry.boxes import Keys, as_html, button
 from testburn.entry.draft import BoxesDraft
 from testburn.entry.grid import units_of
 from testburn.entry.typed import MM_OF, length_mm, short
@@ -121,24 +121,20 @@ class JobForm(widgets.VBox):
         self.save = button("Save job", self._save, "primary", "burn-save")
         self.accept = button("Accept into the fit", self._accept)
         self.clear = button("Start empty", self._clear)
-        line = dict(layout=widgets.Layout(flex_flow="row wrap", align_items="flex-end"))
         super().__init__([
             widgets.HTML(boxes.STYLE), Keys(), self._place_line(resumed),
-            widgets.HBox([self.boxes["card"]], **line),
-            widgets.HBox([self.boxes[name] for name in list(LABELS)[1:]], **line), self.promised,
+            boxes.row([self.boxes["card"]]), boxes.row(self.boxes[name] for name in list(LABELS)[1:]), self.promised,
             widgets.HBox([self.save, self.accept, self.clear]), self.said])
         self.add_class("burn-entry")
         self._say()
 
     def _box(self, name) -> widgets.Widget:
+        width = _WIDTHS.get(name, boxes.FIELD)
         if name == "card":
-            options = list(zip(labels(self.promises, self._units), self.promises.index))
-            box = widgets.Dropdown(options=options, value=0, description=LABELS[name])
-        elif name == "unit":
-            box = widgets.Dropdown(options=list(MM_OF), value="mm", description=LABELS[name])
-        else:
-            box = widgets.Text(self._start(name), description=LABELS[name], continuous_update=False)
-        return field(box, _WIDTHS.get(name, boxes.FIELD))
+            return boxes.choice(list(zip(labels(self.promises, self._units), self.promises.index)), 0, LABELS[name], width)
+        if name == "unit":
+            return boxes.choice(list(MM_OF), "mm", LABELS[name], width)
+        return boxes.text(self._start(name), LABELS[name], width)
 
     def _start(self, name) -> str:
         return {"burned_on": datetime.date.today().isoformat(), "gauge_step": "0.01 mm", "burn": self._piece}.get(name, "")

@@ -41,12 +41,11 @@ class Offers(widgets.VBox):
         self.plans = Path(plans) if plans else self.book / "plans"
         self._asked: set[str] = set()
         self.form, self.said, self.offers = None, message(), widgets.VBox()
-        self.choose = boxes.field(widgets.Dropdown(
-            options=self._choices(), description="Open"), "420px")
+        self.choose = boxes.choice(self._choices(), _NEW, "Open", "420px")
         self.go = button("Open", lambda _: self._open(*self.choose.value))
         self._slot = widgets.VBox()
         super().__init__([widgets.HTML(STYLE), Keys(), self.offers, widgets.HBox(
-            [self.choose, self.go], layout=widgets.Layout(align_items="flex-end")), self.said, self._slot])
+            [self.choose, self.go], layout=boxes.laid(align_items="flex-end")), self.said, self._slot])
         self.add_class("burn-entry")
         if not self._offer():
             self._put(burnform.entry(self.book, scratch=scratch))

@@ -13,7 +13,7 @@ import ipywidgets as widgets
 
 from testburn.depthfit import DepthFit
 from testburn.entry import boxes, typed
-from testburn.entry.boxes import Keys, as_html, button, field, wrapped
+from testburn.entry.boxes import Keys, as_html, button, wrapped
 from testburn.entry.draft import BoxesDraft
 from testburn.entry.jobform import depths_mm
 from testburn.entry.remarks import Remark
@@ -39,7 +39,6 @@ PROOF = {"board": "Board", "depths": "Depths", "unit": "In", "gauge_step": "Gaug
 _WIDTHS = {"name": "190px", "customer": "190px", "note": "240px", "artwork": "190px", "depths": "200px", "unit": "80px", "confirmed": "220px"}
 _MEASURED = {"speed_mm_s": typed.speed_mm_s, "power_pct": typed.power_pct, "line_pitch_mm": typed.pitch_mm}
 _WHOLE = ("pieces", "pieces_a_board")
-_ROW = dict(layout=widgets.Layout(flex_flow="row wrap", align_items="flex-end"))
 
 
 class _Kept(widgets.VBox):
@@ -126,26 +125,25 @@ class OrderForm(_Kept):
         self.boxes = {name: self._box(name) for name in LABELS}
         self._loaded, self._seen, self._repeats = "", "", ""
         self._keep(book, scratch, orders.FOLDER)
-        self.which = field(widgets.Dropdown(options=[_NEW], description="Orders"), "260px")
+        self.which = boxes.choice([_NEW], _NEW, "Orders", "260px")
         self.open_it, self.repeat_it = button("Open it", self._press(self._open)), button("Repeat it", self._press(self._repeat))
         self.save = button("Save order", self._press(self._save), "primary", "burn-save")
         self.finish = button("Finish order", self._press(self._finish))
         place = f"<p>Saves into <b>{shown.as_html(str((book / orders.FOLDER).resolve()))}</b></p>"
         trial = Remark("doubt", "For trying out only: this is a scratch copy of the invented demo lab book.") if scratch else Remark("plain", "")
         super().__init__([widgets.HTML(boxes.STYLE), Keys(), widgets.HTML(place), boxes.message(trial),
-                          widgets.HBox([self.which, self.open_it, self.repeat_it], **_ROW),
+                          boxes.row([self.which, self.open_it, self.repeat_it]),
                           *(wrapped(title, [self.boxes[name] for name in line]) for title, line in LINES.items()),
                           widgets.HBox([self.save, self.finish]), self.said])
         self.add_class("burn-entry")
         self._try(self._start)
 
     def _box(self, name: str) -> widgets.Widget:
-        if name in self._choices:
-            nothing, offered = self._choices[name]
-            box = widgets.Dropdown(options=[(nothing, _NOTHING), *((one, one) for one in offered)], value=_NOTHING, description=LABELS[name])
-        else:
-            box = widgets.Text("", description=LABELS[name], continuous_update=False)
-        return field(box, _WIDTHS.get(name, boxes.FIELD))
+        width = _WIDTHS.get(name, boxes.FIELD)
+        if name not in self._choices:
+            return boxes.text("", LABELS[name], width)
+        nothing, offered = self._choices[name]
+        return boxes.choice([(nothing, _NOTHING), *((one, one) for one in offered)], _NOTHING, LABELS[name], width)
 
     def _press(self, act):
         return lambda _: self._try(act)
@@ -300,7 +298,7 @@ class ProofForm(_Kept):
         self.boxes = {name: self._box(name) for name in PROOF}
         self._keep(book, scratch, "orders/proofs")
         self.save = button("Add proof", lambda _: self._try(self._add), "primary", "burn-save")
-        super().__init__([widgets.HTML(boxes.STYLE), Keys(), widgets.HBox(list(self.boxes.values()), **_ROW), self.save, self.said])
+        super().__init__([widgets.HTML(boxes.STYLE), Keys(), boxes.row(self.boxes.values()), self.save, self.said])
         self.add_class("burn-entry")
         if left := self._draft.left():
             self._fill(left)
@@ -311,8 +309,8 @@ class ProofForm(_Kept):
                                  "passes": f"{self._job.recommended['passes']:g}" if self._setting else "",
                                  "proved_on": datetime.date.today().isoformat()}
         if name == "unit":
-            return field(widgets.Dropdown(options=[(one, one) for one in MM_OF], value="mm", description=PROOF[name]), _WIDTHS[name])
-        return field(widgets.Text(start.get(name, ""), description=PROOF[name], continuous_update=False), _WIDTHS.get(name, "120px"))
+            return boxes.choice(list(MM_OF), "mm", PROOF[name], _WIDTHS[name])
+        return boxes.text(start.get(name, ""), PROOF[name], _WIDTHS.get(name, "120px"))
 
     def _proof(self) -> dict:
         """Return the proof that the boxes say, as `orders.add_proof` takes it."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import ipywidgets as widgets
 
-from testburn.entry.boxes import CELL, HALF_CELL, MUST, NAME, cell, message, words
+from testburn.entry.boxes import CELL, HALF_CELL, MUST, NAME, cell, laid, message, words
 from testburn.entry.draft import row_cell
 
 
@@ -30,7 +30,7 @@ class RowBoxes:
     @classmethod
     def of(cls, row: dict, readings: int) -> "RowBoxes":
         """Return boxes holding what is typed already; `readings` is how many there are."""
-        line = widgets.HBox(layout=widgets.Layout(align_items="center", flex_flow="row wrap"))
+        line = widgets.HBox(layout=laid(align_items="center", flex_flow="row wrap"))
         line.add_class("burn-row")
         boxes = cls(cell(row.get("swatch", ""), NAME), cell(row.get("speed", "")),
                     cell(row.get("power", "")), *(
@@ -38,7 +38,7 @@ class RowBoxes:
                          for place in range(readings)]
                         for texts in (row.get("faces", ()), row.get("depths", ()))),
                     message(), line)
-        boxes.said.layout = widgets.Layout(flex="1 1 230px", min_width="230px")
+        boxes.said.layout = laid(flex="1 1 230px", min_width="230px")
         for box in (boxes.swatch, boxes.speed, *boxes.faces, *boxes.depths):
             box.add_class(MUST)
         return boxes
@@ -58,7 +58,7 @@ class RowBoxes:
         """Put the boxes into the line, the face's before the floor's where both are typed."""
         width = HALF_CELL if with_face else CELL
         for box in (*self.faces, *self.depths):
-            box.layout.width = width
+            box.layout = laid(width=width)
         pairs = zip(self.faces, self.depths) if with_face else ((box,) for box in self.depths)
         self.line.children = [self.swatch, self.speed, self.power,
                               *(box for pair in pairs for box in pair), self.said]

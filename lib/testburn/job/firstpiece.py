@@ -62,7 +62,7 @@ def next_speeds(fit: DepthFit, choice: pd.Series, window: Window, machine: Machi
         side ("too shallow", "too deep"), measured_mm, speed_mm_s, chance_inside: of the next piece, on the same board.
     """
     group = fit.group_of(choice)
-    step, own = float(group.readings["gauge_step_mm"].median()), "first piece" if board == NEXT else board
+    step, own = group.gauge_step_mm, "first piece" if board == NEXT else board
     rows = []
     for side, end, shares in (("too shallow", window.at_least_mm, SHALLOW), ("too deep", window.at_most_mm, DEEP)):
         for share in shares:

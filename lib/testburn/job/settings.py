@@ -158,7 +158,7 @@ def advice(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: flo
     if reaches(choice["chance_inside"], wanted):
         return said + "."
     row = choice.to_frame().T
-    step = float(group.readings["gauge_step_mm"].median())
+    step = group.gauge_step_mm
     helps = []
     if board == NEXT and choice["depth_mm"] > step:
         expected = proof(choice, _A_PROOF, [choice["depth_mm"]] * 3, step)

@@ -194,7 +194,7 @@ def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
     options = options.assign(minutes=scale * options["minutes"])
     own = choice.to_frame().T.astype({"line_energy_j_mm": float, "line_pitch_mm": float})
     group = fit.group_of(choice)
-    step = float(group.readings["gauge_step_mm"].median())
+    step = group.gauge_step_mm
     named = _A_PROOF if board == NEXT else board
     asked = group, options, at_least_mm, at_most_mm
     rows = []

@@ -146,7 +146,7 @@ def _measure(job: Job) -> dict:
     """Return the measuring box: where, with what, how many, and which pieces have blanks."""
     batches = job.batch.table["measure"]
     first = str(batches.iloc[0]).split(", ")
-    step = float(job.group.readings["gauge_step_mm"].median())
+    step = job.group.gauge_step_mm
     more = f" On every further board too: {'; '.join(batches.iloc[1:4])}{'; …' * (len(batches) > 4)}." if len(batches) > 1 else ""
     several = job.order.pieces > 1
     where = WHERE + f" Measure piece{'s' * (len(first) > 1)} {', '.join(first)}.{more}" * several
