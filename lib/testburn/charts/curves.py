@@ -6,7 +6,7 @@ wood keeps its look wherever it is drawn. Charts compute nothing: every number c
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
+from plotly.graph_objects import Figure, Scatter
 from plotly.subplots import make_subplots
 
 from testburn import energy
@@ -40,17 +40,17 @@ def _setting_words(rows: pd.DataFrame) -> list[str]:
                 rows["power_pct"], rows["speed_mm_s"], lines, rows["passes"], rows["depth_mm"])]
 
 
-def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
+def _band_traces(x, band, name, colour, dash, legend=True) -> list[Scatter]:
     """Return a filled interval and its middle line, tied together in the legend."""
     name = plain(name)
     red, green, blue = (int(colour[i:i + 2], 16) for i in (1, 3, 5))
     common = dict(x=rounded(x), mode="lines", legendgroup=name)
     return [
-        go.Scatter(**common, y=rounded(band["upper_mm"]), line_width=0, hoverinfo="skip",
+        Scatter(**common, y=rounded(band["upper_mm"]), line_width=0, hoverinfo="skip",
                    showlegend=False),
-        go.Scatter(**common, y=rounded(band["lower_mm"]), line_width=0, hoverinfo="skip",
+        Scatter(**common, y=rounded(band["lower_mm"]), line_width=0, hoverinfo="skip",
                    fill="tonexty", fillcolor=f"rgba({red},{green},{blue},0.12)", showlegend=False),
-        go.Scatter(**common, y=rounded(band["depth_mm"]), name=name, showlegend=legend,
+        Scatter(**common, y=rounded(band["depth_mm"]), name=name, showlegend=legend,
                    line=dict(color=colour, dash=dash, width=2.5),
                    hovertemplate="%{y:.2f} mm at %{x:.3f}<extra>" + name + "</extra>"),
     ]
@@ -58,7 +58,7 @@ def _band_traces(x, band, name, colour, dash, legend=True) -> list[go.Scatter]:
 
 def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | None = None,
           settings: pd.DataFrame | None = None, board: str = NEXT,
-          ordinary: bool = False, module: str | None = None) -> go.Figure:
+          ordinary: bool = False, module: str | None = None) -> Figure:
     """Draw one species × module: readings by board, the curve, its band, and chosen settings.
 
     With `ordinary`, also what the ordinary interval would have told you: the textbook's, which
@@ -72,7 +72,7 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
     # At one pitch a line energy is a dose; at several only the dose compares.
     scale = 1.0 if group.regressor == ENERGY else 1 / pitch
     at = band[ENERGY] * scale
-    figure = go.Figure(_band_traces(at, band, name, colour, dash))
+    figure = Figure(_band_traces(at, band, name, colour, dash))
     if ordinary:
         ends = compare.interval(compare.of_group(group), band[ENERGY] / pitch, LEVEL)
         for end, shown in zip(ends, (True, False)):
@@ -114,13 +114,13 @@ def _chosen_words(rows: pd.DataFrame) -> list[str]:
 
 
 def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERGY,
-              wavelength_nm: float | None = None, module: str | None = None) -> go.Figure:
+              wavelength_nm: float | None = None, module: str | None = None) -> Figure:
     """Draw how far each reading lies from the curve, in percent, against one column."""
     group = fit.group(species, module_w, wavelength_nm, module)
     words = {**AXIS_WORDS, "speed_mm_s": "speed, mm/s", "fitted_mm": "fitted depth, mm",
              "burned_on": "day of the burn", "order": "place of the swatch in its burn"}
     rows = fit.fitted.loc[group.readings.index]
-    figure = go.Figure()
+    figure = Figure()
     for place, (board, part) in enumerate(rows.groupby("board")):
         figure.add_scatter(
             x=part[against].astype(str) if against == "burned_on" else rounded(part[against]),
@@ -134,11 +134,11 @@ def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERG
     return styled(figure, f"{plain(group.name)}: what the curve leaves over", 380)
 
 
-def board_deviations(fit: DepthFit) -> go.Figure:
+def board_deviations(fit: DepthFit) -> Figure:
     """Draw how much deeper or shallower than its curve each burned board is, with its limits."""
     rows = fit.board_deviations
     names = [f"{plain(row.board)}, {row.module_w:g} W" for row in rows.itertuples()]
-    figure = go.Figure()
+    figure = Figure()
     for species, part in rows.groupby("species", sort=True):
         colour, _, mark = _look(fit, species)
         figure.add_scatter(
@@ -154,7 +154,7 @@ def board_deviations(fit: DepthFit) -> go.Figure:
     return styled(figure, "Each board's own deviation", 160 + 20 * len(rows))
 
 
-def chance(options: pd.DataFrame, choice: pd.Series, wanted: float, units: Units = Units()) -> go.Figure:
+def chance(options: pd.DataFrame, choice: pd.Series, wanted: float, units: Units = Units()) -> Figure:
     """Draw the chance to land inside the window over speed, the fastest good setting marked.
 
     Parameters
@@ -169,7 +169,7 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float, units: Units
         Those of the machine.
     """
     speed = units.of("speed_mm_s")
-    figure = go.Figure(go.Scatter(
+    figure = Figure(Scatter(
         x=rounded(speed.of(options["speed_mm_s"])), y=rounded(100 * options["chance_inside"]), mode="lines",
         line=dict(color="#0072B2", width=2.5), name="chance", showlegend=False,
         text=[f"{depth:.2f} mm, {minutes:.1f} min" for depth, minutes
@@ -188,7 +188,7 @@ def chance(options: pd.DataFrame, choice: pd.Series, wanted: float, units: Units
                           f"{units.said('line_pitch_mm', choice['line_pitch_mm'])}", 380)
 
 
-def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
+def by_module(fit: DepthFit, line_pitch_mm: float) -> Figure:
     """Draw small multiples: one panel a module, every species in it, same axes throughout."""
     modules = list(dict.fromkeys(_module(group) for group in fit.groups))
     modules.sort(key=lambda module: (module[1], module[0], module[2]))
@@ -211,9 +211,9 @@ def by_module(fit: DepthFit, line_pitch_mm: float) -> go.Figure:
 
 
 def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
-               wavelength_nm: float | None = None, module: str | None = None) -> go.Figure:
+               wavelength_nm: float | None = None, module: str | None = None) -> Figure:
     """Draw one module's species in one chart: readings, lines and the bands of single readings."""
-    figure = go.Figure()
+    figure = Figure()
     groups = [group for group in fit.groups if np.isclose(group.module_w, module_w)
               and (wavelength_nm is None or np.isclose(group.wavelength_nm, wavelength_nm))
               and (module is None or module in (group.module, group.module_name))]
@@ -238,7 +238,7 @@ def _module(group) -> tuple[float, float, str]:
     return group.module_w, group.wavelength_nm, group.module
 
 
-def energy_needed(fit: DepthFit, needs: pd.DataFrame) -> go.Figure:
+def energy_needed(fit: DepthFit, needs: pd.DataFrame) -> Figure:
     """Draw the line energy a depth needs, with its limits: one row a species × module.
 
     Parameters
@@ -246,7 +246,7 @@ def energy_needed(fit: DepthFit, needs: pd.DataFrame) -> go.Figure:
     needs : DataFrame
         From `settings.energy_needs`. A missing upper limit is drawn as none.
     """
-    figure = go.Figure()
+    figure = Figure()
     modules = (needs["module_w"].map("{:g} W, ".format)
                + needs["wavelength_nm"].map("{:g} nm".format)
                + needs["module"].map(lambda named: f", {plain(named)}" * bool(named)))

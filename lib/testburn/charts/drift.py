@@ -6,7 +6,7 @@ moving average that a lasting shift bends, and each board beside the others. Eve
 """
 
 import pandas as pd
-import plotly.graph_objects as go
+from plotly.graph_objects import Figure
 
 from testburn.charts.style import LOOKS, plain, rounded, styled
 from testburn.drift import Drift, MODULE
@@ -15,7 +15,7 @@ _DASHED = dict(color="#222", dash="dash", width=1.5)
 
 
 def individuals(found: Drift, module_w: float, wavelength_nm: float | None = None,
-                module: str | None = None) -> go.Figure:
+                module: str | None = None) -> Figure:
     """Draw each job's deviation from its card in percent, with the individuals chart's limits."""
     rows, title = _of(found.jobs, found, module_w, wavelength_nm, module)
     figure = _jobs(rows, "off_pct")
@@ -28,7 +28,7 @@ def individuals(found: Drift, module_w: float, wavelength_nm: float | None = Non
 
 
 def ewma(found: Drift, module_w: float, wavelength_nm: float | None = None,
-         module: str | None = None) -> go.Figure:
+         module: str | None = None) -> Figure:
     """Draw the moving average of what each job adds to the jobs before it on its board."""
     rows, title = _of(found.jobs, found, module_w, wavelength_nm, module)
     figure = _jobs(rows, "fresh_z")
@@ -43,10 +43,10 @@ def ewma(found: Drift, module_w: float, wavelength_nm: float | None = None,
 
 
 def boards(found: Drift, module_w: float, wavelength_nm: float | None = None,
-           module: str | None = None) -> go.Figure:
+           module: str | None = None) -> Figure:
     """Draw how far each board is off its cards, in the order they were used, newest lowest."""
     rows, title = _of(found.boards, found, module_w, wavelength_nm, module)
-    figure, names = go.Figure(), _board_names(rows)
+    figure, names = Figure(), _board_names(rows)
     for name, rows_of, look in _by_wood(rows):
         figure.add_scatter(
             x=rounded(rows_of["off_pct"]), y=[names[place] for place in rows_of.index],
@@ -74,9 +74,9 @@ def _of(rows, found, module_w, wavelength_nm, module) -> tuple[pd.DataFrame, str
     return own, f"{module_w:g} W at {nm:g} nm" + f", {plain(named)}" * bool(named) + ", finished jobs" + " (invented data)" * bool(invented)
 
 
-def _jobs(rows, column) -> go.Figure:
+def _jobs(rows, column) -> Figure:
     """Return a figure with a mark a job, told apart by wood."""
-    figure = go.Figure()
+    figure = Figure()
     for name, rows_of, look in _by_wood(rows):
         figure.add_scatter(x=rows_of["number"].tolist(), y=rounded(rows_of[column]),
                            mode="markers", name=name, marker=look, text=_job_words(rows_of),
@@ -123,7 +123,7 @@ def _since(figure, found, rows) -> None:
                          annotation_position="top")
 
 
-def _numbered(figure, rows, title, what) -> go.Figure:
+def _numbered(figure, rows, title, what) -> Figure:
     figure.add_hline(y=0, line=dict(color="#888", width=1))
     figure.update_xaxes(title="job, in the order they were finished", tickvals=rows["number"].tolist(),
                         ticktext=rows["job"].map(plain).tolist(),

@@ -7,7 +7,7 @@ Of the costs, each way is one bar of its parts, each part with a colour and a pa
 grey print tells them apart, and the sum stands at its end. They compute nothing.
 """
 
-import plotly.graph_objects as go
+from plotly.graph_objects import Figure
 
 from testburn.charts.style import LOOKS, plain, rounded, styled
 from testburn.job import AT_LEAST, COSTS, Stakes, Window
@@ -17,10 +17,10 @@ _ROOM = 1.3
 _PARTS = dict(zip(COSTS, (("minutes", ""), ("lost boards", "x"), ("burning again", "/"), ("more paint", "."))))
 
 
-def window(of: Window) -> go.Figure:
+def window(of: Window) -> Figure:
     """Draw the terms, the bounds and the window between them."""
     rows = of.table
-    figure = go.Figure()
+    figure = Figure()
     for least, named in ((True, "takes depth away"), (False, "bounds the depth")):
         part = rows[(rows["side"] == AT_LEAST) == least]
         labels = [plain(f"{row.name_}, {row.counts_mm:.2f} mm")
@@ -51,9 +51,9 @@ def window(of: Window) -> go.Figure:
         orientation="h", yref="container", y=0.01, yanchor="bottom"))
 
 
-def stakes(of: Stakes) -> go.Figure:
+def stakes(of: Stakes) -> Figure:
     """Draw the expected cost of each way as stacked parts."""
-    rows, figure = of.table, go.Figure()
+    rows, figure = of.table, Figure()
     for (column, (name, shape)), (colour, *_) in zip(_PARTS.items(), (LOOKS[6], LOOKS[1], LOOKS[5], LOOKS[4])):
         figure.add_bar(
             y=rows["way"], x=rounded(rows[column]), name=name, orientation="h",

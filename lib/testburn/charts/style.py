@@ -9,7 +9,7 @@ their greys differ too.
 """
 
 import numpy as np
-import plotly.graph_objects as go
+from plotly.graph_objects import Figure
 
 from testburn.depthfit import DOSE, ENERGY
 
@@ -23,7 +23,7 @@ AXIS_WORDS = {ENERGY: "line energy, J/mm", DOSE: "areal dose, J/mm²"}
 _DIGITS = 4
 
 
-def styled(figure: go.Figure, title: str, height: int = 460, under: str = "") -> go.Figure:
+def styled(figure: Figure, title: str, height: int = 460, under: str = "") -> Figure:
     """Give the figure its title, size, type and axes."""
     axis = dict(showline=True, linecolor="#444", gridcolor="#ddd", zeroline=False, ticks="outside",
                 automargin=True)

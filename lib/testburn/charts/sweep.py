@@ -9,7 +9,7 @@ timed runs.
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
+from plotly.graph_objects import Bar, Figure, Scatter
 from plotly.subplots import make_subplots
 
 from testburn.charts.style import LOOKS, plain, rounded, styled
@@ -27,7 +27,7 @@ _SPENT = {
 }
 
 
-def sweeps(plan: SweepPlan, speed_mm_s: float) -> go.Figure:
+def sweeps(plan: SweepPlan, speed_mm_s: float) -> Figure:
     """Draw the artwork to scale as it is swept in each way, a panel a way, lines thinned."""
     drawn, table = strokes(plan, speed_mm_s), plan.table(speed_mm_s).set_index("way")
     figure = make_subplots(
@@ -76,10 +76,10 @@ def _broken(ends: pd.DataFrame) -> np.ndarray:
     return np.column_stack([*(rounded(ends[name]) for name in ends), np.full(len(ends), np.nan)]).ravel()
 
 
-def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
+def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> Figure:
     """Draw what each way's minutes are spent on, as stacked bars."""
     table = plan.table(speed_mm_s, passes)
-    figure = go.Figure([go.Bar(
+    figure = Figure([Bar(
         x=rounded(table[column]), y=table["way"], orientation="h", name=name,
         marker=dict(color=colour, line=dict(color="#222", width=1),
                     pattern=dict(shape=shape, fgcolor="#333", size=7, solidity=0.25)),
@@ -95,10 +95,10 @@ def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> go.Figure:
                                 legend=dict(orientation="h", y=-0.32, yanchor="top", traceorder="normal"))
 
 
-def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> go.Figure:
+def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> Figure:
     """Draw minutes over speed for each way, and where another way becomes the fastest."""
     speeds = plan.machine.speeds(_MOST_SPEEDS) if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
-    minutes, figure, unit = plan.minutes(speeds, passes), go.Figure(), plan.machine.units.of("speed_mm_s")
+    minutes, figure, unit = plan.minutes(speeds, passes), Figure(), plan.machine.units.of("speed_mm_s")
     for way, (colour, dash, _) in zip(minutes, LOOKS):
         figure.add_scatter(
             x=rounded(unit.of(speeds)), y=rounded(minutes[way]), mode="lines", name=way,
@@ -115,11 +115,11 @@ def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> go.Figure:
                   under=f"{plain(plan.artwork.name)}, pitch {plan.line_pitch_mm:g} mm")
 
 
-def timed(calibration: timedruns.Calibration) -> go.Figure:
+def timed(calibration: timedruns.Calibration) -> Figure:
     """Draw what each run should have taken by the fit against the stopwatch."""
     runs = calibration.runs
     ends = rounded([0, 1.1 * runs[["expected_seconds", "seconds"]].to_numpy().max()])
-    figure = go.Figure(go.Scatter(x=ends, y=ends, mode="lines", name="as expected", hoverinfo="skip",
+    figure = Figure(Scatter(x=ends, y=ends, mode="lines", name="as expected", hoverinfo="skip",
                                   line=dict(color="#444", dash="dash", width=1.5)))
     figure.add_scatter(
         x=rounded(runs["expected_seconds"]), y=rounded(runs["seconds"]), mode="markers", name="timed runs",

@@ -75,7 +75,8 @@ def header_box(name: str, value: str, species, powers=()) -> widgets.Widget:
     powers : sequence of str
         Units of power beside percent.
     """
-    value = str(value)
+    value, width = str(value), _WIDTHS.get(name, FIELD)
+    mark = "burn-field" if name in LINES["Optional"] else f"burn-field {MUST}"
     choices = {
         "species": ["", *species], "line_spacing_unit": list(SPACINGS), "speed_unit": list(SPEEDS),
         "power_unit": [PERCENT.name, *powers],
@@ -86,12 +87,8 @@ def header_box(name: str, value: str, species, powers=()) -> widgets.Widget:
         # What was typed before stays even where it is no choice; the check names it then.
         nothing = "choose…" if name == "species" else "not noted"
         options = [(choice or nothing, choice) for choice in dict.fromkeys([*choices, value])]
-        box = choice(options, value, HEADER[name], _WIDTHS.get(name, FIELD))
-    else:
-        box = text(value, HEADER[name], _WIDTHS.get(name, FIELD))
-    if name not in LINES["Optional"]:
-        box.add_class(MUST)
-    return box
+        return choice(options, value, HEADER[name], width, mark)
+    return text(value, HEADER[name], width, mark)
 
 
 @cache
@@ -106,9 +103,8 @@ def _style(kind) -> widgets.Widget:
 
 
 def _box(kind, mark: str, width: str, **traits) -> widgets.Widget:
-    box = kind(layout=laid(width=width), style=_style(kind), **traits)
-    box.add_class(mark)
-    return box
+    # Its classes from the first: each one given later is a message of its own to the page.
+    return kind(layout=laid(width=width), style=_style(kind), _dom_classes=tuple(mark.split()), **traits)
 
 
 def text(value="", label: str = "", width: str = FIELD, mark: str = "burn-field") -> widgets.Text:
@@ -121,9 +117,9 @@ def choice(options, value, label: str = "", width: str = FIELD, mark: str = "bur
     return _box(kind, mark, width, options=options, value=value, description=label)
 
 
-def cell(value, width: str = CELL, label: str = "") -> widgets.Text:
+def cell(value, width: str = CELL, label: str = "", must: bool = False) -> widgets.Text:
     """Return a box of the grid; its label is for screen readers."""
-    return text(value, label, width, "burn-cell")
+    return text(value, label, width, f"burn-cell {MUST}" if must else "burn-cell")
 
 
 def words(text, width) -> widgets.Label:
@@ -143,9 +139,7 @@ def wrapped(title: str, boxes) -> widgets.HBox:
 
 def message(*said: Remark) -> widgets.HTML:
     """Return a place for messages."""
-    box = widgets.HTML(as_html(said), layout=laid(), style=_style(widgets.HTML))
-    box.add_class("burn-said")
-    return box
+    return widgets.HTML(as_html(said), layout=laid(), style=_style(widgets.HTML), _dom_classes=("burn-said",))
 
 
 def button(label, pressed, style="", name="") -> widgets.Button:

@@ -7,7 +7,7 @@ while the board is still under the gauge. Nothing is fitted here.
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
+from plotly.graph_objects import Figure
 
 from testburn import charts, energy
 from testburn.charts import plain
@@ -31,12 +31,12 @@ class LiveChart:
     def __init__(self, fit: DepthFit | None):
         self.fit, self._drawn = fit, {}
 
-    def figure(self, typed: dict) -> go.Figure | None:
+    def figure(self, typed: dict) -> Figure | None:
         """Return the chart, or None where nothing can be drawn yet."""
         points, group = drawable(typed), self.group(typed)
         if points.empty and group is None:
             return None
-        figure = go.Figure(self._curve(group)) if group else _bare()
+        figure = Figure(self._curve(group)) if group else _bare()
         across = DOSE if group is None else group.regressor
         at = points[DOSE] if across == DOSE else points[DOSE] * group.line_pitches_mm[0]
         figure.add_scatter(
@@ -61,7 +61,7 @@ class LiveChart:
                 return group
         return None
 
-    def _curve(self, group) -> go.Figure:
+    def _curve(self, group) -> Figure:
         if group.name not in self._drawn:
             self._drawn[group.name] = charts.depth(self.fit, group.species, group.module_w,
                                                    group.wavelength_nm, module=group.module)
@@ -76,9 +76,9 @@ def drawable(typed: dict) -> pd.DataFrame:
     return energy.with_energy(rows.assign(**numbers)[whole & (numbers["depth_mm"] >= 0)])
 
 
-def _bare() -> go.Figure:
+def _bare() -> Figure:
     """Return axes without a curve, for a wood or module that the lab book does not know yet."""
-    figure = go.Figure()
+    figure = Figure()
     figure.update_layout(template="none", font_color="#222",
                          title=dict(x=0.01, xanchor="left"))
     axis = dict(showline=True, linecolor="#444", gridcolor="#ddd", zeroline=False, ticks="outside",

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import ipywidgets as widgets
 
-from testburn.entry.boxes import CELL, HALF_CELL, MUST, NAME, cell, laid, message, words
+from testburn.entry.boxes import CELL, HALF_CELL, NAME, cell, laid, message, words
 from testburn.entry.draft import row_cell
 
 
@@ -32,15 +32,13 @@ class RowBoxes:
         """Return boxes holding what is typed already; `readings` is how many there are."""
         line = widgets.HBox(layout=laid(align_items="center", flex_flow="row wrap"))
         line.add_class("burn-row")
-        boxes = cls(cell(row.get("swatch", ""), NAME), cell(row.get("speed", "")),
+        boxes = cls(cell(row.get("swatch", ""), NAME, must=True), cell(row.get("speed", ""), must=True),
                     cell(row.get("power", "")), *(
-                        [cell(texts[place] if place < len(texts) else "")
+                        [cell(texts[place] if place < len(texts) else "", must=True)
                          for place in range(readings)]
                         for texts in (row.get("faces", ()), row.get("depths", ()))),
                     message(), line)
         boxes.said.layout = laid(flex="1 1 230px", min_width="230px")
-        for box in (boxes.swatch, boxes.speed, *boxes.faces, *boxes.depths):
-            box.add_class(MUST)
         return boxes
 
     def cells(self) -> list[tuple[str, int, widgets.Text]]:

@@ -125,9 +125,13 @@ def unlike_the_first(cells, swatch, first) -> list[tuple]:
         values = cells.to_numpy(object if text else None)
         began = values[first][swatch]
         return [(cells.index[place], cells.iloc[first[swatch[place]]]) for place in told(values != began)]
-    began = cells.groupby(swatch, sort=False).transform("first")
-    other = cells.notna() & began.notna() & (cells != began)
-    return [(place, began[place]) for place in told(other)]
+    # Of a column with gaps, what the swatch's first filled cell says.
+    values, rows = cells.to_numpy(), np.flatnonzero(cells.notna())
+    _, place, again = np.unique(swatch[rows], return_index=True, return_inverse=True)
+    began, other = rows[place][again], np.zeros(len(cells), bool)
+    other[rows] = values[rows] != values[began]
+    firsts = dict(zip(rows.tolist(), began.tolist()))
+    return [(cells.index[one], cells.iloc[firsts[one]]) for one in told(other)]
 
 
 def days_ahead(days: pd.Series, today: datetime.date | None = None) -> str:
