@@ -108,6 +108,14 @@ class Spreads:
         low, middle, high = np.exp(np.interp([(1 - level) / 2, 0.5, (1 + level) / 2], np.r_[0, chance], edges))
         return float(middle), float(low), float(high)
 
+    def told_of_route(self, group: int, place: int) -> tuple[float, float]:
+        """Return what burns alone say of a route slope: its value and variance, with its prior taken out again."""
+        weights, nodes, at = self.weights(group), self.nodes(group), ROUTE.start + place
+        slope = weights @ nodes.mean[:, at]
+        variance = weights @ (nodes.covariance[:, at, at] + (nodes.mean[:, at] - slope) ** 2)
+        told = 1 / max(1 / variance - 1 / np.linalg.inv(ROUTE_PRECISION)[place, place], 1e-6)
+        return float(slope * told / variance), float(told)
+
 
 def normed(log_weights: np.ndarray) -> np.ndarray:
     """Return weights that sum to 1 from their logarithms."""

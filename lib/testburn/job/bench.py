@@ -254,7 +254,7 @@ class Job:
         weak = " So weak a pass was never burned: try it on waste wood first." * bool(more["beyond"])
         return (f"{measured_mm:.2f} mm is too shallow. Burn the piece once more, where it lies, at {units.said('speed_mm_s', more['speed_mm_s'])}, "
                 f"power and pitch as before: about {more['depth_mm']:.2f} mm deep then, {firstpiece.of_100(more['chance_inside'])} land inside "
-                f"the window, {minutes:.0f} minutes more. Measure again: {firstpiece.UNSURE}.{weak} If the piece was moved, the second pass lies beside the first: burn another "
+                f"the window, {minutes:.0f} minutes more. Measure again: {firstpiece.second(self.proved, self.group).said}.{weak} If the piece was moved, the second pass lies beside the first: burn another "
                 "piece instead.")
 
     @property

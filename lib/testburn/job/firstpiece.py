@@ -6,19 +6,23 @@ With which second pass a piece that is too shallow and was not moved is brought 
 how deep to aim where a second pass is planned from the start: burn a little too shallow, measure, finish.
 
 A second pass adds its dose to the first one's, less what is lost (char in the way, a floor out of focus): 5 to 20 %, in
-the middle 12.5 (our own judgement; burns with two passes would tell). The recess is known by its readings and by what its
+the middle 12.5. Whether it also pays once more what the wood takes before any mark shows, as the floor has cooled, nobody
+told: it is counted with one chance in four (all of this our own judgement). Burns with one and with two passes of a wood tell,
+as far as they were precise: `Second`. The recess is known by its readings and by what its
 board and setting foretold, each weighed by its variance; the increment scatters as swatches do, by what is lost, and by
 how steeply that board's depth rises, which one depth does not tell. Power and pitch stay, since a depth at another route
 would tell less. What to do with a piece that is off follows from what bounds its window (`terms`); common practice, no
 source.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from testburn import energy
-from testburn.depthfit import DepthFit, GroupFit, NEXT, proof
+from testburn.depthfit import DOSE, DepthFit, GroupFit, NEXT, proof
 from testburn.job import settings
 from testburn.job.infill import AT_MOST, Window
 from testburn.labbook import Machine
@@ -26,12 +30,14 @@ from testburn.labbook import Machine
 # Shares of the window's ends that the first piece may measure: enough to read a depth between them by eye. Judgement.
 SHALLOW, DEEP = (0.75, 0.9), (1.1, 1.25)
 _READINGS = 3
-# What is lost of a second pass, and how steeply one board differs from its wood: our own judgement.
-LOST, LOST_SD, STEEP_SD = 0.125, 0.045, 0.10
+_PASSES = 2                    # of a route: power, pitch, passes
+# What is lost of a second pass, the chance that it pays the first mark again, and how steeply one board differs from its wood: our own judgement.
+LOST, LOST_SD, AGAIN, STEEP_SD = 0.125, 0.045, 0.25, 0.10
 # A depth of the first pass by each of these chances: for the aim of a planned second pass.
 _CHANCES, _MISREAD = (np.arange(25) + 0.5) / 25, special.ndtri((np.arange(5) + 0.5) / 5)
 _AS_GOOD = 0.005
 UNSURE = "what a second pass loses is our judgement, not measured on your wood"
+TELLS = "Three swatches burned with one pass and three with two, on one board of this wood, would tell"
 _SHALLOW_NOW = {
     "shallow": "sanding may reach the colour.", "brush-filled": "sanding flush would take the colour with it.",
     "sprayed": "sanding may reach the colour."}
@@ -40,6 +46,52 @@ _DEEP_NOW = {
     "narrowest stroke": "the walls of narrow strokes may break out: seal them before the colour, and sand with care.",
     "char": "more char stands in the recess: brush it out again and seal twice before the colour.",
     "paint": "it takes more colour: fill in more coats, each dry before the next, until it stands as the steps say."}
+
+
+@dataclass(frozen=True)
+class Second:
+    """What a second pass loses of its dose, in two readings: with nothing more, and with the first mark paid once more.
+
+    `chances` of the two, `lost` and `lost_sd` (shares of its dose) and `paid_j_mm2`; `burned`: whether burns told of it.
+    """
+
+    chances: np.ndarray
+    lost: np.ndarray
+    lost_sd: np.ndarray
+    paid_j_mm2: np.ndarray
+    burned: bool
+
+    @property
+    def ground(self) -> str:
+        """What it rests on, in words."""
+        return "what a second pass loses is taken from your burns with several passes" if self.burned else UNSURE
+
+    @property
+    def said(self) -> str:
+        """The same, and what would tell where nothing does."""
+        return self.ground if self.burned else f"{self.ground}. {TELLS}"
+
+
+def second(fit: DepthFit, group: GroupFit) -> Second:
+    """Return what a second pass on a group's wood loses, from burns with several passes where there are any.
+
+    Of equal passes, half the dose is the second one's: at the middle of such burns' doses a loss of it makes them shallower
+    than one pass of the same dose by a logarithm that the fit knows as the passes' route slope.
+    """
+    paid = np.array([0.0, group.threshold * (1.0 if group.regressor == DOSE else 1 / group.line_pitches_mm[0])])
+    chances, lost, sd = np.array([1 - AGAIN, AGAIN]), np.full(2, LOST), np.full(2, LOST_SD)
+    several = group.readings[group.readings["passes"] > 1]
+    if several.empty or (group.readings["passes"] == 1).sum() == 0:
+        return Second(chances, lost, sd, paid, False)
+    seen, told = fit.spreads.told_of_route(group.index, _PASSES)
+    dose = float(np.exp(np.log(several[DOSE]).mean()))
+    whole, half = group.mean([dose])[0], 0.5 * dose
+    shallower = np.log(group.mean(dose - paid - LOST * half) / whole)
+    per_loss = np.log(group.mean(dose - paid - (LOST + 0.01) * half) / whole) - shallower
+    per_loss, total = per_loss / 0.01, told + (per_loss / 0.01 * LOST_SD)**2
+    chances = chances * np.exp(-0.5 * (seen - shallower)**2 / total) / np.sqrt(total)
+    gain = LOST_SD**2 * per_loss / total
+    return Second(chances / chances.sum(), lost + gain * (seen - shallower), LOST_SD * np.sqrt(told / total), paid, True)
 
 
 def next_speeds(fit: DepthFit, choice: pd.Series, window: Window, machine: Machine = Machine(),
@@ -104,11 +156,11 @@ def top_up(fit: DepthFit, choice: pd.Series, measured_mm: float, at_least_mm: fl
     if not 0 < measured_mm < at_most_mm:
         raise ValueError(f"A recess of {measured_mm:g} mm needs no second pass: the window ends at {at_most_mm:.2f} mm. Measure again.")
     group, speeds = fit.group_of(choice), machine.speeds()
-    mean, sd = _after(fit, group, choice, np.array([measured_mm]), speeds, board, readings)
-    inside, deep = _chances(mean[0], sd[0], at_least_mm, at_most_mm)
+    chances, mean, sd = _after(fit, group, choice, np.array([measured_mm]), speeds, board, readings)
+    inside, deep = (found[0] for found in _chances(chances, mean, sd, at_least_mm, at_most_mm))
     best = int(inside.argmax())
     dose = energy.areal_dose(energy.line_energy(group.module_w, choice["power_pct"], speeds[best], 1), choice["line_pitch_mm"])
-    return pd.Series({"speed_mm_s": speeds[best], "depth_mm": mean[0, best], "chance_inside": inside[best], "chance_deep": deep[best],
+    return pd.Series({"speed_mm_s": speeds[best], "depth_mm": chances @ mean[:, 0, best], "chance_inside": inside[best], "chance_deep": deep[best],
                       "share": choice["speed_mm_s"] / speeds[best], "beyond": bool(dose < group.doses[0])})
 
 
@@ -139,8 +191,8 @@ def planned(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
         shallow = read < at_least_mm
         ends = ((own >= at_least_mm) & (own <= at_most_mm)) * np.ones_like(read)
         if shallow.any():
-            mean, sd = _after(fit, group, begun, read[shallow], speeds, board, readings)
-            ends[shallow] = _chances(mean, sd, at_least_mm, at_most_mm)[0].max(axis=1)
+            after = _after(fit, group, begun, read[shallow], speeds, board, readings)
+            ends[shallow] = _chances(*after, at_least_mm, at_most_mm)[0].max(axis=1)
         rows.append({"speed_mm_s": speeds[at], "aim_mm": first.depth_mm[at], "chance_inside": ends.mean(), "topped_up": shallow.mean()})
     table = pd.DataFrame(rows)
     best = table[table["chance_inside"] >= table["chance_inside"].max() - _AS_GOOD]
@@ -148,22 +200,23 @@ def planned(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
 
 
 def _after(fit: DepthFit, group: GroupFit, choice: pd.Series, measured_mm, speeds, board: str,
-           readings: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return mean and sd of the depth after a second pass: recesses measured × speeds of the second pass."""
-    factor, pitch, power = fit.machine_factor(group), choice["line_pitch_mm"], choice["power_pct"]
+           readings: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return chances, mean and sd of the depth after a second pass: its two readings × recesses measured × speeds of it."""
+    factor, pitch, power, loses = fit.machine_factor(group), choice["line_pitch_mm"], choice["power_pct"], second(fit, group)
     first = energy.areal_dose(choice["line_energy_j_mm"], pitch)
-    second = energy.areal_dose(energy.line_energy(group.module_w, power, speeds, 1), pitch)
+    more = energy.areal_dose(energy.line_energy(group.module_w, power, speeds, 1), pitch)
     sds = fit.components.set_index("component")["sd"]
     foretold = fit.predictive(group, [choice["line_energy_j_mm"]], pitch, "swatch", board, power, choice["passes"])[0]
     noise = _noise(fit, measured_mm, readings)
     weight = foretold.sd_mm[0]**2 / (foretold.sd_mm[0]**2 + noise)
     depth, doubt = foretold.depth_mm[0] + weight * (measured_mm - foretold.depth_mm[0]), weight * noise
-    total = first + (1 - LOST) * second
-    before, after, more = (group.mean(factor * dose) for dose in (np.array([first]), total, total + LOST_SD * second))
-    growth, lost = after / np.maximum(before, 1e-9) - 1, (more - after) / np.maximum(before, 1e-9)
-    mean = depth[:, None] * (1 + growth)
-    own = (lost**2 + growth**2 * (sds["swatch"]**2 + STEEP_SD**2)) * depth[:, None]**2
-    return mean, np.sqrt(own + doubt[:, None] * (1 + growth)**2)
+    lost, spread, paid = (of[:, None] for of in (loses.lost, loses.lost_sd, loses.paid_j_mm2 / factor))
+    total = first + np.maximum((1 - lost) * more - paid, 0)
+    before, after, surer = (group.mean(factor * dose) for dose in (np.array([first]), total, total + spread * more))
+    growth, doubtful = after / np.maximum(before, 1e-9) - 1, (surer - after) / np.maximum(before, 1e-9)
+    growth, doubtful, depth, doubt = growth[:, None], doubtful[:, None], depth[:, None], doubt[:, None]
+    own = (doubtful**2 + growth**2 * (sds["swatch"]**2 + STEEP_SD**2)) * depth**2
+    return loses.chances, depth * (1 + growth), np.sqrt(own + doubt * (1 + growth)**2)
 
 
 def _noise(fit: DepthFit, depth_mm, readings: int):
@@ -172,10 +225,10 @@ def _noise(fit: DepthFit, depth_mm, readings: int):
     return ((sds["reading"] * depth_mm)**2 + sds["gauge"]**2) / readings
 
 
-def _chances(mean, sd, at_least_mm, at_most_mm) -> tuple[np.ndarray, np.ndarray]:
-    """Return the chances to end inside and too deep."""
-    below_most = special.ndtr((at_most_mm - mean) / sd)
-    return below_most - special.ndtr((at_least_mm - mean) / sd), 1 - below_most
+def _chances(chances, mean, sd, at_least_mm, at_most_mm) -> tuple[np.ndarray, np.ndarray]:
+    """Return the chances to end inside and too deep, of recesses × speeds, whichever reading of a second pass is true."""
+    below_most, below_least = (np.tensordot(chances, special.ndtr((end - mean) / sd), 1) for end in (at_most_mm, at_least_mm))
+    return below_most - below_least, 1 - below_most
 
 
 def of_100(chance: float) -> str:
@@ -183,8 +236,8 @@ def of_100(chance: float) -> str:
     return f"{min(round(100 * chance), 99)} of 100"
 
 
-def this_piece(window: Window) -> dict[str, str]:
-    """Return what becomes of a piece that is too shallow or too deep, by what bounds its window."""
+def this_piece(window: Window, ground: str = UNSURE) -> dict[str, str]:
+    """Return what becomes of a piece that is too shallow or too deep, by what bounds its window; `ground`: of a second pass."""
     most = window.dominating[AT_MOST]
     return {"too shallow": f"Measure before the piece is moved, as a second pass would lie beside the first, and again after it: "
-                           f"{UNSURE}. As it is, {_SHALLOW_NOW[window.variant]}", "too deep": f"This piece: {_DEEP_NOW[most]}"}
+                           f"{ground}. As it is, {_SHALLOW_NOW[window.variant]}", "too deep": f"This piece: {_DEEP_NOW[most]}"}

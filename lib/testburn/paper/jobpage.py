@@ -156,7 +156,8 @@ def _measure(job: Job) -> dict:
 
 def _off(job: Job, choice: pd.Series) -> list[dict]:
     """Return what to do with a piece that is too shallow, and one too deep, and how to go on."""
-    then, said = firstpiece.next_speeds(job.proved, choice, job.window, job.machine, job.board), firstpiece.this_piece(job.window)
+    then = firstpiece.next_speeds(job.proved, choice, job.window, job.machine, job.board)
+    said = firstpiece.this_piece(job.window, firstpiece.second(job.proved, job.group).ground)
     return [{"head": side.capitalize(), "now": said[side],
              "next": [[f"{row.measured_mm:.2f} mm", _once_more(job, choice, row.measured_mm) if side == "too shallow" else "",
                        _speed(job, row.speed_mm_s)] for row in rows.itertuples()]}
