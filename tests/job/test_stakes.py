@@ -102,11 +102,11 @@ def test_a_proof_that_changes_nothing_never_pays():
 def test_at_one_speed_a_proof_teaches_but_does_not_change_the_average(many_boards, choice, compared):
     # What is expected after the proof is, on average, what was expected before.
     only = Machine(choice["speed_mm_s"], choice["speed_mm_s"], 1, (90,), (0.05,), (1,))
-    as_is, _, first = stakes.compare(many_boards, choice, *WINDOW, 20, PRICES, machine=only)\
+    as_is, _, _, first = stakes.compare(many_boards, choice, *WINDOW, 20, PRICES, machine=only)\
         .table.to_dict("records")
     for chance in ("chance_inside", "chance_shallow", "chance_deep"):
         assert first[chance] == pytest.approx(as_is[chance], abs=0.02)
-    assert compared.table["chance_inside"].iloc[2] > first["chance_inside"] + 0.05
+    assert compared.table["chance_inside"].iloc[-1] > first["chance_inside"] + 0.05
 
 
 def answered(fit, choice, proofs_mm):
@@ -156,11 +156,14 @@ def test_what_a_proof_may_show_scatters_as_boards_swatches_and_its_readings_do(m
 def test_the_table_adds_up_and_a_proof_is_surer(compared):
     table = compared.table.set_index("way")
     assert table[stakes.COSTS].sum(axis=1).tolist() == pytest.approx(table["expected_cost"].tolist())
-    assert table.filter(["chance_inside", "chance_shallow", "chance_deep"]).sum(axis=1).tolist() == pytest.approx([1] * 3)
+    assert table.filter(["chance_inside", "chance_shallow", "chance_deep"]).sum(axis=1).tolist() == pytest.approx([1] * 4)
     chances = table["chance_inside"]
     assert chances[stakes.AS_IS] <= chances[stakes.SUREST] + 0.005 < chances[stakes.PROOF_FIRST]
     assert compared.outcomes["speed_mm_s"].is_monotonic_increasing   # a deeper proof is answered by more speed
-    assert table["cost_minutes"].iloc[2] == pytest.approx(0.5 * table["minutes"].iloc[2])
+    assert table["cost_minutes"].iloc[-1] == pytest.approx(0.5 * table["minutes"].iloc[-1])
+    # Planned: the pieces that get a second pass pay a rerun each, and more end inside than with one pass.
+    assert chances[stakes.PLANNED] > chances[stakes.SUREST] and "measured and finished" in compared.words
+    assert table.loc[stakes.PLANNED, "cost_reruns"] > table.loc[stakes.AS_IS, "cost_reruns"]
 
 
 def test_the_break_even_price_is_where_the_two_cost_the_same(many_boards, choice, compared):

@@ -174,7 +174,8 @@ def planned(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
     Returns
     -------
     Series
-        speed_mm_s, aim_mm (of the first pass), chance_inside (of all pieces in the end), topped_up (share of the pieces).
+        speed_mm_s, aim_mm (of the first pass), chance_inside, chance_shallow, chance_deep (of all pieces in the end),
+        topped_up (share of the pieces).
     """
     group, speeds = fit.group_of(choice), machine.speeds(60)
     doses = energy.line_energy(group.module_w, choice["power_pct"], speeds, 1)
@@ -189,11 +190,14 @@ def planned(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
         own = depths[:, at, None]
         read = np.maximum(own + _MISREAD * np.sqrt(_noise(fit, own, readings)), 1e-3)
         shallow = read < at_least_mm
-        ends = ((own >= at_least_mm) & (own <= at_most_mm)) * np.ones_like(read)
+        ends, deep = (kept * np.ones_like(read) for kept in ((own >= at_least_mm) & (own <= at_most_mm), own > at_most_mm))
         if shallow.any():
             after = _after(fit, group, begun, read[shallow], speeds, board, readings)
-            ends[shallow] = _chances(*after, at_least_mm, at_most_mm)[0].max(axis=1)
-        rows.append({"speed_mm_s": speeds[at], "aim_mm": first.depth_mm[at], "chance_inside": ends.mean(), "topped_up": shallow.mean()})
+            inside, below = _chances(*after, at_least_mm, at_most_mm)
+            best = np.arange(shallow.sum()), inside.argmax(axis=1)
+            ends[shallow], deep[shallow] = inside[best], below[best]
+        rows.append({"speed_mm_s": speeds[at], "aim_mm": first.depth_mm[at], "chance_inside": ends.mean(),
+                     "chance_shallow": 1 - ends.mean() - deep.mean(), "chance_deep": deep.mean(), "topped_up": shallow.mean()})
     table = pd.DataFrame(rows)
     best = table[table["chance_inside"] >= table["chance_inside"].max() - _AS_GOOD]
     return best.loc[best["topped_up"].idxmin()]

@@ -1,7 +1,8 @@
 """Stakes: is a proof swatch worth its minutes?
 
-Decides by the expected cost of a job burned with the card as it is, or at the surest speed there is
-without a proof, against one proof swatch on the job's board first. What the proof may show is not known
+Decides by the expected cost of a job burned with the card as it is, at the surest speed there is without a
+proof, or a little too shallow to be measured and finished with a second pass (`firstpiece.planned`), against one
+proof swatch on the job's board first. What the proof may show is not known
 before, so its worth is an average: over points of equal probability of what it is predicted to show, the
 fit learns each, the speed is chosen again, and the chance that follows is counted (a preposterior
 analysis: Raiffa & Schlaifer 1961, Applied Statistical Decision Theory, from memory).
@@ -18,10 +19,11 @@ import numpy as np
 import pandas as pd
 
 from testburn.depthfit import DepthFit, NEXT, proof
-from testburn.job import settings
+from testburn.job import firstpiece, settings
 from testburn.labbook import Machine, columns, shown, tomlfile
 
 AS_IS, SUREST, PROOF_FIRST = "card as it is", "surest speed, no proof", "one proof swatch first"
+PLANNED = "too shallow on purpose, measured, finished"
 _POINTS = 9
 # A speed within this of the best chance counts as best: of these the fastest is taken.
 _AS_GOOD = 0.005
@@ -154,9 +156,10 @@ class Stakes:
                 "It pays at any price of a board." if price == 0 else
                 "It pays at no price of a board." if price == np.inf else
                 f"It pays from a board price of {price:.2f} on.")
+        planned = f"{chances[PLANNED]} if burned a little too shallow, measured and finished, " if PLANNED in chances else ""
         return (f"A proof swatch costs {self.proof_cost:.2f} and {saves}, in your money: "
                 f"{advised}. The chance to land inside: {chances[AS_IS]} with the card "
-                f"as it is, {chances[SUREST]} at the surest speed, {chances[PROOF_FIRST]} after a proof, "
+                f"as it is, {chances[SUREST]} at the surest speed, {planned}{chances[PROOF_FIRST]} after a proof, "
                 f"averaged over what it may show. {edge}").rstrip()
 
     def _repr_html_(self) -> str:
@@ -207,8 +210,21 @@ def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
     table = pd.DataFrame([
         {"way": AS_IS, **_costed(pd.DataFrame([as_is]), prices, 0.0)},
         {"way": SUREST, **_costed(pd.DataFrame([_surest(fit, *asked, board)]), prices, 0.0)},
+        *_planned(fit, choice, at_least_mm, at_most_mm, options, prices, machine, board),
         {"way": PROOF_FIRST, **_costed(outcomes, prices, prices.proof_minutes)}])
     return Stakes(table, outcomes, prices)
+
+
+def _planned(fit, choice, at_least_mm, at_most_mm, options, prices, machine, board) -> list[dict]:
+    """Return the row of a second pass planned from the start: pieces that get one pay a rerun; none for several passes."""
+    if choice["passes"] != 1:
+        return []
+    plan = firstpiece.planned(fit, choice, at_least_mm, at_most_mm, machine, board)
+    chances = {name: plan[name] for name in ("chance_inside", "chance_shallow", "chance_deep")}
+    minutes = np.interp(plan["speed_mm_s"], options["speed_mm_s"], options["minutes"])
+    row = _costed(pd.DataFrame([{"minutes": minutes, **chances}]), prices, 0.0)
+    reruns = plan["topped_up"] * prices.per_minute * prices.rerun_minutes
+    return [{"way": PLANNED, **row, "cost_reruns": row["cost_reruns"] + reruns, "expected_cost": row["expected_cost"] + reruns}]
 
 
 def _surest(fit, group, options, at_least_mm, at_most_mm, board) -> dict[str, float]:
