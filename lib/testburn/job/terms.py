@@ -99,7 +99,7 @@ def errors(facts: dict[str, Fact]) -> list[Term]:
              "high and low spots of one recess's floor about its mean depth (sd of the readings in it)",
              "a flatter floor: finer pitch, char brushed out"),
         Term("gauge", 0.0, facts["gauge_mm"].value, facts["gauge_mm"].source,
-             "what the gauge may be off in all readings alike: zero, foot, needle",
+             "what the gauge may be off in all readings alike: zero, base, tip",
              "a gauge checked against a step you know")]
 
 

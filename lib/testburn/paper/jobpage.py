@@ -9,7 +9,7 @@ dangers. Everything else (chart, other settings, scatter) stands on the back, th
 
 import pandas as pd
 
-from testburn import energy
+from testburn import burnplan, energy
 from testburn.job import Job, cautions, finishing, firstpiece
 from testburn.labbook import Machine, NEXT
 from testburn.paper.text import SETTING, WAYS, beside, count, minutes, shortened, span
@@ -150,7 +150,7 @@ def _measure(job: Job) -> dict:
     more = f" On every further board too: {'; '.join(batches.iloc[1:4])}{'; …' * (len(batches) > 4)}." if len(batches) > 1 else ""
     several = job.order.pieces > 1
     where = f"{WHERE} {finishing.zero(job.window)}" + f" Measure piece{'s' * (len(first) > 1)} {', '.join(first)}.{more}" * several
-    return {"where": where, "gauge": f"Depth gauge, step {step:g} mm or finer. {ACROSS}",
+    return {"where": where, "gauge": f"{burnplan.gauge_words(job.drawing.widest_stroke_mm)} Step {step:g} mm or finer. {ACROSS}",
             "pieces": [f"Piece {name}" for name in first] if several else ["This piece"]}
 
 

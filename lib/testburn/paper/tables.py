@@ -87,7 +87,7 @@ HEADINGS = {
     "estimate": ("estimate", "{:.4g}"),
     "lower": ("95 % from", "{:.4g}"),
     "upper": ("95 % to", "{:.4g}"),
-    "unit": ("unit", None),
+    "unit": ("unit", None), "gauge": ("gauge", None), "least_stroke_mm": ("strokes from, mm", "{:g}"),
 }
 
 
