@@ -209,6 +209,11 @@ class Job:
                                       artwork=self.drawing, first=self.order.first)
 
     @cached_property
+    def modules(self) -> pd.DataFrame:
+        """Which module for this job: each with a curve for its wood, side by side, on the next board; see `settings.by_module`."""
+        return settings.by_module(self.fit, self.group.species, *self.ends_mm, self.machine, self.drawing)
+
+    @cached_property
     def on_this_board(self) -> pd.DataFrame:
         """The settings for the board that was proved, 95 % sure where any is."""
         return settings.for_group(self.proved, self.group, *self.ends_mm, self.machine, board=self.board,

@@ -87,7 +87,7 @@ HEADINGS = {
     "estimate": ("estimate", "{:.4g}"),
     "lower": ("95 % from", "{:.4g}"),
     "upper": ("95 % to", "{:.4g}"),
-    "unit": ("unit", None), "gauge": ("gauge", None), "least_stroke_mm": ("strokes from, mm", "{:g}"),
+    "unit": ("unit", None), "gauge": ("gauge", None), "module_name": ("module", None), "finest_pitch_mm": ("finest pitch, mm", "{:g}"), "least_stroke_mm": ("strokes from, mm", "{:g}"),
 }
 
 
