@@ -420,8 +420,8 @@ def test_an_end_beyond_the_machine_is_pulled_in_and_said(demo):
      "width comes from the run-up at 245 mm/s: less power makes the swatches slower and smaller; or write runs_up_outside = true "
      "into machine.toml if your machine has its speed before the drawing begins. That run-up is a slow head's, as yours is not "
      "known: time two filled rectangles (notebook 8)."),
-    ({"gauge_foot_mm": 0}, "A gauge foot of 0 mm cannot be. Measure across the part that stands in the "
-                           "recess, in mm."),
+    ({"gauge_tip_mm": 0}, "A gauge tip of 0 mm cannot be. Measure across the part that goes into the "
+                          "recess, in mm."),
 ])
 def test_no_plan_says_why_and_what_to_do(demo, how, words):
     with pytest.raises(ValueError) as refused:

@@ -39,6 +39,7 @@ def drawn(fit, chosen):
         "modules": charts.by_module(fit, 0.05),
         "species": charts.by_species(fit, module_w, 0.05),
         "needs": charts.energy_needed(fit, settings.energy_needs(fit, 0.6, 0.05)),
+        "which module": charts.job.modules(settings.by_module(fit, species, *WINDOW)),
     }
 
 
@@ -47,7 +48,7 @@ def figures(demo, chosen):
     return drawn(demo, chosen)
 
 
-NAMES = ["depth", "residuals", "boards", "chance", "modules", "species", "needs"]
+NAMES = ["depth", "residuals", "boards", "chance", "modules", "species", "needs", "which module"]
 AXES = {
     "depth": ("areal dose, J/mm²", "depth, mm"),
     "residuals": ("line energy, J/mm", "deeper than the curve, %"),
@@ -56,6 +57,7 @@ AXES = {
     "modules": ("J/mm", "depth, mm"),
     "species": ("line energy, J/mm (pitch 0.05 mm)", "depth, mm"),
     "needs": ("line energy, J/mm, with its limits", None),
+    "which module": ("minutes of the drawing", None),
 }
 
 
@@ -181,6 +183,15 @@ def test_chosen_settings_stand_at_the_dose_and_depth_they_say(figures, chosen):
     assert list(stars.x) == pytest.approx(
         energy.areal_dose(chosen["line_energy_j_mm"], chosen["line_pitch_mm"]).tolist(), abs=1e-4)
     assert list(stars.y) == pytest.approx(chosen["depth_mm"].tolist(), abs=1e-4)
+
+
+def test_modules_stand_side_by_side_with_chance_and_finest_pitch(figures, demo):
+    table, figure = settings.by_module(demo, CHERRY[0], *WINDOW), figures["which module"]
+    bars = {name: minutes for trace in figure.data for name, minutes in zip(trace.y, trace.x)}
+    assert bars == pytest.approx(dict(zip(table["module_name"], table["minutes"])), abs=5e-5)
+    assert [note.text for note in figure.layout.annotations] == [
+        f" {100 * row.chance_inside:.0f} of 100 inside, finest pitch {row.finest_pitch_mm:g} mm" for row in table.itertuples()]
+    assert figure.data[0].marker.pattern.shape != figure.data[1].marker.pattern.shape
 
 
 def test_needs_are_drawn_with_their_limits(figures, demo):

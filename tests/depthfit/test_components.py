@@ -361,7 +361,7 @@ def test_the_table_names_every_component_and_says_where_readings_say_nothing():
     found = with_priors(values, board, components.PRIORS)
     assert list(found.table["component"]) == ["board", "swatch", "reading", "gauge"]
     assert list(found.table.columns) == ["component", "sd", "df", "data_df", "prior_sd", "prior_weight",
-                                         "prior_share", "data_sd"]
+                                         "prior_share", "prior_measured", "data_sd"]
     assert np.isnan(found.table["data_sd"][0])
 
 

@@ -49,6 +49,18 @@ def test_a_change_touches_its_own_lines_only(own, fit):
     assert text_of(own) == before.replace("pieces = 6", "pieces = 4", 1).replace("per_minute = 0.6", "per_minute = 0.75")
 
 
+def test_what_sanding_takes_off_is_asked_for_and_written_beside_the_way_to_fill(own, fit):
+    filled(order_form(own, fit), sanded_mm="0,08 to 0.14", variant="resin-filled").save.click()
+    order = orders.read(own)
+    assert order.infill == {"variant": "resin-filled", "grits": [150, 180], "sanded_mm": [0.08, 0.14]}
+    form = order_form(own, fit)
+    assert form.boxes["sanded_mm"].value == "0.08 to 0.14"
+    filled(form, sanded_mm="a bit").save.click()
+    assert "Sanding takes off, mm &#x27;a bit&#x27;: this is not a number" in form.said.value and orders.read(own).infill == order.infill
+    filled(form, sanded_mm="").save.click()
+    assert "sanded_mm" not in orders.read(own).infill
+
+
 def test_what_was_typed_and_not_saved_comes_back_and_no_longer_once_it_is_saved(own, fit):
     filled(order_form(own, fit), customer="a school", pieces="9")
     again = order_form(own, fit)

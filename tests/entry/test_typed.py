@@ -2,7 +2,7 @@
 
 import pytest
 
-from testburn.entry.typed import depth_mm, length_mm, number, pitch_mm
+from testburn.entry.typed import depth_mm, length_mm, number, pitch_mm, span_mm
 
 
 @pytest.mark.parametrize(("typed", "value"), [
@@ -52,3 +52,16 @@ def test_a_typed_line_spacing(typed, unit, mm):
     ("-0.01", "-1.27", "mm", 1.26), ("", "", "mm", None)])
 def test_a_depth_from_face_and_floor(face, floor, unit, mm):
     assert depth_mm((face, floor), unit) == mm
+
+
+@pytest.mark.parametrize(("typed", "mm"), [
+    ("0.10 to 0.20", [0.1, 0.2]), ("0,2 to 0,1", [0.1, 0.2]), ("0.15", [0.15, 0.15]), ("0.1;0.2", [0.1, 0.2]), (" ", None),
+    ("0.004 in to 0.2 mm", [0.1016, 0.2])])
+def test_a_typed_span(typed, mm):
+    assert span_mm(typed) == mm
+
+
+@pytest.mark.parametrize("typed", ["0.1 to", "0.1 to 0.2 to 0.3"])
+def test_text_that_is_no_span(typed):
+    with pytest.raises(ValueError, match="no span; write it like 0.10 to 0.20|not a number"):
+        span_mm(typed)

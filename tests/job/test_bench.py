@@ -159,9 +159,20 @@ def test_another_way_to_fill_has_its_own_usual_colour(fit, tmp_path):
     job = on_bench(tmp_path, "[infill]\nvariant = 'sprayed'\n"
                 "colour = {coats = 2, wet_mm = [0.05, 0.09], solids = [0.2, 0.3]}", fit)
     ways = job.variants.set_index("variant")
-    assert list(ways.index) == ["shallow", "brush-filled", "sprayed"]
+    assert list(ways.index) == ["shallow", "brush-filled", "sprayed", "resin-filled", "mask-sprayed", "sealed-face"]
     plain = on_bench(tmp_path, "", fit).window
     assert ways.loc["brush-filled", "at_least_mm"] == plain.at_least_mm
+
+
+def test_the_boards_width_is_the_drawings_where_the_order_says_none(fit, tmp_path):
+    (tmp_path / "gate.svg").write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg" width="240mm" height="90mm" viewBox="0 0 240 90">'
+        '<rect x="5" y="5" width="40" height="40"/></svg>', encoding="utf-8")
+    drawn, typed, none = (Job(sheet(tmp_path, text), fit, Machine(), tmp_path).window for text in (
+        'artwork = "gate.svg"', 'artwork = "gate.svg"\n[infill]\nboard_width_mm = 130', ""))
+    assert [one.facts["board_width_mm"].value for one in (drawn, typed, none)] == [90, 130, 150]
+    source = drawn.table.set_index("name")["source"]["cup"]
+    assert "board_width_mm: the drawing's shorter side, as a sign's grain mostly runs along its longer one: common practice" in source
 
 
 def test_a_film_without_its_solids_is_said(fit, tmp_path):

@@ -1,10 +1,12 @@
 """Settings: solving undoes predicting, choices stay inside machine and window, refusals have words."""
 
+import pandas as pd
 import pytest
 
-from testburn import depthfit, energy
+from testburn import depthfit, energy, labbook
 from testburn.job import settings
 from testburn.job.settings import Machine
+from testburn.sweep import artwork
 
 GROUP = ("white oak", 20)
 
@@ -236,3 +238,33 @@ def test_the_maker_says_which_settings_come_first(burns):
 def test_a_route_never_burned_is_named_where_it_is_asked_for(fit):
     assert "never burned" in settings.line_energy_for(fit, *GROUP, 1.0, power_pct=45).words
     assert "outside" not in settings.line_energy_for(fit, *GROUP, 1.0, power_pct=90, passes=1).words
+
+
+@pytest.fixture(scope="module")
+def demo(request):
+    return depthfit.fit(labbook.read(request.path.parents[2] / "labdata"))
+
+
+def test_each_module_with_a_curve_stands_once_with_the_setting_that_comes_first_for_it(demo):
+    drawing = artwork.block("a block", 100, 30)
+    table = settings.by_module(demo, "black cherry", 0.45, 0.65, artwork=drawing)
+    groups = {group.module_w: group for group in demo.groups if group.species == "black cherry"}
+    assert sorted(table["module_w"]) == sorted(groups) == [6, 15, 30]
+    for row in table.itertuples():
+        group = groups[row.module_w]
+        first = settings.for_group(demo, group, 0.45, 0.65, artwork=drawing).iloc[0]
+        assert (row.minutes, row.chance_inside, row.speed_mm_s) == (first["minutes"], first["chance_inside"], first["speed_mm_s"])
+        assert row.finest_pitch_mm == group.readings["line_pitch_mm"].min() and row.boards == group.readings["board"].nunique()
+    good = table[table["good"]]
+    assert good["minutes"].is_monotonic_increasing and table["good"].is_monotonic_decreasing
+
+
+def test_a_module_whose_curve_does_not_rise_stands_last_and_says_so(burns):
+    flat = pd.concat([burns(seed=1).assign(module_w=40.0, depth_mm=lambda rows: 0.5 + 0.2 * (rows["reading"] % 2)), burns()], ignore_index=True)
+    table = settings.by_module(depthfit.fit(flat), "white oak", 0.8, 1.2)
+    assert table["module_w"].iloc[0] == 20 and table["why"].iloc[-1].startswith("its depths do not clearly rise")
+    assert table["minutes"].isna().tolist() == [False, True]
+
+
+def test_a_wood_without_a_curve_has_no_module(fit):
+    assert settings.by_module(fit, "medlar", 0.8, 1.2).empty

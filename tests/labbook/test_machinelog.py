@@ -125,3 +125,45 @@ def test_a_column_of_the_makers_own_is_written_back(tmp_path, burns):
     machinelog.take_back(tmp_path, datetime.date(2027, 1, 1), "the same lens after all")
     rows = pd.read_csv(retired, dtype=str, keep_default_na=False)
     assert rows[["who", "taken_back_because"]].to_numpy().tolist() == [["Ann", "the same lens after all"]]
+
+
+TEN = [0.51, 0.50, 0.52, 0.51, 0.51, 0.50, 0.52, 0.51, 0.50, 0.51]
+
+
+def test_a_repeatability_sheet_comes_back_typed_and_the_newest_counts(book):
+    assert machinelog.repeats(book).empty
+    machinelog.add_repeats(book, DAY, TEN, 0.01, "dial, ball tip", invented=True)
+    machinelog.add_repeats(book, datetime.date(2025, 7, 1), TEN[:5], 0.1, "caliper")
+    newest = machinelog.repeats(book)
+    assert newest["depth_mm"].tolist() == TEN and set(newest["gauge"]) == {"dial, ball tip"} and newest["reading"].tolist() == list(range(1, 11))
+    machinelog.add_repeats(book, DAY, TEN[:6], 0.01, "dial, needle tip")
+    assert len(machinelog.repeats(book)) == 6 and len((book / "gauge.csv").read_text(encoding="utf-8").splitlines()) == 22
+
+
+def test_a_sheet_that_tells_nothing_is_refused_and_nothing_is_written(book):
+    with pytest.raises(ValueError, match="4 readings tell next to nothing of how a gauge repeats"):
+        machinelog.add_repeats(book, DAY, TEN[:4], 0.01)
+    with pytest.raises(labbook.ReadingsError, match="column depth_mm, value '-0.5'"):
+        machinelog.add_repeats(book, DAY, [*TEN, -0.5], 0.01)
+    assert not (book / "gauge.csv").exists()
+    machinelog.add_repeats(book, DAY, TEN, 0.01, "dial")
+    with pytest.raises(ValueError, match="gauge.csv has a sheet of dial of 2025-08-01 already"):
+        machinelog.add_repeats(book, DAY, TEN[:8], 0.01, " dial ")
+
+
+def test_a_cell_that_is_run_again_adds_nothing(book):
+    """The page that holds the ten depths is run whole, on any day."""
+    for day in (DAY, DAY, datetime.date(2025, 9, 1)):
+        file = machinelog.add_repeats(book, day, TEN, 0.01, "dial")
+    assert len(file.read_text(encoding="utf-8").splitlines()) == 11 and set(machinelog.repeats(book)["day"]) == {pd.Timestamp(DAY)}
+
+
+@pytest.mark.parametrize(("rows", "words"), [
+    (["2025-08-01,dial,0.01,1,0.5,,"] * 3, "the newest sheet has 3 readings with 1 gauge steps"),
+    (["2025-08-01,dial,0.01,1,0.5,,"] * 5 + ["2025-08-01,dial,0.1,1,0.5,,"], "the newest sheet has 6 readings with 2 gauge steps"),
+    (["2025-08-01,dial,0.01,1,deep,,"], "column depth_mm, value 'deep'")])
+def test_a_sheet_in_the_file_that_is_none_is_named(rows, words, book):
+    (book / "gauge.csv").write_text("\n".join(["day,gauge,gauge_step_mm,reading,depth_mm,note,invented", *rows]) + "\n", encoding="utf-8")
+    with pytest.raises(labbook.ReadingsError) as refused:
+        machinelog.repeats(book)
+    assert words in str(refused.value) and "gauge.csv" in str(refused.value)

@@ -42,6 +42,7 @@ def full(book, sound, as_csv, labdata):
         (book / name).write_bytes((labdata / name).read_bytes())
     (book / "strikes.csv").write_text("burn,swatch,reading,reason,struck_on\nb01,1,2,typed in inches,2026-03-15\n",
                                       encoding="utf-8")
+    machinelog.add_repeats(book, datetime.date(2026, 3, 15), [0.5, 0.51, 0.5, 0.49, 0.5], 0.01, "dial")
     (book / "retired.csv").write_text("retired_on,module,before,reason\n2026-03-16,20 W,2026-03-01,old lens\n",
                                       encoding="utf-8")
     (book / "sign.svg").write_text(SIGN, encoding="utf-8")
@@ -181,7 +182,8 @@ def mutated(content, dice):
 
 
 KINDS = {**READERS, "strikes.csv": labbook.read, "jobs/sign-01.csv": jobs.read, "datapackage.json": labbook.read,
-         "timed_runs.csv": timedruns.read, "machine_log.csv": machinelog.read, "retired.csv": labbook.read}
+         "timed_runs.csv": timedruns.read, "machine_log.csv": machinelog.read, "retired.csv": labbook.read,
+         "gauge.csv": machinelog.repeats}
 
 
 @pytest.mark.parametrize("name", KINDS)

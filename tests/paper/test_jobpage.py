@@ -89,9 +89,24 @@ def test_the_finish_is_that_of_the_order_with_its_coats_and_grits(front, proved)
     steps = finishing.schedule(proved.window)
     assert [head for head, _ in front["finish"]] == [step.capitalize() for step in steps["step"] if step != "in doubt"]
     said = dict(front["finish"])
-    assert said["Colour"].startswith("3 coats, 0.40 to 0.60 mm wet: brush the colour in") and "grits 150, 180" in said["Sand back"]
+    assert said["Colour"].startswith("12 coats, 0.10 to 0.15 mm wet: brush the colour in") and "grits 150, 180" in said["Sand back"]
     thin = dict(jobpage.front(proved.changed(infill={"variant": "sprayed"}), None)["finish"])
     assert "spray light coats" in thin["Colour"] and "light coats" not in said["Colour"]
+
+
+# Mask and coating: what lies on the face takes a part of the beam, and the gauge needs the face that is sanded. Common practice, no source.
+@pytest.mark.parametrize(("variant", "box", "zeroed", "warned"), [
+    ("resin-filled", "", "Zero on the face beside it.", False),
+    ("mask-sprayed", "on, no PVC", "Lift the mask beside it and zero on the bare face.", True),
+    ("sealed-face", "none: coated", "Zero on the coated face beside it.", True)])
+def test_a_recipe_goes_from_the_window_to_a_card_of_two_pages(proved, tmp_path, variant, box, zeroed, warned):
+    job = proved.changed(infill={"variant": variant, "sanded_mm": [0.02, 0.05] if warned else [0.15, 0.25]})
+    made = jobpage.front(job, None)
+    assert dict(made["setup"])["Mask"] == box and zeroed in made["measure"]["where"]
+    assert any("takes a part of the beam" in words for words in made["mind"]) == warned
+    assert [head for head, _ in made["finish"]] == [step.capitalize() for step in finishing.schedule(job.window)["step"][:-1]]
+    for paper in card.PAPERS:
+        assert pages(ordercard.write(tmp_path, job, paper=paper).read_bytes()) == 2
 
 
 @pytest.mark.parametrize(("thickness", "warned"), [(19.0, False), (4.0, True), (3.7, True)])

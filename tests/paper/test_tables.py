@@ -84,12 +84,14 @@ def test_scatter_says_how_large_what_it_means_and_how_much_is_assumed():
     components = pd.DataFrame({
         "component": ["board", "swatch", "reading", "gauge"], "sd": [0.092, 0.041, 0.03, 0.0149],
         "df": [7.2, 31.0, 60.4, 12.0], "prior_share": [0.25, 0.054, 0.01, 0.5],
-        "prior_sd": [0.10, 0.05, 0.04, 0.01]})
+        "prior_sd": [0.10, 0.05, 0.04, 0.01], "prior_measured": False})
     shown = tables.scatter(components).frame
     assert shown.drop(columns="what it means").values.tolist() == [
         ["board", "±9 %", "7 repeats", "25%", "±10 %"], ["swatch", "±4 %", "31 repeats", "5%", "±5 %"],
         ["reading", "±3 %", "60 repeats", "1%", "±4 %"],
         ["gauge", "±0.01 mm", "12 repeats", "50%", "±0.01 mm"]]
+    measured = tables.scatter(components.assign(prior_measured=components["component"] == "gauge")).frame
+    assert measured.drop(columns="what it means").values.tolist()[3] == ["gauge", "±0.01 mm", "12 repeats", "0%", "measured: ±0.01 mm"]
     assert all(len(meaning.split()) > 8 for meaning in shown["what it means"])
 
 

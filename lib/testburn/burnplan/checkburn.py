@@ -24,7 +24,7 @@ _SURE = 1.96
 
 def check(fit: DepthFit, scrap: Scrap, machine: Machine = Machine(), module_w: float | None = None,
           species: str | None = None, wavelength_nm: float | None = None, module: str | None = None,
-          readings: int = 3, gauge_foot_mm: float = 4.0, seed: int = 1) -> BurnPlan:
+          readings: int = 3, gauge_tip_mm: float = 4.0, seed: int = 1) -> BurnPlan:
     """Return the check burn of a module as a plan of one board, for sheet, drawing and form.
 
     Parameters
@@ -44,7 +44,7 @@ def check(fit: DepthFit, scrap: Scrap, machine: Machine = Machine(), module_w: f
         If the free part is too small or too thin.
     """
     group, board, rows = _kept(fit, module_w, species, wavelength_nm, module)
-    layout = fitted(scrap, *size_mm(rows["speed_mm_s"].max(), gauge_foot_mm, machine))
+    layout = fitted(scrap, *size_mm(rows["speed_mm_s"].max(), gauge_tip_mm, machine))
     if layout.columns * layout.rows < len(rows):
         raise ValueError(f"{scrap.width_mm:g} × {scrap.height_mm:g} mm hold {layout.columns * layout.rows} swatches of "
                          f"{layout.swatch_width_mm:g} × {layout.swatch_height_mm:g} mm, and a check has {len(rows)}. "

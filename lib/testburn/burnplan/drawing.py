@@ -54,7 +54,7 @@ class ProofSwatch:
                 f"{down:g} mm of the board's waste side.")
 
 
-def proof_swatch(choice: pd.Series, machine: Machine = Machine(), gauge_foot_mm: float = 4.0) -> ProofSwatch:
+def proof_swatch(choice: pd.Series, machine: Machine = Machine(), gauge_tip_mm: float = 4.0) -> ProofSwatch:
     """Return a swatch to prove a board with, as large as a test swatch at that speed (`layout.size_mm`).
 
     Parameters
@@ -65,9 +65,9 @@ def proof_swatch(choice: pd.Series, machine: Machine = Machine(), gauge_foot_mm:
     Raises
     ------
     ValueError
-        If the gauge's foot cannot be.
+        If the gauge's tip cannot be.
     """
-    width, height = size_mm(choice["speed_mm_s"], gauge_foot_mm, machine)
+    width, height = size_mm(choice["speed_mm_s"], gauge_tip_mm, machine)
     setting = machine.units.setting(choice)
     root = _page(width + 2 * height, 3 * height, "Proof swatch")
     _swatch(root, "proof", setting, height, height, width, height)

@@ -2,13 +2,13 @@
 
 Decides the size from what must fit on it. Depth is read in the middle third, away from the walls, with
 untouched face on both sides to zero the gauge on; a third next to every wall is left out. So a swatch is
-three times as wide and as high as the gauge's foot, and the face left between two swatches and around
+three times as wide and as high as the gauge's tip, and the face left between two swatches and around
 them is as wide again. Along the lines the middle third must also lie where the head has its full speed: where the
 machine runs up on the wood (`runs_up_outside` is false), a swatch is at least three run-ups long
 (`sweep.run_up_mm`), those of a slow head as long as its acceleration is not known.
 
 Source: ISO 5436-1, type A grooves: depth from the middle third of the groove against the face on both
-sides, thirds beside the walls left out (from memory). Three foot widths then follow.
+sides, thirds beside the walls left out (from memory). Three tip widths then follow.
 """
 
 import math
@@ -61,22 +61,22 @@ class Layout:
                 * (rows * (self.swatch_height_mm + self.land_mm) + self.land_mm)) / 100
 
 
-def size_mm(fastest_mm_s: float, gauge_foot_mm: float, machine: Machine = Machine()) -> tuple[float, float]:
+def size_mm(fastest_mm_s: float, gauge_tip_mm: float, machine: Machine = Machine()) -> tuple[float, float]:
     """Return the least width (along the lines) and height of a swatch, in whole mm.
 
     Parameters
     ----------
     fastest_mm_s : float
         The fastest swatch of the plan.
-    gauge_foot_mm : float
-        What of the gauge stands in the recess: the diameter of its foot or tip's holder.
+    gauge_tip_mm : float
+        What of the gauge goes into the recess: its tip, or a caliper's rod. Its base bridges the recess (see `measuring`).
     machine : Machine
         Where its head runs up.
     """
-    if not 0 < gauge_foot_mm <= 50:
-        raise ValueError(f"A gauge foot of {gauge_foot_mm:g} mm cannot be. Measure across the part "
-                         "that stands in the recess, in mm.")
-    height = max(THIRDS * gauge_foot_mm, _LEAST_MM)
+    if not 0 < gauge_tip_mm <= 50:
+        raise ValueError(f"A gauge tip of {gauge_tip_mm:g} mm cannot be. Measure across the part "
+                         "that goes into the recess, in mm.")
+    height = max(THIRDS * gauge_tip_mm, _LEAST_MM)
     run_up = 0.0 if machine.runs_up_outside else float(
         sweep.run_up_mm(fastest_mm_s, sweep.heads(machine)[1].acceleration_mm_s2))
     return _whole(max(height, THIRDS * run_up)), _whole(height)

@@ -102,7 +102,7 @@ class BurnPlan:
 def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w: float,
             at_least_mm: float, at_most_mm: float, scrap: Scrap, machine: Machine = Machine(),
             wavelength_nm: float | None = None, boards: int | None = None,
-            swatches: int | None = None, readings: int = 3, gauge_foot_mm: float = 4.0,
+            swatches: int | None = None, readings: int = 3, gauge_tip_mm: float = 4.0,
             proves_every_board: bool = False, seed: int = 1, **settings) -> BurnPlan:
     """Propose a test burn.
 
@@ -122,7 +122,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
         To be burned, and on each of them; without a word the plan chooses.
     readings : int
         Of each swatch, 1 to 5.
-    gauge_foot_mm : float
+    gauge_tip_mm : float
         As in `layout.size_mm`.
     proves_every_board : bool
         One board of three swatches, and a proof on each job's board.
@@ -142,7 +142,7 @@ def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module
         boards, swatches = boards or 1, swatches or FEWEST
     levels = levels_for(fit, wood_table, species, module_w, at_least_mm, at_most_mm,
                         scrap.thickness_mm, machine, wavelength_nm, **settings)
-    layout = fitted(scrap, *size_mm(levels.speeds(3).max(), gauge_foot_mm, machine))
+    layout = fitted(scrap, *size_mm(levels.speeds(3).max(), gauge_tip_mm, machine))
     weighed = _alternatives(levels, layout, readings, machine, {boards} - {None}, {swatches} - {None})
     fewest, why = _fewest(fit)
     weighed["chosen"] = weighed.index == _choice(weighed, levels, boards, swatches, fewest)

@@ -4,9 +4,10 @@ Decides that the parts of the least depth stand one after another, each where th
 what its uncertainty adds hatched; below them the bounds, each with what its uncertainty takes away
 hatched; and the window itself as a grey band. Numbers stand in words at the left.
 Of the costs, each way is one bar of its parts, each part with a colour and a pattern of its own, so that a
-grey print tells them apart, and the sum stands at its end. They compute nothing.
+grey print tells them apart, and the sum stands at its end. Modules stand side by side by their minutes. They compute nothing.
 """
 
+import pandas as pd
 from plotly.graph_objects import Figure
 
 from testburn.charts.style import LOOKS, plain, rounded, styled
@@ -49,6 +50,25 @@ def window(of: Window) -> Figure:
     figure = styled(figure, title[:1].upper() + title[1:], 220 + 26 * len(rows))
     return figure.update_layout(margin=dict(t=75, b=110), legend=dict(
         orientation="h", yref="container", y=0.01, yanchor="bottom"))
+
+
+def modules(table: pd.DataFrame) -> Figure:
+    """Draw the minutes of each module of `Job.modules`, with its chance and finest pitch; hatched where it is not good enough."""
+    figure, rows = Figure(), table.dropna(subset=["minutes"])
+    for good, name, shape in ((True, "good enough", ""), (False, "not good enough", "/")):
+        part = rows[rows["good"].astype(bool) == good]
+        figure.add_bar(y=part["module_name"].map(plain).tolist(), x=rounded(part["minutes"]), name=name, orientation="h",
+                       marker=dict(color=LOOKS[6][0] if good else "white", line=dict(color="#222", width=1),
+                                   pattern=dict(shape=shape, fgcolor="#222", size=6)),
+                       hovertemplate="%{y}: %{x:.1f} minutes<extra></extra>")
+    for row in rows.itertuples():
+        figure.add_annotation(x=round(float(row.minutes), 4), y=plain(row.module_name), showarrow=False, xanchor="left",
+                              text=f" {100 * row.chance_inside:.0f} of 100 inside, finest pitch {row.finest_pitch_mm:g} mm")
+    figure.update_xaxes(title="minutes of the drawing", range=[0, round(1.7 * float(rows["minutes"].max()), 2)])
+    figure.update_yaxes(autorange="reversed", showgrid=False, categoryorder="array", categoryarray=rows["module_name"].map(plain).tolist())
+    figure.update_layout(barmode="overlay", bargap=0.35)
+    figure = styled(figure, "Which module for this job", 190 + 50 * len(rows))
+    return figure.update_layout(margin_b=100, legend=dict(orientation="h", yref="container", y=0.01, yanchor="bottom"))
 
 
 def stakes(of: Stakes) -> Figure:

@@ -9,9 +9,10 @@ shown.
 
 from testburn.depthfit import states
 from testburn.depthfit.coldstart import Guess, guess
+from testburn.depthfit.components import Repeatability
 from testburn.depthfit.depths import DepthFit, fit, fit_if_enough
 from testburn.depthfit.group import DOSE, ENERGY, GroupFit, LEVEL
 from testburn.depthfit.proving import proof
 from testburn.labbook import NEXT
 
-__all__ = ["DOSE", "DepthFit", "ENERGY", "Guess", "GroupFit", "LEVEL", "NEXT", "fit", "fit_if_enough", "guess", "proof", "states"]
+__all__ = ["DOSE", "DepthFit", "ENERGY", "Guess", "GroupFit", "LEVEL", "NEXT", "Repeatability", "fit", "fit_if_enough", "guess", "proof", "states"]

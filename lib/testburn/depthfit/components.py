@@ -14,10 +14,17 @@ The estimate is found by Fisher scoring: variances move by information⁻¹ · s
 with the prior's part added, until they stay. The inverse information is the covariance of the
 estimates, and 2 · variance² / its variance is how many degrees of freedom a component is worth
 (Satterthwaite 1946, Biometrics Bulletin 2:110-114, from memory).
+
+Where a maker has read one recess again and again, the gauge's part is no assumption any more: the standard deviation of
+these readings, with one degree of freedom less than there are readings, takes the prior's place (a type A evaluation, GUM,
+JCGM 100:2008, 4.2.2 and annex G.3). It is evidence as the burns are: both count by their degrees of freedom. No less is
+believed of a gauge than its step allows, the step over the root of 12 (JCGM 100:2008, F.2.2.1).
 """
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 import pandas as pd
@@ -38,6 +45,59 @@ ROUTE_PRECISION = np.linalg.inv(np.diag(_ROUTE_SDS**2) + _SPEED_SD**2 * np.outer
 # One move may shrink a component to a quarter or raise it 16-fold: from far off scoring overshoots.
 _LEAST_MOVE, _MOST_MOVE = 0.25, 16.0
 _ROUNDS = 200
+
+
+@dataclass(frozen=True)
+class Repeatability:
+    """How a gauge repeats: one recess, read so many times (JCGM 100:2008, 4.2).
+
+    Attributes
+    ----------
+    readings : int
+    mean_mm, sd_mm : float
+        Mean (eq. 3) and experimental standard deviation (eq. 4) of the readings.
+    gauge_step_mm : float
+    gauge : str
+    """
+
+    readings: int
+    mean_mm: float
+    sd_mm: float
+    gauge_step_mm: float
+    gauge: str = ""
+
+    @classmethod
+    def of(cls, sheet: pd.DataFrame) -> "Repeatability | None":
+        """Return what a sheet as `machinelog.repeats` gives it says; None where it is empty."""
+        if sheet.empty:
+            return None
+        depths = sheet["depth_mm"].to_numpy(float)
+        return cls(len(depths), float(depths.mean()), float(depths.std(ddof=1)), float(sheet["gauge_step_mm"].iloc[0]),
+                   str(sheet["gauge"].iloc[0]))
+
+    @property
+    def sd_of_mean_mm(self) -> float:
+        """Experimental standard deviation of the mean (eq. 5)."""
+        return self.sd_mm / sqrt(self.readings)
+
+    @property
+    def counts_mm(self) -> float:
+        """What counts as the gauge's own scatter: no less than its step allows."""
+        return max(self.sd_mm, self.gauge_step_mm / sqrt(12))
+
+    @property
+    def prior(self) -> tuple[float, float]:
+        """Sd and degrees of freedom that take the place of the assumed ones."""
+        return self.counts_mm, self.readings - 1.0
+
+    @property
+    def words(self) -> str:
+        """The sheet in a sentence."""
+        less = (f" That is less than its step of {self.gauge_step_mm:g} mm allows: ±{self.counts_mm:.3g} mm counts."
+                if self.counts_mm > self.sd_mm else "")
+        return (f"{self.gauge or 'The gauge'} repeats to ±{self.sd_mm:.3g} mm (standard deviation of {self.readings} readings of one recess of "
+                f"{self.mean_mm:.2f} mm, {self.readings - 1} degrees of freedom).{less} This takes the place of what was assumed of the gauge; "
+                "readings of your burns count beside it.")
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,10 +121,20 @@ class Components:
     priors: Mapping[str, tuple[float, float]]
 
     @property
-    def table(self) -> pd.DataFrame:
-        """A row per component: component, sd, df, data_df, prior_sd, prior_weight, prior_share, data_sd.
+    def measured(self) -> bool:
+        """Whether the gauge's prior is a repeatability sheet and no assumption."""
+        return self.priors["gauge"] not in (PRIORS["gauge"], NO_PRIORS["gauge"])
 
-        `sd` is relative, the gauge's in mm. `prior_share` is the part of `df` that the prior lends,
+    @property
+    def marks(self) -> tuple[str, ...]:
+        """A mark of the repeatability sheet; none where there is none."""
+        return (hashlib.sha256(repr(tuple(map(float, self.priors["gauge"]))).encode("ascii")).hexdigest()[:12],) * self.measured
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per component: component, sd, df, data_df, prior_sd, prior_weight, prior_share, prior_measured, data_sd.
+
+        `prior_measured` is true where the prior is a repeatability sheet and no assumption. `sd` is relative, the gauge's in mm. `prior_share` is the part of `df` that the prior lends,
         `data_sd` what the readings alone would say (NaN where they say nothing).
         """
         return pd.DataFrame([self._row(place) for place in range(len(NAMES))])
@@ -79,6 +149,7 @@ class Components:
         return {"component": NAMES[place], "sd": np.sqrt(value), "df": df, "data_df": data_df,
                 "prior_sd": prior_sd if weight else np.nan, "prior_weight": weight,
                 "prior_share": min(weight / df, 1.0) if df else np.nan,
+                "prior_measured": NAMES[place] == "gauge" and self.measured,
                 "data_sd": np.sqrt(max(alone, 0.0)) if np.isfinite(alone) else np.nan}
 
 

@@ -18,6 +18,7 @@ import pandas as pd
 from testburn import energy
 from testburn.depthfit import boards, conditions, proving, states, swatches
 from testburn.depthfit.boards import BoardState, Predictive
+from testburn.depthfit.components import PRIORS
 from testburn.depthfit.curves import CurveFit, fitted
 from testburn.depthfit.group import DOSE, GroupFit, LEVEL, REACHED, meant
 from testburn.depthfit.spreads import Spreads
@@ -109,12 +110,12 @@ class DepthFit:
 
     @cached_property
     def readings_mark(self) -> str:
-        """Twelve hex digits of the readings used, and of what is known of their machine's states.
+        """Twelve hex digits of the readings used, of what is known of their machine's states, and of a measured gauge.
 
         A card whose mark is another is out of date; see `labbook.fingerprint`.
         """
         return _joined_marks(fingerprint(self.readings[self.readings["used"]]),
-                             *sorted(one.mark for one in self.modules.values()))
+                             *sorted(one.mark for one in self.modules.values()), *self.curves.components.marks)
 
     @cached_property
     def fingerprint(self) -> str:
@@ -312,7 +313,7 @@ def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
     readings : DataFrame
         From `labbook.read` or `labbook.check`; rows with a reason in `struck_because` stay out.
     past : states.Past, optional
-        The log of the machine and the finished jobs, see `drift.past`. Without it nothing ever happened to it.
+        The log of the machine, the finished jobs and the gauge, see `drift.past_of`. Without it nothing ever happened.
 
     Raises
     ------
@@ -320,7 +321,7 @@ def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
         If no group at all has enough readings to fit.
     """
     rows = energy.with_energy(columns.with_module(readings))
-    used = np.ones(len(rows), bool)
+    used, priors = np.ones(len(rows), bool), past.priors if past else PRIORS
     if "struck_because" in rows:
         used &= (rows["struck_because"] == "").to_numpy()
     if not used.any():
@@ -338,12 +339,12 @@ def fit(readings: pd.DataFrame, past: states.Past | None = None) -> DepthFit:
     counted = rows["depth_mm"].to_numpy(float).copy()
     counted[used], tidy = swatches.drawn_in(rows[used], tidy)
     rows[COUNTED] = counted
-    curves = fitted(tidy)
+    curves = fitted(tidy, priors)
     compared = conditions.conditions(curves, rows[used])
     if len(apart := compared[~compared["one_curve"].astype(bool)]):
         used &= ~np.logical_or.reduce([_of_key(rows, one[GROUP].tolist()) & (rows[one["condition"]] == one["value"])
                                        for _, one in apart.iterrows()])
-        curves = fitted(_reduced(rows, used))
+        curves = fitted(_reduced(rows, used), priors)
     curves, known, factor = _in_states(rows[used], curves, past)
     reached = rows[DOSE].to_numpy().copy()
     reached[used] *= factor
@@ -364,7 +365,7 @@ def _in_states(rows, curves, past) -> tuple[CurveFit, dict, np.ndarray]:
         if moved < _LEAST_MOVE:
             break
         shift = {key: one.mean for key, one in known.items()}
-        curves = fitted(swatches.reduced(rows, rows[DOSE].to_numpy() * factor))
+        curves = fitted(swatches.reduced(rows, rows[DOSE].to_numpy() * factor), past.priors)
     return curves, known, factor
 
 

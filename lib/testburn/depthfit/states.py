@@ -32,6 +32,7 @@ import numpy as np
 import pandas as pd
 
 from testburn.depthfit.boards import PLACE_SD
+from testburn.depthfit.components import PRIORS, Repeatability
 from testburn.depthfit.curves import CurveFit, depth_and_slopes
 from testburn.depthfit.spreads import within
 from testburn.labbook import columns
@@ -49,7 +50,7 @@ _ELASTICITY = (0.3, 3.0)        # near "no mark" a curve answers without bound; 
 
 @dataclass(frozen=True, eq=False)
 class Past:
-    """What happened to the machine and its jobs, for `depthfit.fit`; `drift.past` gathers it.
+    """What happened to the machine and its jobs, and how its gauge repeats, for `depthfit.fit`; `drift.past` gathers it.
 
     Attributes
     ----------
@@ -62,13 +63,21 @@ class Past:
         fade of the module has no species; with one it is that wood's curve that is off.
     spreads_pct : mapping
         What machine.toml says under [state] instead of `columns.DONE`.
+    gauge : Repeatability, optional
+        From the newest repeatability sheet.
     """
 
     log: pd.DataFrame
     jobs: pd.DataFrame
     called: pd.DataFrame
     spreads_pct: Mapping[str, float] = field(default_factory=dict)
+    gauge: Repeatability | None = None
     _begun: dict = field(default_factory=dict, init=False, repr=False)
+
+    @property
+    def priors(self) -> dict[str, tuple[float, float]]:
+        """What `curves.fitted` starts from: the gauge's own scatter as measured, where it was."""
+        return PRIORS | ({"gauge": self.gauge.prior} if self.gauge else {})
 
     def begun(self, key: tuple) -> pd.DataFrame:
         """Return the states of a module in order: since, done, sd, words, and the place of the state it starts from."""

@@ -31,12 +31,12 @@ told from a fade in 75. So "in step" is no proof that nothing fades.
 
 import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from testburn.depthfit import states
+from testburn.depthfit import Repeatability, states
 from testburn.drift import controlcharts
 from testburn.drift.finished import MODULE, finished
 from testburn.labbook import columns, jobs, machinelog, shown
@@ -146,7 +146,7 @@ def past(jobs_frame: pd.DataFrame, log: pd.DataFrame | None = None,
 
 def past_of(book, spreads_pct: Mapping[str, float] | None = None) -> states.Past:
     """Return the machine's past as a lab book holds it; see `past`."""
-    return past(jobs.read(book), machinelog.read(book), spreads_pct)
+    return replace(past(jobs.read(book), machinelog.read(book), spreads_pct), gauge=Repeatability.of(machinelog.repeats(book)))
 
 
 def _periods(rows, log, spreads_pct) -> list[dict]:

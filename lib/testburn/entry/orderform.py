@@ -29,7 +29,8 @@ _PRICES = {"per_minute": "Minute at the machine", "labour_per_minute": "Minute b
 LINES = {
     "Order": {"name": "Name", "customer": "Customer", "ordered_on": "Ordered on", "note": "Note"},
     "Piece": {"artwork": "Drawing", "area_mm2": "Area without one, mm²", "species": "Wood", "module": "Module",
-              "board_thickness_mm": "Board thickness", "variant": "How it is filled", "first": "Settings first"},
+              "board_thickness_mm": "Board thickness", "variant": "How it is filled", "sanded_mm": "Sanding takes off, mm",
+              "first": "Settings first"},
     "Pieces": {"pieces": "Pieces", "pieces_a_board": "Pieces a board", "board": "Board on the bench"},
     "Prices": {f"price_{name}": label for name, label in _PRICES.items()},
 }
@@ -83,12 +84,16 @@ class _Kept(widgets.VBox):
 
     def _number(self, name: str, label: str):
         """Return the number in a box; None where it is empty."""
+        value = self._read(name, typed.length_mm if name == "board_thickness_mm" else typed.number, label)
+        return int(value) if name in _WHOLE and value is not None and value % 1 == 0 else value
+
+    def _read(self, name: str, read, label: str | None = None):
+        """Return what a box means to a reader of typed text; its words name the box."""
         text = self.boxes[name].value
         try:
-            value = typed.length_mm(text, "mm") if name == "board_thickness_mm" else typed.number(text)
+            return read(text)
         except ValueError as wrong:
-            raise ValueError(f"{label} '{short(text)}': {wrong}.") from None
-        return int(value) if name in _WHOLE and value is not None and value % 1 == 0 else value
+            raise ValueError(f"{label or LABELS[name]} '{short(text)}': {wrong}.") from None
 
     def _day(self, name: str, label: str) -> datetime.date | None:
         text = self.boxes[name].value.strip()
@@ -171,7 +176,7 @@ class OrderForm(_Kept):
     def _show(self, order: Order, name: str | None = None) -> list[Remark]:
         """Put an order into the boxes; under another name it is not that order any more."""
         said = {one: getattr(order, one, None) for one in LABELS} | {f"price_{one}": order.prices.get(one) for one in _PRICES}
-        said |= {"variant": order.infill.get("variant"), "module": self._module_of(order),
+        said |= {"variant": order.infill.get("variant"), "sanded_mm": " to ".join(f"{mm:g}" for mm in order.infill.get("sanded_mm", ())), "module": self._module_of(order),
                  "board": order.board, "name": (order.name if order.file else None) if name is None else name}
         if order.area_mm2 == Order().area_mm2:
             said["area_mm2"] = None
@@ -203,7 +208,7 @@ class OrderForm(_Kept):
         lines["ordered_on"] = self._day("ordered_on", LABELS["ordered_on"])
         if text["module"] in self._modules or text["module"] is None:
             lines |= self._modules.get(text["module"], dict.fromkeys(columns.MODULE_KEY))
-        lines["infill"] = {"variant": text["variant"]}
+        lines["infill"] = {"variant": text["variant"], "sanded_mm": self._read("sanded_mm", typed.span_mm)}
         lines["prices"] = {name: self._number(f"price_{name}", label) for name, label in _PRICES.items()}
         return lines
 

@@ -43,13 +43,23 @@ def number(typed: str, comma_is_decimal: bool = False) -> float | None:
     return float(text.replace(",", "."))
 
 
-def length_mm(typed: str, unit: str) -> float | None:
+def length_mm(typed: str, unit: str = "mm") -> float | None:
     """Return a typed length in mm; a unit behind the number goes before `unit` (mm or inch)."""
     text, own_unit = _LENGTH.fullmatch(typed.strip()).groups()
     value = number(text, comma_is_decimal=True)
     own_unit = {"in": "inch", '"': "inch", None: unit}.get(own_unit, own_unit)
     # A pitch or depth is never known to 1e-9 mm: rounding keeps 0.018 in from being 0.45719999….
     return None if value is None else round(MM_OF[own_unit](value), 9)
+
+
+def span_mm(typed: str, unit: str = "mm") -> list[float] | None:
+    """Return a typed span as [from, to] in mm: 0.10 to 0.20, or one number for both."""
+    ends = [length_mm(text, unit) for text in re.split(r"\s+to\s+|\s*[;–]\s*", typed.strip())]
+    if ends == [None]:
+        return None
+    if len(ends) > 2 or None in ends:
+        raise ValueError("this is no span; write it like 0.10 to 0.20")
+    return sorted([ends[0], ends[-1]])
 
 
 def depth_mm(typed: tuple[str, ...], unit: str) -> float | None:

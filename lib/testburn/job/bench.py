@@ -15,8 +15,9 @@ import pandas as pd
 
 from testburn import sweep
 from testburn.depthfit import DepthFit, GroupFit, NEXT, proof, suspects
-from testburn.job import firstpiece, orders, promise, quote, settings
-from testburn.job.infill import OWN, VARIANTS, Film, Window
+from testburn.job import finishing, firstpiece, orders, promise, quote, settings
+from testburn.job.facts import PRACTICE, Fact
+from testburn.job.infill import VARIANTS, Film, Window, another_way
 from testburn.job.infill import window as depth_window
 from testburn.job.order import Order
 from testburn.job.quote import Batch, Quote
@@ -28,6 +29,8 @@ _VARIANT = "brush-filled"
 # A proof that fewer boards than this would show is taken for a slip until the maker confirms it: our own judgement.
 _IMPOSSIBLE = 0.001
 _MOST_ON_A_CARD = 4
+# A board is no narrower and no wider than an order may say; see `facts`.
+_LEAST_WIDTH_MM, _MOST_WIDTH_MM = 5, 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +162,7 @@ class Job:
     @property
     def notes(self) -> list[str]:
         """What to know of the order before its card is used; mostly nothing."""
-        return [words for words in (self.proof_unused, self.drawing_changed) if words]
+        return [words for words in (self.proof_unused, self.drawing_changed, "" if self.trouble else finishing.through(self.window)) if words]
 
     @cached_property
     def proved(self) -> DepthFit:
@@ -204,6 +207,11 @@ class Job:
         """The fastest settings for the next board and the surest, in the order the order says; see `settings.fast_and_sure`."""
         return settings.fast_and_sure(self.fit, self.group, *self.ends_mm, machine=self.machine,
                                       artwork=self.drawing, first=self.order.first)
+
+    @cached_property
+    def modules(self) -> pd.DataFrame:
+        """Which module for this job: each with a curve for its wood, side by side, on the next board; see `settings.by_module`."""
+        return settings.by_module(self.fit, self.group.species, *self.ends_mm, self.machine, self.drawing)
 
     @cached_property
     def on_this_board(self) -> pd.DataFrame:
@@ -297,14 +305,20 @@ class Job:
     def _window(self, variant: str | None) -> Window:
         """Return the window of the order's way to fill, or of another with that way's own usual colour."""
         typed = {name: _typed(value) for name, value in self.order.infill.items()}
-        if variant not in (None, typed.get("variant", _VARIANT)):
-            typed = {name: value for name, value in typed.items() if name not in OWN} | {"variant": variant}
         asked = {"variant": _VARIANT, "narrowest_stroke_mm": self.drawing.narrowest_stroke_mm,
-                 "species": self.group.species, "board_thickness_mm": self.order.board_thickness_mm}
+                 "species": self.group.species, "board_thickness_mm": self.order.board_thickness_mm} | self._drawn_width
         try:
-            return depth_window(**asked | typed)
+            own = depth_window(**asked | typed)
+            return own if variant in (None, own.variant) else another_way(own, variant)
         except ValueError as fault:
             raise ValueError(f"{self.order.place}, [infill]: {fault}") from None
+
+    @property
+    def _drawn_width(self) -> dict[str, Fact]:
+        """Return the board's width for its cup, from the drawing; nothing where there is none."""
+        across = max(_LEAST_WIDTH_MM, min(self.drawing.width_mm, self.drawing.height_mm, _MOST_WIDTH_MM))
+        source = f"the drawing's shorter side, as a sign's grain mostly runs along its longer one: {PRACTICE}"
+        return {"board_width_mm": Fact(across, source)} if self.order.artwork else {}
 
     def __repr__(self) -> str:
         return repr(self.order)

@@ -7,6 +7,12 @@ on it.
 
 RAGS = ("Rags with oil or solvent catch fire by themselves in a heap: lay them out flat outdoors to dry, or keep them "
         "under water in a metal can with a lid.")
+MASK = ("Know what the mask is made of: one that holds chlorine (PVC, vinyl) gives off hydrogen chloride, which harms lungs and "
+        "machine. Paper and glue smoulder: stay beside the burn, and extract.")
+COATING = ("Never burn through a coating you do not know: have its data sheet. None that holds chlorine or fluorine, no old paint, no "
+           "polyurethane (isocyanates, hydrogen cyanide). Solvent left in a coat that is not cured catches fire.")
+RESIN = ("Resin and hardener: gloves, eye protection, moving air; an allergy to them stays for life. Mixed resin in a full cup gets "
+         "hot, smokes and may burn: mix little, and let what is left cure spread thin. Never under the beam.")
 ON_A_CARD = (
     ("Beam", "Class 4: keep it in its enclosure. Choose eyewear by the optical density marked for "
              "{wavelength}, never by tint. Everyone in the room wears it unless the enclosure hides the beam."),

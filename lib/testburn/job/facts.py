@@ -4,7 +4,8 @@ Decides what stands in for anything the maker does not say: films, grits, flatne
 thick a wet coat dries: wet film × solids by volume × coats. A span (from, to) means that any value between is
 as likely as another: its standard uncertainty is half its width over the root of 3 (JCGM 100:2008, 4.3.7).
 A published value carries its source; a habit of the trade says "common practice, no source"; what
-the maker typed says so.
+the maker typed says so. And what the recipes (ways to fill) have in common and apart: whether colour fills the recess to
+the face, whether the face is sanded flat afterwards, and whether something lies on it while it burns.
 
 Source: films, and dry = wet × solids by volume, from WOODWEB knowledge base, Wet mils, dry mils (2008); sanding from Woodworking
 Network, 7 August 2014, stock removal of a wide-belt machine; shrinkage from the Wood Handbook
@@ -87,8 +88,37 @@ def spread(span) -> float:
     return (span[1] - span[0]) / 2 / sqrt(3)
 
 
-VARIANTS = ("shallow", "brush-filled", "sprayed")
+@dataclass(frozen=True)
+class Recipe:
+    """A way to fill a recess.
+
+    Attributes
+    ----------
+    fills : bool
+        Colour or resin fills the recess to the sanded face; else its film lies on the floor.
+    flat : bool
+        The face is sanded until it is flat and clean; else it gets a few light strokes.
+    over : str
+        What lies on the face while it burns; "" where it is bare.
+    sprayed : bool
+        The colour also goes over the face around the recess.
+    poured : bool
+        The recess is filled at once, by something that is about all solids.
+    """
+
+    fills: bool = False
+    flat: bool = True
+    over: str = ""
+    sprayed: bool = False
+    poured: bool = False
+
+
+RECIPES = {"shallow": Recipe(), "brush-filled": Recipe(fills=True), "sprayed": Recipe(sprayed=True),
+           "resin-filled": Recipe(fills=True, poured=True), "mask-sprayed": Recipe(flat=False, over="mask", sprayed=True),
+           "sealed-face": Recipe(flat=False, over="coating")}
+VARIANTS = tuple(RECIPES)
 PRACTICE = "common practice, no source"
+JUDGED = "our judgement, no source"
 TYPED = "typed by the maker"
 FILMS = "WOODWEB, Wet mils, dry mils (2008): 3 to 5 mil wet, 20 to 40 % solids by volume"
 SANDING = "Woodworking Network, 7 August 2014, wide-belt machine"
@@ -108,15 +138,16 @@ class Fact:
     source: str
 
 
-_USUAL_MM = (0.076, 0.127)
+# One usual wet coat.
+USUAL_MM = (0.076, 0.127)
 _SOLIDS = (0.2, 0.4)
 _FACTS = {
     "species": Fact(None, PRACTICE),
     "shrinkage_pct": Fact(None, HANDBOOK),
-    "sealer": Fact(Film(1, _USUAL_MM, _SOLIDS, (0.0, 1.0)),
+    "sealer": Fact(Film(1, USUAL_MM, _SOLIDS, (0.0, 1.0)),
                    FILMS + "; that half of it soaks in, give or take all: " + PRACTICE),
     "hides_mm": Fact(0.05, PRACTICE), "least_step_mm": Fact(0.05, PRACTICE),
-    "grits": Fact((150, 180), SANDING + "; sand by hand? type sanded_mm from a pencil-marked step"),
+    "grits": Fact((150, 180), SANDING),
     "sanded_mm": Fact(None, ""), "flatness_mm": Fact(0.10, PRACTICE),
     "moisture_change_pct": Fact(1.0, PRACTICE), "board_width_mm": Fact(150.0, PRACTICE),
     "pith_mm": Fact(100.0, PRACTICE), "flat_sawn": Fact(True, PRACTICE),
@@ -125,12 +156,23 @@ _FACTS = {
     "char_mm": Fact(1.0, PRACTICE),
 }
 _BY_VARIANT = {
-    "shallow": {"colour": Fact(Film(2, _USUAL_MM, _SOLIDS), FILMS), "most_step_mm": Fact(0.5, PRACTICE)},
-    "brush-filled": {"colour": Fact(Film(3, (0.4, 0.6), (0.35, 0.5)), PRACTICE)},
+    "shallow": {"colour": Fact(Film(2, USUAL_MM, _SOLIDS), FILMS), "most_step_mm": Fact(0.5, PRACTICE)},
+    "brush-filled": {"colour": Fact(Film(12, (0.1, 0.15), (0.35, 0.5)), PRACTICE)},
     "sprayed": {"colour": Fact(Film(4, (2.5 * _MIL_MM, 3.5 * _MIL_MM), _SOLIDS),
                                FILMS + "; a light spray coat about 3 mil"),
                 "most_step_mm": Fact(0.8, PRACTICE)},
+    # One pour; cured epoxies have shrunk by some 2 to 7 % by volume, from memory. Tinted resin hides less than paint.
+    "resin-filled": {"colour": Fact(Film(1, (2.0, 3.0), (0.93, 1.0)), f"one pour, about all solids: {PRACTICE}; shrinkage from memory"),
+                     "hides_mm": Fact(0.15, JUDGED),
+                     "grits": Fact((120, 150, 180), SANDING)},
 }
+# A face that is not sanded flat: a few light strokes take what stands up at the rims, and low places stay as they are.
+_FACE_STAYS = {"flatness_mm": Fact(0.0, "not sanded flat: low places stay as they are")}
+_BY_VARIANT |= {
+    "mask-sprayed": _BY_VARIANT["sprayed"] | _FACE_STAYS | {"sanded_mm": Fact((0.0, 0.05), JUDGED)},
+    "sealed-face": _BY_VARIANT["shallow"] | _FACE_STAYS | {"sanded_mm": Fact((0.0, 0.03), JUDGED)},
+}
+_COLOURING, _SANDING = ("colour", "hides_mm", "least_step_mm", "most_step_mm"), ("sanded_mm", "grits", "flatness_mm")
 _FILM = 'Write it e.g. {coats = 2, wet_mm = [0.08, 0.12], solids = [0.3, 0.4]}.'
 
 
@@ -162,7 +204,7 @@ _BY_NAME = {field.name: field for field in INFILL}
 
 
 def gathered(variant: str, given: dict) -> dict[str, Fact]:
-    """Return every fact of a window: what the maker typed, or what stands in for it.
+    """Return every fact of a window: what the maker typed (or a `Fact` with a source of its own), or what stands in for it.
 
     Raises
     ------
@@ -174,11 +216,22 @@ def gathered(variant: str, given: dict) -> dict[str, Fact]:
     if strange := sorted(set(given) - set(known)):
         raise ValueError(f"A {variant} window has no {', '.join(strange)}. Known are: "
                          f"{', '.join(sorted(known))}.")
-    for name, value in given.items():
-        if value is not None:
-            _check(name, value)
-    return {name: Fact(given[name], TYPED) if given.get(name) is not None else default
-            for name, default in known.items()}
+    facts = {name: value if isinstance(value, Fact) else Fact(value, TYPED) for name, value in given.items() if value is not None}
+    if "grits" in facts:
+        # Grits that were named count by the chart, and no stand-in for light sanding does.
+        known["sanded_mm"] = _FACTS["sanded_mm"]
+    for name, fact in facts.items():
+        _check(name, fact.value)
+    return known | facts
+
+
+def carried(facts: dict[str, Fact], variant: str, to: str) -> dict[str, Fact]:
+    """Return what was said of one way to fill that holds for another one too.
+
+    Its colour and steps are its own, and so is its sanding where only one of the two sands the face flat.
+    """
+    stand_ins, sanding = _FACTS | _BY_VARIANT[variant], () if RECIPES[variant].flat == RECIPES[to].flat else _SANDING
+    return {name: fact for name, fact in facts.items() if name not in (*_COLOURING, *sanding) and fact != stand_ins.get(name)}
 
 
 def defaults(variant: str) -> pd.DataFrame:

@@ -40,7 +40,8 @@ UNSURE = "what a second pass loses is our judgement, not measured on your wood"
 TELLS = "Three swatches burned with one pass and three with two, on one board of this wood, would tell"
 _SHALLOW_NOW = {
     "shallow": "sanding may reach the colour.", "brush-filled": "sanding flush would take the colour with it.",
-    "sprayed": "sanding may reach the colour."}
+    "sprayed": "sanding may reach the colour.", "resin-filled": "sanding flush would take the resin with it.",
+    "mask-sprayed": "sanding may reach the colour.", "sealed-face": "sanding may reach the colour."}
 _DEEP_NOW = {
     "board": "too little wood is left under the floor: put this piece aside, it may crack or show through.",
     "narrowest stroke": "the walls of narrow strokes may break out: seal them before the colour, and sand with care.",

@@ -18,7 +18,7 @@ import pandas as pd
 from scipy import special
 
 from testburn import energy
-from testburn.job.facts import Fact, Film, INFILL, TYPED, VARIANTS, assumed, defaults, gathered, middle
+from testburn.job.facts import Fact, Film, INFILL, RECIPES, Recipe, TYPED, VARIANTS, assumed, carried, defaults, gathered, middle
 from testburn.job.terms import combined, enough, what_bounds_depth, what_takes_depth
 from testburn.labbook import shown, tomlfile
 
@@ -29,8 +29,8 @@ MARGIN = 0.30
 AT_LEAST, AT_MOST = "at least", "at most"
 NOT_HERE = ("How deep the next board comes out is not in this window: it is counted in the chance "
             "to land inside.")
-# What is said of one way to fill says nothing of another.
-OWN = ("colour", "hides_mm", "least_step_mm", "most_step_mm")
+MEASURE_SANDING = ("Measure yours first: a shallow recess on scrap, its depth before and after sanding as you sand a sign; the "
+                   "difference, from the least to the most of three, is sanded_mm = [from, to].")
 _COLUMNS = ("name", "side", "mm", "uncertainty_mm", "margin_mm", "counts_mm", "starts_mm", "source", "what",
             "remedy")
 _NAMED = {"board": "the board", "narrowest stroke": "the narrowest stroke", "char": "char", "paint": "the paint"}
@@ -42,7 +42,7 @@ class Window:
 
     Attributes
     ----------
-    variant : "shallow", "brush-filled" or "sprayed"
+    variant : one of `VARIANTS`
     at_least_mm, at_most_mm : float
     table : DataFrame
         A row per term: name, side ("at least" or "at most"), mm, uncertainty_mm (standard), margin_mm
@@ -67,6 +67,11 @@ class Window:
         return getattr(self, name)
 
     @property
+    def recipe(self) -> Recipe:
+        """What its way to fill does."""
+        return RECIPES[self.variant]
+
+    @property
     def feasible(self) -> bool:
         """Whether any depth will do."""
         return self.at_least_mm < self.at_most_mm
@@ -87,7 +92,16 @@ class Window:
                 f"({energy.inches_from_mm(ends[0]):.3f} to {energy.inches_from_mm(ends[1]):.3f} in). "
                 f"Most of the least depth is {least} ({self._sums(AT_LEAST)[least]:.2f} mm); it gets "
                 f"less with {self._remedy(least)}. The largest depth is set by {_NAMED[most]}; it gets "
-                f"more with {self._remedy(most)}. {NOT_HERE}" + _hiding(self))
+                f"more with {self._remedy(most)}. {NOT_HERE}" + _hiding(self) + (f" {self.unmeasured}" if self.unmeasured else ""))
+
+    @property
+    def unmeasured(self) -> str:
+        """Ask for what sanding takes off, where the maker has not measured it; nothing where it is typed."""
+        if self.facts["sanded_mm"].source == TYPED:
+            return ""
+        stands_in = ("A wide-belt machine's figures stand in for what sanding takes off: by hand it differs. "
+                     if self.facts["sanded_mm"].value is None else "What light sanding takes off is our judgement. ")
+        return stands_in + MEASURE_SANDING
 
     @property
     def assumed(self) -> pd.DataFrame:
@@ -128,16 +142,18 @@ def window(variant: str, board_thickness_mm: float, narrowest_stroke_mm: float,
     variant : str
         "shallow": one or two thin coats on the floor, below the sanded face. "brush-filled": thick
         colour until it stands proud, sanded flush. "sprayed": several light coats, sanded off the face,
-        colour on the floor.
+        colour on the floor. "resin-filled": tinted resin or epoxy, poured once, sanded flush. "mask-sprayed":
+        burned and sprayed through a mask that takes the overspray. "sealed-face": burned through a known clear
+        coating, the colour brushed in thin and wiped off the face.
     board_thickness_mm, narrowest_stroke_mm : float
         Of this job.
     confidence : float
         That a recess just as deep as each end still does, between 0.5 and 1.
     **given
-        What else the maker knows; `defaults(variant)` lists what stands in, and why. Board: species,
+        What else is known: a value that the maker typed, or a `Fact` with a source of its own. `defaults(variant)` lists what stands in, and why. Board: species,
         shrinkage_pct (radial, tangential), board_width_mm, pith_mm (face to pith), flat_sawn,
         flatness_mm, moisture_change_pct (most, burn to sanding), least_floor_mm. Films: sealer and
-        colour as `Film`, hides_mm (brush-filled), least_step_mm and most_step_mm (the others).
+        colour as `Film`, hides_mm (filled), least_step_mm and most_step_mm (on the floor).
         Sanding: grits, or sanded_mm (from, to) as measured. Depth: depth_to_width, char_mm,
         floor_sd_mm, gauge_mm.
 
@@ -179,7 +195,7 @@ def paint(window: Window, area_mm2: float, depth_mm: float | None = None, perime
     perimeter_mm : float
         Length of all walls: sealer and films cover them too.
     sprayed_over_mm2 : float, optional
-        Sprayed: the area that the spray passes over, with the face around the recesses.
+        Sprayed, with or without a mask: the area that the spray passes over, with the face around the recesses.
     margin : float
         Share added for what stays in brush, can and air (common practice, no source).
 
@@ -201,11 +217,11 @@ def paint(window: Window, area_mm2: float, depth_mm: float | None = None, perime
             raise ValueError(f"{name} is {value:g}. Give {'more than 0' if least == 1e-9 else f'{least:g} or more'}.")
     sealer, colour = (window.facts[name].value for name in ("sealer", "colour"))
     walls, more = perimeter_mm * depth, f"{100 * margin:g} % more than needed"
-    if window.variant == "brush-filled":
+    if window.recipe.fills:
         wet = max(depth - sealer.dry_mm, 0) * area_mm2 / middle(colour.solids)
         said = f"fills {depth:.2f} mm flush when dry: recess less sealer, over solids by volume"
     else:
-        covers = (over if window.variant == "sprayed" else area_mm2) + walls
+        covers = (over if window.recipe.sprayed else area_mm2) + walls
         wet, said = _wet_mm3(colour, covers), f"{colour.words}, over {covers:g} mm²"
     rows = [("recess", depth * area_mm2, "its volume"),
             ("sealer", (1 + margin) * _wet_mm3(sealer, area_mm2 + walls), f"{sealer.words}; {more}"),
@@ -242,19 +258,21 @@ def _clash(window: Window) -> Iterator[str]:
         yield f"Or another way: {', '.join(other)}."
 
 
+def another_way(of: Window, variant: str) -> Window:
+    """Return the window of another way to fill the same recess, with that way's own usual colour."""
+    return window(variant, confidence=of.confidence, **carried(of.facts, of.variant, variant))
+
+
 def _others(empty: Window) -> list[str]:
     """Return which other variants would have a window on the same board, and which."""
-    typed = {name: fact.value for name, fact in empty.facts.items()
-             if fact.source == TYPED and name not in OWN}
-    tried = [window(variant, confidence=empty.confidence, **typed) for variant in VARIANTS
-             if variant != empty.variant]
+    tried = [another_way(empty, variant) for variant in VARIANTS if variant != empty.variant]
     return [f"{one.variant}, {one.at_least_mm:.2f} to {one.at_most_mm:.2f} mm" for one in tried if one.feasible]
 
 
 def _hiding(window: Window) -> str:
     """Say where the colour's film is too thin to hide the floor; nothing where it is not."""
     colour, hides = window.facts["colour"].value, window.facts["hides_mm"].value
-    if window.variant == "brush-filled" or colour.dry_mm >= hides:
+    if window.recipe.fills or colour.dry_mm >= hides:
         return ""
     return (f" The colour dries to about {colour.dry_mm:.2f} mm and {hides:g} mm is needed to hide the floor: "
             "lay more coats, or try it on scrap.")

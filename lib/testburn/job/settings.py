@@ -19,7 +19,7 @@ from testburn.units import Units
 if TYPE_CHECKING:
     from testburn.sweep import Artwork
 
-__all__ = ["EnergyFor", "Machine", "advice", "by_speed", "chance_inside", "choose", "energy_needs",
+__all__ = ["EnergyFor", "Machine", "advice", "by_module", "by_speed", "chance_inside", "choose", "energy_needs",
            "for_card", "left_off", "line_energy_for", "round_depths", "steps"]
 
 CARD_AREA_MM2 = 1000.0
@@ -245,6 +245,34 @@ def fast_and_sure(fit: DepthFit, group: GroupFit, at_least_mm: float, at_most_mm
     found = pd.concat([for_group(fit, group, at_least_mm, at_most_mm, chance=chance, **more).head(each)
                        for chance in chances])
     return found.drop_duplicates(list(columns.MACHINE_SETTING), ignore_index=True)
+
+
+def by_module(fit: DepthFit, species: str, at_least_mm: float, at_most_mm: float, machine: Machine = Machine(),
+              artwork: "Artwork | None" = None, chance: float = GOOD_CHANCE) -> pd.DataFrame:
+    """Return, for each module with a curve for a wood, its first setting for a window: those that are good enough first, by minutes.
+
+    Power and pitches that machine.toml names are tried with every module; else each has those it was burned with.
+
+    Returns
+    -------
+    DataFrame
+        module_name, boards, finest_pitch_mm (burned so far) and the columns of `choose`. A module whose curve does not rise has
+        no setting: it stands last, and `why` says so.
+
+    Raises
+    ------
+    ValueError
+        If the window is not one.
+    """
+    rows = []
+    for group in (group for group in fit.groups if group.species == species):
+        known = {"module_name": f"{group.module_name}, {group.wavelength_nm:g} nm", "boards": group.boards,
+                 "finest_pitch_mm": min(group.line_pitches_mm)}
+        found = (for_group(fit, group, at_least_mm, at_most_mm, machine, chance=chance, artwork=artwork).iloc[0].to_dict() if group.rises
+                 else {"good": False, "why": "its depths do not clearly rise with energy; look at its readings"})
+        rows.append(known | found)
+    table = pd.DataFrame(rows)
+    return table.sort_values(["good", "minutes"], ascending=[False, True], ignore_index=True) if "minutes" in table else table
 
 
 def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:

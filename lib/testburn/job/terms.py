@@ -3,12 +3,15 @@
 Decides each part of the least depth of a recess, with a standard uncertainty beside it. Depth is
 counted from the burned face to the recess floor. Sealer lies on the floor; sanding lowers the face,
 more so where the board is not flat or has cupped since the burn; what must be left then is a least
-thickness of colour (brush-filled), or the colour's film and a least step above it (shallow, sprayed).
+thickness of colour (where it fills the recess), or the colour's film and a least step above it (where it lies on the floor).
+
+A face that is not sanded flat (a mask has kept it clean, or a coating) gets a few light strokes only: neither its low
+places nor a cup cost depth then.
 
 The largest depth is the smallest of four bounds, each less its own uncertainty, because that works
 against the maker: what must be left of the board, how deep a narrow stroke can be, how much char
-a maker puts up with, and what the paint can do. Paint bounds by its own geometry. Brush-filled: the coats
-must reach the sanded face, so depth ≤ sealer + coats + sanding. Shallow and sprayed: the colour must
+a maker puts up with, and what the paint can do. Paint bounds by its own geometry. Filled: the coats
+must reach the sanded face, so depth ≤ sealer + coats + sanding. On the floor: the colour must
 not lie too far down, so depth ≤ sealer + colour + sanding + the largest step.
 
 Cup: wood that shrinks by R along the radius and by T along the rings closes or opens the angle that
@@ -23,7 +26,7 @@ at about 30 % (Wood Handbook, FPL-GTR-190, chapter 4: S = S0 · (30 - M) / 30).
 from dataclasses import dataclass, replace
 from math import atan, ceil, sqrt
 
-from testburn.job.facts import Fact, GRITS_MM, PRACTICE, SANDING, TYPED, middle, shrinkage, spread
+from testburn.job.facts import Fact, GRITS_MM, PRACTICE, RECIPES, SANDING, TYPED, middle, shrinkage, spread
 
 # Boards and strokes are what they are said to be within these limits, either way.
 _THICKNESS_MM, _STROKE_MM = 0.1, 0.05
@@ -72,7 +75,7 @@ def sanded(facts: dict[str, Fact]) -> list[Term]:
     """Return what sanding takes off the wood: as the maker measured it, or one term a grit."""
     typed, fewer = facts["sanded_mm"].value, "fewer or finer grits"
     if typed is not None:
-        return [Term("sanding", middle(typed), spread(typed), TYPED,
+        return [Term("sanding", middle(typed), spread(typed), facts["sanded_mm"].source,
                      f"{typed[0]:g} to {typed[1]:g} mm of wood off the face", fewer)]
     spans = [(grit, GRITS_MM[grit]) for grit in facts["grits"].value]
     # Which grits is the maker's word; what they take off stays the chart's.
@@ -96,19 +99,20 @@ def errors(facts: dict[str, Fact]) -> list[Term]:
              "high and low spots of one recess's floor about its mean depth (sd of the readings in it)",
              "a flatter floor: finer pitch, char brushed out"),
         Term("gauge", 0.0, facts["gauge_mm"].value, facts["gauge_mm"].source,
-             "what the gauge may be off in all readings alike: zero, foot, needle",
+             "what the gauge may be off in all readings alike: zero, base, tip",
              "a gauge checked against a step you know")]
 
 
-def _cup(facts) -> list[Term]:
+def _cup(variant, facts) -> list[Term]:
     """Return what cupping adds to the sanding, and how much the recess's own depth moves."""
     typed, named = facts["shrinkage_pct"], shrinkage(facts["species"].value)
     shrinks = typed if typed.value is not None else named
     (radial, tangential), change = shrinks.value, facts["moisture_change_pct"]
     flat, width, pith = (facts[name].value for name in ("flat_sawn", "board_width_mm", "pith_mm"))
-    high = cup_mm(width, pith, radial, tangential, change.value) if flat else 0.0
-    cut = (f"flat-sawn, {width:g} mm wide, {pith:g} mm from the pith" if flat
-           else "quarter-sawn: hardly cups")
+    sanded_flat = RECIPES[variant].flat
+    high = cup_mm(width, pith, radial, tangential, change.value) if flat and sanded_flat else 0.0
+    cut = ("not sanded flat: a cup stays" if not sanded_flat else
+           f"flat-sawn, {width:g} mm wide, {pith:g} mm from the pith" if flat else "quarter-sawn: hardly cups")
     what = (f"0 to {high:.3f} mm off the high places: {cut}, moisture up to {change.value:g} % other than "
             f"at the burn, shrinkage {radial:g} % radial, {tangential:g} % tangential. An estimate")
     through = movement_share(radial if flat else tangential, change.value) * facts["char_mm"].value
@@ -124,15 +128,18 @@ def _cup(facts) -> list[Term]:
 def _where(facts) -> str:
     """Return where the board's figures come from: typed, all of them, or which are not."""
     names = ("board_width_mm", "pith_mm", "flat_sawn", "moisture_change_pct")
-    assumed = [name for name in names if facts[name].source != TYPED]
-    return f"{', '.join(assumed)} {PRACTICE}" if assumed else TYPED
+    others = {}
+    for name in names:
+        others.setdefault(facts[name].source, []).append(name)
+    return TYPED if set(others) == {TYPED} else "; ".join(f"{', '.join(those)}: {source}" for source, those in others.items()
+                                                          if source != TYPED)
 
 
 def what_takes_depth(variant: str, facts: dict[str, Fact]) -> list[Term]:
     """Return every part of the least depth of a recess."""
     flatness = facts["flatness_mm"]
     parts = [film("sealer", facts["sealer"], "fewer or thinner coats of sealer")]
-    if variant == "brush-filled":
+    if RECIPES[variant].fills:
         hides = facts["hides_mm"]
         parts.append(Term("colour left", hides.value, 0.0, hides.source,
                           "least thickness of dry colour that hides the floor", "a colour that hides better"))
@@ -146,7 +153,7 @@ def what_takes_depth(variant: str, facts: dict[str, Fact]) -> list[Term]:
             Term("flatness", flatness.value, spread((0, _FEELER_STEP_MM)), flatness.source,
                  "gap under a straightedge: high places are sanded this much deeper until low ones are clean",
                  "a flatter board: plane it before burning"),
-            *_cup(facts), *errors(facts)]
+            *_cup(variant, facts), *errors(facts)]
 
 
 def combined(terms: list[Term]) -> float:
@@ -185,10 +192,10 @@ def _paint(variant, facts) -> Term:
     parts += [*sanded(facts), *errors(facts)]
     reach = sum(part.mm for part in parts)
     doubt, colour = combined(parts), facts["colour"]
-    if variant == "brush-filled":
+    if RECIPES[variant].fills:
         return Term("paint", reach, doubt, colour.source,
                     f"filled flush by {colour.value.words}, over the sealer, with the face sanded down",
-                    "more or thicker coats")
+                    "more coats")
     step = facts["most_step_mm"]
     source = step.source if step.source == colour.source else f"step: {step.source}; film: {colour.source}"
     return Term("paint", reach + step.value, doubt, source,
@@ -218,7 +225,7 @@ def enough(name: str, variant: str, facts: dict[str, Fact], at_least_mm: float, 
         return f"strokes of at least {_up(wide)} mm"
     if name == "char":
         return f"char_mm={_up(at_least_mm)} or more, if you brush the char out"
-    if variant != "brush-filled":
+    if not RECIPES[variant].fills:
         short = at_least_mm - _reach(variant, facts, k)
         return f"most_step_mm={_up(facts['most_step_mm'].value + short)} or more, if the walls get their colour"
     return _coats(variant, facts, at_least_mm, k)

@@ -147,6 +147,17 @@ RETIRED = (
 
 BY_NAME = {column.name: column for column in COLUMNS}
 REQUIRED = tuple(column.name for column in COLUMNS if column.required)
+# Repeated readings of one recess: what they differ is the gauge's own scatter.
+REPEATS = (
+    Field("day", "date", "The day it was read.", "Write the day as year-month-day, e.g. 2026-03-14."),
+    Field("gauge", "text", "Which gauge, with its tip.", "", required=False),
+    BY_NAME["gauge_step_mm"],
+    Field("reading", "integer", "Number of the reading.", "Use whole numbers, 1 and up.", at_least=1, at_most=1000),
+    BY_NAME["depth_mm"],
+    Field("note", "text", "Anything worth keeping.", "", required=False),
+    Field("invented", "text", "yes where it is invented demo data.", "Write yes, or leave the cell empty.", required=False,
+          among=("yes",)),
+)
 READING_KEY = ("burn", "swatch", "reading")
 # What tells one module and lens from another, and what one curve is of.
 MODULE_KEY = ("module_w", "wavelength_nm", "module")

@@ -279,26 +279,27 @@ def put_back(book: Path, file: Path, content) -> None:
         add_whole(book, file, content())
 
 
-def add_row(file: Path, fields: tuple[columns.Field, ...], row: dict) -> Path:
-    """Add a row to a small file of a lab book, whole or not at all; it is checked before; return the file's path.
+def add_row(file: Path, fields: tuple[columns.Field, ...], *rows: dict) -> Path:
+    """Add rows to a small file of a lab book, whole or not at all; they are checked before; return the file's path.
 
     Raises
     ------
     ReadingsError
-        If the row, or what the file holds, is at fault.
+        If a row, or what the file holds, is at fault.
     NotWritten
         If the file is open in a spreadsheet, or the disk refuses it.
     """
-    _, faults = typed_table(fields, pd.DataFrame([row]).assign(_file=file.name, _row=None))
+    more = pd.DataFrame(rows)
+    _, faults = typed_table(fields, more.assign(_file=file.name, _row=None))
     if faults:
         raise makerfile.ReadingsError(faults)
     with locked(file.parent):
-        rows, problems = typed_file(file, fields)
+        there, problems = typed_file(file, fields)
         if problems:
             raise makerfile.ReadingsError(problems)
         say_format(file.parent)
-        rows = with_own_columns(file, rows[[field.name for field in fields]], fields)
-        added = pd.concat([rows.map(as_text).astype(object), pd.DataFrame([row])], ignore_index=True)[list(rows)].fillna("")
+        there = with_own_columns(file, there[[field.name for field in fields]], fields)
+        added = pd.concat([there.map(as_text).astype(object), more], ignore_index=True)[list(there)].fillna("")
         put_back(file.parent, file, lambda: as_csv(added, list(added)))
     return file
 

@@ -9,7 +9,7 @@ dangers. Everything else (chart, other settings, scatter) stands on the back, th
 
 import pandas as pd
 
-from testburn import energy
+from testburn import burnplan, energy
 from testburn.job import Job, cautions, finishing, firstpiece
 from testburn.labbook import Machine, NEXT
 from testburn.paper.text import SETTING, WAYS, beside, count, minutes, shortened, span
@@ -25,7 +25,7 @@ NEAR_FLOOR = ("This recess takes up to {deep:.2f} mm of a board of {thickness:g}
 # A recess that leaves less wood under it than this is said on the card, as is one deeper than this share: our own judgement.
 _LITTLE_LEFT_MM, _MUCH_OF_IT = 4.0, 0.25
 PROVE = "Prove first: one swatch of this setting on the board's waste side. Enter it, and this card is made again."
-WHERE = "Middle third of the widest recess near the middle, clear of the walls, before it is sealed. Zero on the face beside it."
+WHERE = "Middle third of the widest recess near the middle, clear of the walls, before it is sealed."
 ACROSS = "Three readings, spread across the growth rings."
 
 
@@ -60,7 +60,7 @@ def blank(machine: Machine) -> dict:
         "made_of": ["Pieces:", "Wood:", "Board:", "Drawing:"], "picture": None, "picture_alt": BLANK,
         "setup": [[name, BLANK] for name in SETUP], "blanks": BLANK, "setting": [[*head, BLANK, BLANK] for head in _heads(machine.units)], "runs": BLANK,
         "target": dict.fromkeys(("middle", "ends", "inches", "chance"), BLANK),
-        "measure": {"where": WHERE, "gauge": ACROSS,
+        "measure": {"where": f"{WHERE} Zero on the face beside it.", "gauge": ACROSS,
                     "pieces": [BLANK] * _MOST_BLANKS},
         "off": [], "finish": [], "dangers": _dangers("your wavelength"), "mind": [], "invented": None,
         "foot": ["Settings: from the card of the wood, or the last proof."]}
@@ -111,7 +111,7 @@ def _setup(job: Job) -> list[list[str]]:
     for name, form in (("focus_offset_mm", "{:+g} mm"), ("air_assist", "{}"), ("sweep_vs_grain", "{}")):
         values = {"" if pd.isna(value) else value for value in job.group.readings.get(name, pd.Series([""])).unique()}
         noted[name] = form.format(values.pop()) if len(values) == 1 and values != {""} else BLANK
-    mask = job.order.infill.get("mask", BLANK)
+    mask = {"mask": "on, no PVC", "coating": "none: coated"}.get(job.window.recipe.over, BLANK)
     return [list(pair) for pair in zip(SETUP, (
         _said(job.group.module_name, 40) + f", {job.group.wavelength_nm:g} nm", noted["focus_offset_mm"], noted["air_assist"],
         noted["sweep_vs_grain"], BLANK, _said(mask, 20), f"{job.order.board_thickness_mm:g} mm"))]
@@ -149,8 +149,8 @@ def _measure(job: Job) -> dict:
     step = job.group.gauge_step_mm
     more = f" On every further board too: {'; '.join(batches.iloc[1:4])}{'; …' * (len(batches) > 4)}." if len(batches) > 1 else ""
     several = job.order.pieces > 1
-    where = WHERE + f" Measure piece{'s' * (len(first) > 1)} {', '.join(first)}.{more}" * several
-    return {"where": where, "gauge": f"Depth gauge, step {step:g} mm or finer. {ACROSS}",
+    where = f"{WHERE} {finishing.zero(job.window)}" + f" Measure piece{'s' * (len(first) > 1)} {', '.join(first)}.{more}" * several
+    return {"where": where, "gauge": f"{burnplan.gauge_words(job.drawing.widest_stroke_mm)} Step {step:g} mm or finer. {ACROSS}",
             "pieces": [f"Piece {name}" for name in first] if several else ["This piece"]}
 
 

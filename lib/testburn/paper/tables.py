@@ -87,7 +87,7 @@ HEADINGS = {
     "estimate": ("estimate", "{:.4g}"),
     "lower": ("95 % from", "{:.4g}"),
     "upper": ("95 % to", "{:.4g}"),
-    "unit": ("unit", None),
+    "unit": ("unit", None), "gauge": ("gauge", None), "module_name": ("module", None), "finest_pitch_mm": ("finest pitch, mm", "{:g}"), "least_stroke_mm": ("strokes from, mm", "{:g}"),
 }
 
 
@@ -174,8 +174,9 @@ def scatter(components: pd.DataFrame) -> Shown:
         name, meaning = _MEANINGS[row.component]
         rows.append({"from": name, "about": scatter_size(row.component, row.sd),
                      "as sure as after": f"{row.df:.0f} repeats",
-                     "of it assumed": f"{row.prior_share:.0%}",
-                     "assumed": scatter_size(row.component, row.prior_sd), "what it means": meaning})
+                     "of it assumed": "0%" if row.prior_measured else f"{row.prior_share:.0%}",
+                     "assumed": ("measured: " if row.prior_measured else "") + scatter_size(row.component, row.prior_sd),
+                     "what it means": meaning})
     return Shown(pd.DataFrame(rows))
 
 

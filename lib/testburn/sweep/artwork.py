@@ -74,6 +74,11 @@ class Artwork:
         return max(NARROWEST_MM, float(self.pieces["narrowest_mm"].min()))
 
     @property
+    def widest_stroke_mm(self) -> float:
+        """How wide every stroke of the broadest piece is at least: there a gauge goes in."""
+        return max(NARROWEST_MM, float(self.pieces["narrowest_mm"].max()))
+
+    @property
     def table(self) -> pd.DataFrame:
         """A row per piece: piece, x_mm, y_mm (a place in it), left_mm, top_mm, width_mm, height_mm, area_mm2, ….
 

@@ -1,0 +1,113 @@
+"""Measuring: which gauge reads a recess, and a patch to read where none goes in.
+
+Decides which gauges go into a stroke. A depth gauge's flat base bridges the recess and stands on the face at both sides;
+only its tip goes in. The tip has to reach the floor in the middle third of the stroke, clear of the walls, and must not
+press into the char. The widths are common practice, no source; the middle third is that of `layout`. Where no gauge goes
+in, a patch as large as a test swatch (`layout.size_mm`) is burned beside the drawing in the same run. The drawing with
+its patch is read again before it is handed out: it must burn what it burned, and the patch.
+"""
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pandas as pd
+
+from testburn import sweep
+from testburn.burnplan.layout import size_mm
+from testburn.labbook import Machine
+
+PRACTICE = "common practice, no source"
+_GAUGES = pd.DataFrame([
+    ("depth gauge, needle tip", 1.0, "for narrow strokes; it sinks into pores and char: brush first, light hand, more readings"),
+    ("depth gauge, ball tip of 1 mm", 3.0, "rides over pores and what char is left: the steadiest"),
+    ("caliper's depth rod", 4.0, "will do: the beam's end flat on the face; it tilts, so read more often"),
+], columns=["gauge", "least_stroke_mm", "what"]).assign(source=PRACTICE)
+_SVG, _PX_MM = "http://www.w3.org/2000/svg", 25.4 / 96
+# What is burned may differ by this share of the patch once the drawing is drawn again: pixels at its rim.
+_SAME = 0.05
+
+
+@dataclass(frozen=True)
+class Patched:
+    """A drawing with a patch beside it: its file's name, its bytes, and what to know of it."""
+
+    name: str
+    svg: bytes
+    words: str
+
+
+def gauges(stroke_mm: float = float("inf")) -> pd.DataFrame:
+    """Return the gauges that go into a stroke of a width: gauge, least_stroke_mm, what, source; all of them without one."""
+    return _GAUGES[_GAUGES["least_stroke_mm"] <= stroke_mm].reset_index(drop=True)
+
+
+def gauge_words(stroke_mm: float) -> str:
+    """Say with what to read a stroke of a width in mm; where no gauge goes in, what to read instead."""
+    fitting = list(gauges(stroke_mm)["gauge"])
+    if not fitting:
+        return f"No gauge goes into strokes of {stroke_mm:.1f} mm: read a patch burned beside the drawing with this setting."
+    rod = " (or a caliper's depth rod)" * fitting[-1].startswith("caliper")
+    return f"{fitting[min(len(fitting), 2) - 1].capitalize()}{rod}: its base bridges the recess, only the tip goes in."
+
+
+def with_patch(drawing: sweep.Artwork, choice: pd.Series, machine: Machine = Machine(), gauge_tip_mm: float = 4.0) -> Patched:
+    """Return a drawing with a patch that a gauge fits into on the waste side, to the right of its page.
+
+    Parameters
+    ----------
+    drawing : Artwork
+    choice : Series
+        A row of `settings.choose`: speed_mm_s, power_pct, line_pitch_mm, passes.
+    gauge_tip_mm : float
+        What of the gauge goes into the recess.
+
+    Raises
+    ------
+    ValueError
+        If the drawing would not burn as before beside a patch, or the tip cannot be.
+    """
+    width, land = size_mm(choice["speed_mm_s"], gauge_tip_mm, machine)
+    svg = _beside(drawing, width, land)
+    name = f"{Path(drawing.name).stem if drawing.content else 'block'}-with-patch.svg"
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / name
+        file.write_bytes(svg)
+        again = sweep.artwork.read(file)
+        whole = sweep.artwork.read(_written(Path(folder), drawing)) if drawing.content else drawing
+    patch_mm2 = width * land
+    if abs(again.area_mm2 - whole.area_mm2 - patch_mm2) > _SAME * patch_mm2 or len(again.pieces) != len(whole.pieces) + 1:
+        raise ValueError(f"{drawing.name} does not burn as before once a patch lies beside it: its styles reach further than it. Draw a "
+                         f"rectangle of {width:g} × {land:g} mm beside it, in black, and save it again.")
+    minutes = [sweep.plan(one, choice["line_pitch_mm"], machine).fastest_minutes(
+        pd.Series([choice["speed_mm_s"]]).to_numpy(float), choice["passes"])[0] for one in (whole, again)]
+    return Patched(name, svg, (
+        f"Patch: {width:g} × {land:g} mm, {land:g} mm to the right of the drawing, on the board's waste side: burned in the same run "
+        f"with the same setting, {max(minutes[1] - minutes[0], 0):.1f} minutes more. Read it in its middle third, as a proof swatch. It says how "
+        f"deep this setting goes on this board where the floor is wide. Of narrower strokes it tells less. {whole.stroke_words}"))
+
+
+def _beside(drawing: sweep.Artwork, width_mm: float, land_mm: float) -> bytes:
+    """Return the drawing, whole and at its size, in a wider page with a rectangle to its right."""
+    wide, high = drawing.width_mm, drawing.height_mm
+    inner = (ElementTree.fromstring(drawing.content) if drawing.content else
+             ElementTree.fromstring(f'<svg xmlns="{_SVG}"><rect width="100%" height="100%"/></svg>'))
+    inner.attrib.setdefault("viewBox", f"0 0 {wide / _PX_MM:.9g} {high / _PX_MM:.9g}")
+    inner.attrib |= {"x": "0", "y": "0", "width": f"{wide:.9g}", "height": f"{high:.9g}"}
+    page = (wide + land_mm + width_mm, max(high, land_mm))
+    root = ElementTree.Element(f"{{{_SVG}}}svg", {"width": f"{page[0]:.9g}mm", "height": f"{page[1]:.9g}mm",
+                                                  "viewBox": f"0 0 {page[0]:.9g} {page[1]:.9g}"})
+    patch = ElementTree.Element(f"{{{_SVG}}}rect", {
+        "id": "patch", "x": f"{wide + land_mm:.9g}", "y": "0", "width": f"{width_mm:g}", "height": f"{land_mm:g}", "style": "fill:#000000;stroke:none;opacity:1"})
+    root.extend([inner, patch])
+    ElementTree.register_namespace("", _SVG)
+    ElementTree.register_namespace("xlink", "http://www.w3.org/1999/xlink")
+    return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+
+
+def _written(folder: Path, drawing: sweep.Artwork) -> Path:
+    """Write a drawing as it came, and return its file: pieces left out of the job are in the file all the same."""
+    file = folder / "drawing.svg"
+    file.write_bytes(drawing.content)
+    return file
