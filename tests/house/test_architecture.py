@@ -25,7 +25,7 @@ ROOMS = {
     "workshop": "labbook depthfit job drift paper",
 }
 # Modules that other rooms import by name: no face brings them in, as each is shown in one place only.
-BY_NAME = {"depthfit": "compare suspects width", "labbook": "machinelog makerfile", "sweep": "timedruns",
+BY_NAME = {"depthfit": "compare suspects width", "labbook": "cells machinelog makerfile", "sweep": "timedruns",
            "workshop": "cards chain lab newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {

@@ -328,18 +328,9 @@ def _changed(book: Path, name: str, put, seen: str = "") -> Path:
         _readable(file.name, made, file.stem)
         if made.encode("utf-8") != before:
             files.say_format(book)
-            _keep_version(book, file.stem, before)
+            files.keep_version(book, book / FOLDER / "history" / file.stem, ".toml", before)
             files.replace_whole(book, file, made.encode("utf-8"), still=lambda: files.unchanged(file, files.mark(before)))
     return file
-
-
-def _keep_version(book: Path, name: str, content: bytes) -> None:
-    """Keep an order as it was, under the next number, unless the last number is the same."""
-    folder = book / FOLDER / "history" / name
-    numbers = sorted(int(file.stem) for file in folder.glob("*.toml") if file.stem.isdecimal())
-    last = numbers[-1] if numbers else 0
-    if not last or (folder / f"{last}.toml").read_bytes() != content:
-        files.add_whole(book, folder / f"{last + 1}.toml", content)
 
 
 def _take_over(book: Path) -> str:
