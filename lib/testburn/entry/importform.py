@@ -18,7 +18,7 @@ from testburn.entry.grid import LABELS
 from testburn.entry.typed import short
 from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
 from testburn.entry.remarks import Remark
-from testburn.entry.saving import Asking, attempt, saved
+from testburn.entry.kept import Asking, attempt, saved
 from testburn.labbook import columns, shown, woods
 
 _SHOWN_ROWS, _SHOWN_FAULTS = 6, 12
