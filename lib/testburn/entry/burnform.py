@@ -22,10 +22,9 @@ import plotly.graph_objects as go
 from testburn import charts, depthfit, energy, labbook
 from testburn.charts import plain
 from testburn.depthfit import DOSE, DepthFit
-from testburn.entry import correction, remarks
+from testburn.entry import remarks
 from testburn.entry.boxes import LINES, STYLE, Keys, RowBoxes, Rows, as_html, button, header_box, message, wrapped
-from testburn.entry.correction import Saved
-from testburn.entry.draft import Draft, home
+from testburn.entry.draft import Draft, Saved, changes, home, saved_burn
 from testburn.entry.grid import DEPTH, HEADER, as_readings, faults_in_words, remembered, set_units, swatches_of, units_typed, with_face
 from testburn.entry.kept import Asking, attempt, saved as saved_in
 from testburn.entry.remarks import Remark
@@ -246,7 +245,7 @@ class BurnForm(widgets.VBox):
         twin = "" if self.saved else self._twin(checked)
         if not (doubtful or self.saved or twin):
             return []
-        changed = correction.changes(self.saved.readings, checked) if self.saved else []
+        changed = changes(self.saved.readings, checked) if self.saved else []
         if self.saved and not changed:
             raise ValueError("Nothing is changed.")
         said = [Remark("doubt", text) for text in changed]
@@ -273,7 +272,7 @@ class BurnForm(widgets.VBox):
             self.draft.close()
         except OSError as error:
             said.append(Remark("doubt", f"The draft could not be put away: {error}"))
-        self.saved = correction.saved_burn(self.book, file.stem)
+        self.saved = saved_burn(self.book, file.stem)
         self.draft = Draft(self.draft.folder,
                            correcting={"burn": self.saved.burn, "seen": self.saved.seen})
         self.header["burn"].disabled, self.save.description = True, "Save correction"
