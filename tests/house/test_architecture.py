@@ -29,7 +29,7 @@ BY_NAME = {"depthfit": "compare suspects width", "labbook": "cells machine machi
            "workshop": "cards chain lab newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {
-    "statsmodels": "depthfit sweep", "PIL": "sweep", "cssselect2": "sweep", "tinycss2": "sweep", "plotly": "charts entry",
+    "statsmodels": "depthfit sweep", "PIL": "sweep", "cssselect2": "sweep", "tinycss2": "sweep", "plotly": "charts entry", "python_calamine": "entry",
     "typst": "paper sweep", "ipywidgets": "entry", "anywidget": "entry", "nbclient": "workshop",
     "filelock": "labbook", "tomlkit": "labbook",
 }

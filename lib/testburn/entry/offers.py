@@ -60,7 +60,7 @@ class Offers(widgets.VBox):
                   for file in sorted(self.plans.glob("*/*.csv"), reverse=True)]
         burns = sorted((self.book / "burns").glob("*.csv"), key=lambda file: file.stat().st_mtime_ns,
                        reverse=True)
-        found.append(("Import a spreadsheet's export (CSV, TSV)", _IMPORT))
+        found.append(("Import a spreadsheet (.xlsx, .ods, CSV, TSV)", _IMPORT))
         return found + [(f"Correct saved burn: {file.stem}", ("correct", file.stem)) for file in burns]
 
     def _offer(self) -> bool:
