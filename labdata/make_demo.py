@@ -272,8 +272,7 @@ def package(burns: list[str], finished: list[str]) -> dict:
             {"name": "strikes", "type": "table", "path": "strikes.csv", "format": "csv",
              "mediatype": "text/csv", "encoding": "utf-8",
              "description": "Readings taken out of the fits, with the reason. INVENTED.",
-             "schema": {"fields": [{"name": name, "type": "string"}
-                                   for name in columns.STRIKE_COLUMNS]}},
+             "schema": {"fields": [columns.field(one) for one in columns.STRUCK]}},
             {"name": "jobs", "type": "table", "path": finished, "format": "csv",
              "mediatype": "text/csv", "encoding": "utf-8",
              "title": "Finished jobs (invented data)",

@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 
 from testburn import labbook
-from testburn.entry import Offers, correction, draft, grid
+from testburn.entry import Offers, draft, grid
 
 sys.path.append(str(Path(__file__).parent))
 from typed_burns import HEADER, buttons, drafts, form_for, saved
@@ -96,6 +96,6 @@ def test_a_burn_the_form_cannot_hold_is_not_opened(book):
 
 def test_every_burn_of_the_demo_can_be_opened_and_says_no_change(labdata):
     for file in sorted((labdata / "burns").glob("*.csv")):
-        burn = correction.saved_burn(labdata, file.stem)
-        back = labbook.check(grid.as_readings(correction.opened(burn), burn.invented))
-        assert correction.changes(burn.readings, back) == []
+        burn = draft.saved_burn(labdata, file.stem)
+        back = labbook.check(grid.as_readings(draft.opened(burn), burn.invented))
+        assert draft.changes(burn.readings, back) == []

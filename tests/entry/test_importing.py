@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from testburn import labbook
-from testburn.entry import importing
+from testburn.entry import importing, remarks
 from testburn.entry.importing import ImportRefused, Layout, Mapping
 from testburn.labbook import woods
 
@@ -43,7 +43,7 @@ def test_the_guess_is_said_in_words():
 
 @pytest.mark.parametrize(("content", "said"), [
     (b"", "The file is empty."), (b" \r\n ", "The file is empty."),
-    (b"PK\x03\x04\0\0", "The file holds bytes that are not text"),
+    (b"PK\x03\x04\0\0", "The workbook cannot be read"), (b"\0\1", "The file holds bytes that are not text"),
     (b"\xff\xfe\x00", "The file is not UTF-16"),
     (b"x" * (importing.LARGEST_BYTES + 1), "more than the 20 MB"),
 ])
@@ -142,10 +142,10 @@ def test_depths_that_no_wood_gives_are_counted():
     rows = table("Square;Speed;D\n1;150;0,66\n2;150;0,026\n3;150;5\n")
     mapping = Mapping({"swatch": ("Square",), "speed_mm_s": ("Speed",), "depth_mm": ("D",)}, FIXED, {})
     found = labbook.check(importing.readings(rows, mapping, ","))
-    assert importing.doubt(found, limits) == (
+    assert remarks.import_doubt(found, limits) == (
         "1 of 3 readings is deeper than wood usually gives and 1 of 3 readings is shallower than "
         "wood usually gives for its energy. Are the units right?")
-    assert importing.doubt(found.iloc[:1], limits) == ""
+    assert remarks.import_doubt(found.iloc[:1], limits) == ""
 
 
 def test_headings_are_guessed():

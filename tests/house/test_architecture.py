@@ -24,17 +24,17 @@ ROOMS = {
     "entry": "labbook depthfit sweep job drift charts paper",
     "workshop": "labbook depthfit job drift paper",
 }
-# Modules that other rooms import by name: no face brings them in, as each is shown in one place only.
-BY_NAME = {"depthfit": "compare suspects width", "labbook": "machinelog makerfile", "sweep": "timedruns",
+# Modules that other rooms import by name, as each is wanted in one place only.
+BY_NAME = {"depthfit": "compare suspects width", "labbook": "cells machine machinelog makerfile", "sweep": "timedruns",
            "workshop": "cards chain lab newbook"}
 # A heavy library lives in these rooms, and nowhere else.
 LIBRARIES = {
-    "statsmodels": "depthfit sweep", "PIL": "sweep", "cssselect2": "sweep", "tinycss2": "sweep", "plotly": "charts entry",
+    "statsmodels": "depthfit sweep", "PIL": "sweep", "cssselect2": "sweep", "tinycss2": "sweep", "plotly": "charts entry", "python_calamine": "entry",
     "typst": "paper sweep", "ipywidgets": "entry", "anywidget": "entry", "nbclient": "workshop",
-    "filelock": "labbook", "tomlkit": "job",
+    "filelock": "labbook", "tomlkit": "labbook",
 }
 # What of the entry knows of cells, rows and words, and of no box.
-WITHOUT_A_WIDGET = ("typed", "grid", "remarks", "draft", "correction", "importing")
+WITHOUT_A_WIDGET = ("typed", "grid", "remarks", "draft", "importing")
 MOST_MODULES, MOST_NAMES = 15, 22
 LONGEST_MODULE, LONGEST_FUNCTION = 400, 45
 

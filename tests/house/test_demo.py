@@ -52,7 +52,7 @@ def test_the_data_package_has_the_schema_that_the_checks_read(labdata):
     assert schemas["burns"] == json.loads(json.dumps(columns.table_schema()))
     assert [field["name"] for field in schemas["woods"]["fields"]] == [
         "species", *woods.read().columns]
-    assert [field["name"] for field in schemas["strikes"]["fields"]] == list(columns.STRIKE_COLUMNS)
+    assert [field["name"] for field in schemas["strikes"]["fields"]] == [field.name for field in columns.STRUCK]
 
 
 def test_the_data_package_lists_jobs_and_timed_runs_and_says_that_they_are_invented(labdata):

@@ -235,7 +235,7 @@ def test_another_drawing_than_the_order_was_made_for_is_said(drawn):
 def test_the_first_order_raises_the_books_format(book):
     (book / "datapackage.json").write_text('{"format": 2}', encoding="utf-8")
     orders.new(book, "gate")
-    assert json.loads((book / "datapackage.json").read_text(encoding="utf-8"))["format"] == columns.FORMAT == 4
+    assert json.loads((book / "datapackage.json").read_text(encoding="utf-8"))["format"] == columns.FORMAT == 5
 
 
 def test_a_disk_that_refuses_leaves_the_order_as_it_was(book, monkeypatch):

@@ -2,6 +2,7 @@
 
 import csv
 import datetime
+import json
 import math
 import os
 
@@ -9,6 +10,7 @@ import pandas as pd
 import pytest
 
 from testburn import depthfit, labbook
+from testburn.labbook import columns
 
 FORMULAS = ["=1+1", "+49 170", "-dull spot", "@home", "'=already disarmed", "''-twice"]
 
@@ -123,7 +125,8 @@ def test_a_strike_is_kept_with_its_reason_and_day_and_the_reading_stays(saved):
     before = (saved / "burns" / "b01.csv").read_bytes()
     labbook.strike(saved, "b01", "1", 2, "typed in inches", datetime.date(2026, 4, 1))
     assert strikes(saved) == [{"burn": "b01", "swatch": "1", "reading": "2",
-                               "reason": "typed in inches", "struck_on": "2026-04-01"}]
+                               "reason": "typed in inches", "struck_on": "2026-04-01", "taken_back_on": "",
+                               "taken_back_because": ""}]
     assert (saved / "burns" / "b01.csv").read_bytes() == before
     assert labbook.read(saved)["struck_because"].tolist() == ["", "typed in inches", "", ""]
 
@@ -158,12 +161,12 @@ def test_a_reading_that_is_not_there_cannot_be_struck(key, saved):
 def test_a_strike_needs_a_reason(saved):
     with pytest.raises(ValueError) as caught:
         labbook.strike(saved, "b01", "1", 1, "  ")
-    assert str(caught.value) == "A strike needs a reason, e.g. 'typed in inches'."
+    assert str(caught.value) == "A reading is set aside with a reason, e.g. 'typed in inches'."
 
 
 @pytest.mark.parametrize(("row", "said"), [
     ("b01,1,2,,2026-04-01",
-     "row 2, column reason: a strike needs a reason. Say why it is struck."),
+     "row 2, column reason: this cell is empty. Say why it is set aside, e.g. 'typed in inches'."),
     ("b01,1,9,typed in inches,2026-04-01",
      "row 2, column reading, value '9': burn b01, swatch 1 has no such reading. "
      "Correct the row, or remove it."),
@@ -174,6 +177,54 @@ def test_a_strike_typed_by_hand_that_strikes_nothing_is_a_fault(row, said, saved
     with pytest.raises(labbook.ReadingsError) as caught:
         labbook.read(saved)
     assert str(caught.value) == f"1 fault in the readings:\n  strikes.csv, {said}"
+
+
+def test_a_reading_is_taken_back_with_a_reason_and_both_reasons_stay(saved):
+    """Set aside twice by two windows, it comes back at once; taken back, it can be set aside again."""
+    day = datetime.date(2026, 4, 1)
+    for reason in ("typed in inches", "a pore"):
+        labbook.strike(saved, "b01", "1", 2, reason, day)
+    labbook.take_back(saved, "b01", "1", 2, " measured again ", datetime.date(2026, 4, 2))
+    assert set(labbook.read(saved)["struck_because"]) == {""}
+    assert [(row["reason"], row["taken_back_on"], row["taken_back_because"]) for row in strikes(saved)] == [
+        ("typed in inches", "2026-04-02", "measured again"), ("a pore", "2026-04-02", "measured again")]
+    labbook.strike(saved, "b01", "1", 2, "a pore after all", day)
+    assert labbook.read(saved)["struck_because"].tolist() == ["", "a pore after all", "", ""]
+
+
+@pytest.mark.parametrize(("reading", "reason", "words"), [
+    (1, "right after all", "Reading 1 of swatch 1 in burn b01 is not set aside."),
+    (2, " ", "A reading is taken back with a reason, e.g. 'measured again: it was right'.")])
+def test_what_is_not_set_aside_or_has_no_reason_is_not_taken_back(reading, reason, words, saved):
+    labbook.strike(saved, "b01", "1", 2, "typed in inches")
+    before = (saved / "strikes.csv").read_bytes()
+    with pytest.raises(ValueError) as refused:
+        labbook.take_back(saved, "b01", "1", reading, reason)
+    assert str(refused.value) == words and (saved / "strikes.csv").read_bytes() == before
+
+
+def test_a_reading_that_came_back_may_be_corrected_away(saved, sound):
+    """A row that is taken back strikes nothing, so it need not find its reading."""
+    labbook.strike(saved, "b01", "1", 2, "typed in inches")
+    labbook.take_back(saved, "b01", "1", 2, "right after all")
+    labbook.correct(pd.DataFrame([row for row in sound() if str(row["reading"]) == "1"]), saved, labbook.version(saved, "b01"))
+    assert set(labbook.read(saved)["reading"]) == {1}
+
+
+def test_only_taking_back_raises_the_books_format(saved):
+    """An earlier version would leave out what came back; a row that is set aside it reads alike."""
+    description = saved / "datapackage.json"
+    description.write_text('{"format": 4}', encoding="utf-8")
+    labbook.strike(saved, "b01", "1", 2, "typed in inches")
+    assert json.loads(description.read_text(encoding="utf-8")) == {"format": 4}
+    labbook.take_back(saved, "b01", "1", 2, "right after all")
+    assert json.loads(description.read_text(encoding="utf-8")) == {"format": columns.FORMAT}
+
+
+@pytest.mark.parametrize("day", ["", "1.3.2026"])
+def test_strikes_of_an_earlier_version_are_read_whatever_their_day(day, saved):
+    (saved / "strikes.csv").write_text(f"burn,swatch,reading,reason,struck_on\nb01,1,2,a pore,{day}\n", encoding="utf-8")
+    assert labbook.read(saved)["struck_because"].tolist() == ["", "a pore", "", ""]
 
 
 def test_strikes_without_a_row_are_no_fault(saved):

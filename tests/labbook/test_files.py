@@ -61,7 +61,7 @@ def test_a_correction_may_not_lose_a_struck_reading(saved, sound):
         labbook.correct(pd.DataFrame(sound()).drop(1), saved, labbook.version(saved, "b01"))
     assert str(caught.value) == (
         "1 fault in the readings:\n  strikes.csv, row 2, column reading, value '2': burn b01, swatch 1 has "
-        "no such reading. Keep the struck reading in the burn, or remove the strike.")
+        "no such reading. Keep the reading that is set aside in the burn, or take it back.")
     assert contents(saved) == before
 
 

@@ -20,7 +20,8 @@ EARLIER = [
     ("2026-11-25-first", 810, 1, 0, 609.948, ("black cherry", 20), 0.5821426599653043),
     ("2026-11-25-jobs", 810, 1, 71, 609.948, ("black cherry", 10), 0.5591066421972781),
     ("2026-11-26-model", 778, 1, 72, 578.948, ("black cherry", 15), 0.5791571347267175),
-    ("2026-11-26-states", 788, 1, 72, 588.598, ("black cherry", 15), 0.5811961279403648)]
+    ("2026-11-26-states", 788, 1, 72, 588.598, ("black cherry", 15), 0.5811961279403648),
+    ("2026-11-26-orders", 788, 1, 72, 588.598, ("black cherry", 15), 0.5811961279403656)]
 
 
 @pytest.mark.parametrize(("name", "readings", "struck", "finished", "sum_mm", "asked", "expected_mm"), EARLIER)

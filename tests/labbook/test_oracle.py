@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from testburn.labbook import columns, csvfile, files as book_files, readings, woods
+from testburn.labbook import columns, csvfile, readings, woods
 
 import oracle_reader
 from mutations import folders, seeded
@@ -28,7 +28,7 @@ def now(files):
     """Return what today's reader makes of the files."""
     text, problems = csvfile.read_files(files, columns.REQUIRED, "burn")
     frame, faults = readings.checked(text, KNOWN)
-    return frame, problems + faults + book_files.foreign_burns(text)
+    return frame, problems + faults + readings.foreign_burns(text)
 
 
 def told(problems):

@@ -99,9 +99,13 @@ def by_speed(plan: SweepPlan, speeds_mm_s=None, passes: int = 1) -> Figure:
     """Draw minutes over speed for each way, and where another way becomes the fastest."""
     speeds = plan.machine.speeds(_MOST_SPEEDS) if speeds_mm_s is None else np.asarray(speeds_mm_s, float)
     minutes, figure, unit = plan.minutes(speeds, passes), Figure(), plan.machine.units.of("speed_mm_s")
+    across = unit.of(speeds)
+    # The machine's own speeds stand at even distances: a start and a step say them all.
+    x = ({"x": rounded(across)} if speeds_mm_s is not None or len(across) < 2 else
+         {"x0": round(float(across[0]), 9), "dx": round(float(across[-1] - across[0]) / (len(across) - 1), 9)})
     for way, (colour, dash, _) in zip(minutes, LOOKS):
         figure.add_scatter(
-            x=rounded(unit.of(speeds)), y=rounded(minutes[way]), mode="lines", name=way,
+            **x, y=rounded(minutes[way]), mode="lines", name=way,
             line=dict(color=colour, dash=dash, width=2.5),
             hovertemplate=f"{way}, %{{x:g}} {unit.name}: %{{y:.1f}} min<extra></extra>")
     for row in plan.changes(speeds).iloc[1:].itertuples():

@@ -12,13 +12,13 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from testburn import labbook
-from testburn.entry import importing
+from testburn.entry import importing, remarks
 from testburn.entry.boxes import STYLE, Keys, as_html, button, cell, choice, laid, message, words
 from testburn.entry.grid import LABELS
 from testburn.entry.typed import short
 from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
 from testburn.entry.remarks import Remark
-from testburn.entry.saving import Asking, attempt, saved
+from testburn.entry.kept import Asking, attempt, saved
 from testburn.labbook import columns, shown, woods
 
 _SHOWN_ROWS, _SHOWN_FAULTS = 6, 12
@@ -42,7 +42,7 @@ class ImportForm(widgets.VBox):
         self.book, self.scratch = Path(book), scratch
         wood = woods.of(self.book)
         self._limits, self._wood = woods.volume_energy_limits(wood["specific_gravity_12pct"]), wood
-        self.upload = widgets.FileUpload(accept=".csv,.tsv,.txt", multiple=False,
+        self.upload = widgets.FileUpload(accept=".xlsx,.ods,.csv,.tsv,.txt", multiple=False,
                                          description="Choose a file", layout=laid(width="auto"))
         self.upload.observe(lambda _: self._uploaded(), "value")
         self.layout_boxes, self.lines = {}, {}
@@ -52,7 +52,7 @@ class ImportForm(widgets.VBox):
         self.save = button("Save import", self._save, "primary", "burn-save")
         super().__init__([
             widgets.HTML(STYLE), Keys(), message(Remark("plain", (
-                "CSV or TSV, as a spreadsheet exports it. Nothing is saved before you press Save "
+                "A spreadsheet (.xlsx, .ods), or its export as CSV or TSV. Nothing is saved before you press Save "
                 "import; the file itself is never changed."))),
             widgets.HBox([self.upload]), self.guesses, self._layout_line, self._map, self.preview,
             widgets.HBox([self.save]), self.said])
@@ -71,16 +71,18 @@ class ImportForm(widgets.VBox):
         except ImportRefused as refused:
             self._nothing(str(refused))
             return
-        choices = {"encoding": ENCODINGS, "delimiter": DELIMITERS, "decimal": DECIMALS}
-        labels = {"encoding": "Letters are", "delimiter": "Columns are parted by",
-                  "decimal": "Numbers have"}
+        choices = {"encoding": ENCODINGS, "delimiter": DELIMITERS} if not layout.sheet else {
+            "sheet": {name: name for name in importing.sheets(content)}}
+        choices |= {"decimal": DECIMALS}
+        labels = {"encoding": "Letters are", "delimiter": "Columns are parted by", "sheet": "Sheet",
+                  "decimal": "Numbers in text have" if layout.sheet else "Numbers have"}
         self.layout_boxes = {
             part: choice([(word, mark) for mark, word in marks.items()], getattr(layout, part), labels[part], "170px")
             for part, marks in choices.items()}
         self._layout_line.children = list(self.layout_boxes.values())
         for part, box in self.layout_boxes.items():
-            box.observe(lambda _, part=part: self._show() if part == "decimal" else self._read(),
-                        "value")
+            # Numbers of a workbook are written with the mark that its texts have.
+            box.observe(lambda _, part=part: self._show() if part == "decimal" and not layout.sheet else self._read(), "value")
         self._read()
 
     @property
@@ -162,18 +164,22 @@ class ImportForm(widgets.VBox):
         self.said.value = ""
         rows = self._readings()
         kept = [name for name in _OURS if rows[name].map(str).ne("").any()]
+        alike = [name for name in kept if len(rows) > 1 and rows[name].map(str).nunique() == 1]
+        kept = [name for name in kept if name not in alike]
         swatches = len(rows[["burn", "swatch"]].drop_duplicates())
-        head = "".join(f"<th>{shown.as_html(name)}</th>" for name in ("row", *kept))
+        head = "".join(f"<th>{shown.as_html(_heading(name) if name != 'row' else 'Row')}</th>" for name in ("row", *kept))
+        same = "; ".join(f"{_heading(name)}: {short(str(rows[name].iloc[0]))}" for name in alike)
         body = "".join(
             "<tr>" + "".join(f"<td>{shown.as_html(short(str(cell)))}</td>"
                              for cell in (row, *cells[kept])) + "</tr>"
             for row, cells in rows.head(_SHOWN_ROWS).iterrows())
         try:
-            said = [Remark("doubt", importing.doubt(labbook.check(rows, self._wood), self._limits))]
+            said = [Remark("doubt", remarks.import_doubt(labbook.check(rows, self._wood), self._limits))]
         except labbook.ReadingsError as error:
             said = _faults(error)
         self.preview.value = (
             f"<b>{len(rows)} readings, {swatches} swatches; the first of them:</b>"
+            + (f"<p>The same for all: {shown.as_html(same)}.</p>" if same else "") +
             f'<div style="overflow-x: auto"><table><tr>{head}</tr>{body}</table></div>'
             + as_html(said))
 
@@ -188,7 +194,7 @@ class ImportForm(widgets.VBox):
         if self._rows is None:
             raise ValueError("Choose a file first.")
         checked = labbook.check(self._readings(), self._wood)
-        doubt = importing.doubt(checked, self._limits)
+        doubt = remarks.import_doubt(checked, self._limits)
         if doubt and self._asking.first():
             raise ValueError(f"{doubt} Press Save import again to keep them as they are.")
         burns = list(dict.fromkeys(checked["burn"]))
@@ -199,6 +205,12 @@ class ImportForm(widgets.VBox):
         importing.remember(self.book, self.mapping)
         self.when_saved()
         return [saved(len(checked), *files)]
+
+
+def _heading(name: str) -> str:
+    """Return what a column of the preview is called, its unit behind."""
+    label, unit = LABELS.get(name, name), columns.BY_NAME[name].unit
+    return f"{label}, {unit}" if unit and not label.endswith(unit) else label
 
 
 def _faults(error: labbook.ReadingsError) -> list[Remark]:

@@ -1,7 +1,7 @@
-"""Import: a maker's own spreadsheet export, read by guesses that are said.
+"""Import: a maker's own spreadsheet or its export, read by guesses that are said.
 
-Decides what encoding, delimiter and decimal mark a CSV or TSV export has (guesses, each of them
-said and open to correction), what its columns seem to hold, and how its rows become readings once
+Decides what encoding, delimiter and decimal mark a CSV or TSV export has and which sheet of a workbook (.xlsx, .ods) is
+read (guesses, each of them said and open to correction), what its columns seem to hold, and how its rows become readings once
 the maker has said so. What was said of the columns is kept in the lab book's import-mapping.json, so that
 the next export of the same shape needs no mapping. No reading is saved here,
 and a cell that is no number goes on as it is, for `labbook.check` to name with its row.
@@ -10,14 +10,18 @@ Source: Windows-1252 is what spreadsheets on Windows write where they do not wri
 """
 
 import csv
+import datetime
 import io
 import json
 import re
+import zipfile
 from collections import Counter
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+import python_calamine
 
 from testburn import energy
 from testburn.entry.typed import number
@@ -31,21 +35,25 @@ _HEADINGS = (
     ("gauge_step_mm", r"\bstep|resolution"), ("board_thickness_mm", r"thick"),
     ("wavelength_nm", r"wavelength|\bnm\b"), ("moisture_pct", r"moist"),
     ("focus_offset_mm", r"focus"), ("air_assist", r"\bair\b"), ("sweep_vs_grain", r"grain|sweep"),
-    ("line_pitch_mm", r"pitch|spacing|interval|\blines?\b|\blpi\b|\blpcm\b"),
+    ("line_pitch_mm", r"pitch|spacing|interval|\blines?\b|\blpi\b|\bdpi\b|\blpcm\b"),
     ("module_w", r"module|watt|\bw\b"), ("power_pct", r"power|%"), ("speed_mm_s", r"speed|feed"),
-    ("passes", r"pass"), ("depth_mm", r"depth|deep"), ("burned_on", r"date|day|burned on"),
-    ("species", r"species|wood|timber"), ("board", r"board|plank|piece"),
-    ("swatch", r"swatch|square|field|patch"), ("reading", r"reading|repeat"),
+    ("passes", r"pass"),
+    ("depth_mm", r"depth|deep|\b(reading|measurement|measured|meas|d) *\d"), ("burned_on", r"date|day|burned on"),
+    ("species", r"species|wood|timber|material"), ("board", r"board|plank|piece"),
+    ("swatch", r"swatch|square|field|patch|sample"), ("reading", r"reading|repeat"),
     ("burn", r"burn|test|run"), ("note", r"note|remark|comment"), ("invented", r"invented"),
 )
 _UNIT_WORDS = (
     ("inch/min", r"\b(in|inch)(es)?\s*(/|per)\s*min|\bipm\b"), ("inch/s", r"\b(in|inch)(es)?\s*(/|per)\s*s"),
     ("mm/min", r"mm\s*(/|per)\s*m(in)?"), ("mm/s", r"mm\s*(/|per)\s*s"),
-    ("lines per inch", r"lines?\s*(/|per)\s*in|\blpi\b"),
+    ("lines per inch", r"lines?\s*(/|per)\s*in|\blpi\b|\bdpi\b"),
     ("lines per cm", r"lines?\s*(/|per)\s*cm|\blpcm\b"), ("lines per mm", r"lines?\s*(/|per)\s*mm"),
     ("inch", r"\b(in|inch|inches)\b|\""), ("cm", r"\bcm\b"), ("mm", r"\bmm\b"),
 )
 LARGEST_BYTES, LONGEST_LINE_BYTES, MOST_ROWS = 20_000_000, 1_000_000, 200_000
+# Of a workbook, unpacked, and of one of its sheets.
+_UNPACKED_BYTES, _MOST_CELLS = 400_000_000, 4_000_000
+_ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 DECIMALS = {".": "a point", ",": "a comma"}
 ENCODINGS = {"utf-8-sig": "UTF-8", "utf-16": "UTF-16", "cp1252": "Windows-1252"}
@@ -67,14 +75,17 @@ class ImportRefused(ValueError):
 
 @dataclass(frozen=True)
 class Layout:
-    """How a file is written."""
+    """How a file is written; `sheet` is the one that is read of a workbook, whose other marks are its own."""
 
-    encoding: str
-    delimiter: str
-    decimal: str
+    encoding: str = ""
+    delimiter: str = ""
+    decimal: str = "."
+    sheet: str = ""
 
     @property
     def words(self) -> str:
+        if self.sheet:
+            return f"a workbook, sheet {self.sheet}"
         return (f"{ENCODINGS[self.encoding]}, {DELIMITERS[self.delimiter]} between the columns, "
                 f"{DECIMALS[self.decimal]} in the numbers")
 
@@ -112,12 +123,13 @@ def guess_layout(content: bytes) -> Layout:
                             "Export the rows of one burn.")
     if (longest := max(map(len, content.splitlines()))) > LONGEST_LINE_BYTES:
         raise ImportRefused(f"A line of the file has {longest / 1e6:.1f} MB, which is no row of readings. Export the table again.")
+    if content.startswith((_ZIP, _OLE)):
+        return _guess_sheet(content)
     encoding = "cp1252"
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"
     elif b"\0" in content:
-        raise ImportRefused("The file holds bytes that are not text; it may be a spreadsheet's own "
-                            "file. Save the table as CSV, then open that.")
+        raise ImportRefused("The file holds bytes that are not text. Save the table as .xlsx, .ods or CSV, then open that.")
     else:
         try:
             content.decode("utf-8-sig")
@@ -126,7 +138,72 @@ def guess_layout(content: bytes) -> Layout:
             pass
     text = _decoded(content, encoding)
     delimiter = max(DELIMITERS, key=lambda mark: _evenness(text, mark))
-    return Layout(encoding, delimiter, _guess_decimal(text, delimiter))
+    return Layout(encoding, delimiter, _guess_decimal(_records(text, delimiter, _SAMPLE_ROWS)))
+
+
+def sheets(content: bytes) -> list[str]:
+    """Return the names of a workbook's sheets.
+
+    Raises
+    ------
+    ImportRefused
+        If it is no workbook that can be read.
+    """
+    return list(_workbook(content).sheet_names)
+
+
+def _workbook(content: bytes) -> python_calamine.CalamineWorkbook:
+    if content.startswith(_OLE):
+        raise ImportRefused("This is a workbook of an old kind, or one with a password. Save it as .xlsx, .ods or CSV, then open that.")
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as packed:
+            if sum(part.file_size for part in packed.infolist()) > _UNPACKED_BYTES:
+                raise ImportRefused("The workbook is far larger than a table of readings. Save its sheet alone, then open that.")
+        return python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(content))
+    except (python_calamine.CalamineError, zipfile.BadZipFile, OSError) as fault:
+        raise ImportRefused(f"The workbook cannot be read ({fault}). Save it again as .xlsx or .ods, or as CSV.") from fault
+
+
+def _guess_sheet(content: bytes) -> Layout:
+    """Return the layout of a workbook's first sheet with more than a header."""
+    names = sheets(content)
+    full = next((name for name in names if len(_cells(content, name, ".")) > 1), None)
+    if full is None:
+        raise ImportRefused("No sheet of the workbook has rows under a header. Look into it, and save it again.")
+    return Layout(decimal=_guess_decimal(_cells(content, full, "")[:_SAMPLE_ROWS]), sheet=full)
+
+
+def _cells(content: bytes, sheet: str, decimal: str) -> list[list[str]]:
+    """Return a sheet's rows that hold anything as text, with the number a spreadsheet shows as first cell.
+
+    Numbers are written with the decimal mark that the sheet's texts have; without a mark they are left out.
+    """
+    try:
+        found = _workbook(content).get_sheet_by_name(sheet)
+        if found.total_height > MOST_ROWS or found.total_height * found.total_width > _MOST_CELLS:
+            raise ImportRefused(f"Sheet {sheet} has {found.total_height} rows and {found.total_width} columns, more than a table of "
+                                "readings can have. Save the rows of one burn alone.")
+        rows = found.to_python(skip_empty_area=False)
+    except python_calamine.CalamineError as fault:
+        raise ImportRefused(f"Sheet {sheet} cannot be read ({fault}). Save it again, or as CSV.") from fault
+    texts = ([str(place), *(_cell_text(cell, decimal) for cell in row)] for place, row in enumerate(rows, 1))
+    return [row for row in texts if any(row[1:])]
+
+
+def _cell_text(cell, decimal: str) -> str:
+    """Return a sheet's cell as text: a day as it is in ISO 8601, a number in as many digits as it has."""
+    if isinstance(cell, bool) or cell is None:
+        return {True: "yes", False: "no"}.get(cell, "")
+    if isinstance(cell, (int, float)):
+        return np.format_float_positional(cell, trim="-").replace(".", decimal) if decimal else ""
+    return cell.isoformat()[:10] if isinstance(cell, datetime.date) else str(cell).strip()
+
+
+def _rows(content: bytes, layout: Layout) -> list[list[str]]:
+    """Return a file's rows that hold anything, with the number a spreadsheet shows as first cell."""
+    if layout.sheet:
+        return _cells(content, layout.sheet, layout.decimal)
+    return _records(_decoded(content, layout.encoding).replace("\0", ""), layout.delimiter)
 
 
 def _decoded(content, encoding) -> str:
@@ -164,8 +241,8 @@ def _evenness(text, delimiter) -> tuple[float, int]:
     return (often / sum(widths.values()) if width > 1 else 0.0), width
 
 
-def _guess_decimal(text, delimiter) -> str:
-    cells = Counter(mark for row in _records(text, delimiter, _SAMPLE_ROWS) for cell in row[1:]
+def _guess_decimal(rows: list[list[str]]) -> str:
+    cells = Counter(mark for row in rows for cell in row[1:]
                     for mark in ",." if re.fullmatch(rf"\s*[+-]?\d*\{mark}\d+\s*", cell))
     return "," if cells[","] > cells["."] else "."
 
@@ -180,7 +257,7 @@ def table(content: bytes, layout: Layout) -> pd.DataFrame:
     ImportRefused
         If there is no header with rows under it, or a row is longer than the header.
     """
-    rows = _records(_decoded(content, layout.encoding).replace("\0", ""), layout.delimiter)
+    rows = _rows(content, layout)
     if not rows:
         raise ImportRefused("The file has no cell with anything in it. Export the table again.")
     width = Counter(sum(bool(cell.strip()) for cell in row[1:]) for row in rows).most_common(1)[0][0]
@@ -256,26 +333,6 @@ def converted(name: str, text: str, unit: str, decimal: str):
         return "" if value is None else round(float(to_ours(value)), 9)
     except (ValueError, ZeroDivisionError):
         return text
-
-
-def doubt(checked: pd.DataFrame, limits: pd.DataFrame) -> str:
-    """Say how many readings cost less energy than wood usually allows, or far more; or nothing.
-
-    Parameters
-    ----------
-    checked : DataFrame
-        From `labbook.check`.
-    limits : DataFrame
-        From `woods.volume_energy_limits`, by species.
-    """
-    marked = energy.with_energy(checked[checked["depth_mm"] > 0])
-    cost = energy.volume_energy(marked["areal_dose_j_mm2"], marked["depth_mm"])
-    own = limits.loc[marked["species"]].set_index(marked.index)
-    deep, flat = int((cost < own["warn_below"]).sum()), int((cost > own["warn_above"]).sum())
-    said = [f"{count} of {len(checked)} readings {'are' if count > 1 else 'is'} {how}"
-            for count, how in ((deep, "deeper than wood usually gives"),
-                               (flat, "shallower than wood usually gives")) if count]
-    return f"{' and '.join(said)} for its energy. Are the units right?" if said else ""
 
 
 def guessed(names) -> Mapping:

@@ -24,9 +24,9 @@ from testburn.entry.draft import BoxesDraft
 from testburn.entry.grid import units_of
 from testburn.entry.typed import MM_OF, length_mm, short
 from testburn.entry.remarks import Remark
-from testburn.entry.saving import Asking, attempt, saved
+from testburn.entry.kept import Asking, attempt, in_words, saved
 from testburn.job import promise
-from testburn.labbook import ReadingsError, jobs, machinelog, shown
+from testburn.labbook import jobs, machinelog, shown
 from testburn.units import Units
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
@@ -234,7 +234,7 @@ class JobForm(widgets.VBox):
                                 np.nan if step is None else step, day, typed["note"], self.scratch)
 
     def _save(self, _) -> None:
-        self.said.value = as_html(attempt(self._asked_or_saved, _in_words, self.book / "jobs"))
+        self.said.value = as_html(attempt(self._asked_or_saved, lambda error: in_words(error, _FAULT_LABELS), self.book / "jobs"))
 
     def _asked_or_saved(self) -> list[Remark]:
         """Ask about readings far off the card once, else save; return what to say of it."""
@@ -298,12 +298,3 @@ def _mark(row) -> str:
 def _of_order(row) -> bool:
     """Return whether a promise is of an order's card; a table of an earlier version has no such column, or an empty one."""
     return isinstance(row.get("order"), str) and row["order"] != ""
-
-
-def _in_words(error: ReadingsError) -> list[str]:
-    """Return the check's faults in the form's own words, each once."""
-    said = {}
-    for fault in error.problems.itertuples():
-        value = f" '{short(fault.value)}'" if fault.value else ""
-        said[f"{_FAULT_LABELS.get(fault.column, fault.column)}{value}: {fault.problem}. {fault.remedy}"] = None
-    return list(said)

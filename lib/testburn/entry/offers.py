@@ -11,7 +11,7 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from testburn.entry import boxes, burnform, correction, draft, grid as entry
+from testburn.entry import boxes, burnform, draft, grid as entry
 from testburn.entry.boxes import STYLE, Keys, as_html, button, message
 from testburn.entry.importform import ImportForm
 from testburn.entry.remarks import Remark
@@ -59,7 +59,7 @@ class Offers(widgets.VBox):
                   for file in sorted(self.plans.glob("*/*.csv"), reverse=True)]
         burns = sorted((self.book / "burns").glob("*.csv"), key=lambda file: file.stat().st_mtime_ns,
                        reverse=True)
-        found.append(("Import a spreadsheet's export (CSV, TSV)", _IMPORT))
+        found.append(("Import a spreadsheet (.xlsx, .ods, CSV, TSV)", _IMPORT))
         return found + [(f"Correct saved burn: {file.stem}", ("correct", file.stem)) for file in burns]
 
     def _offer(self) -> bool:
@@ -104,7 +104,7 @@ class Offers(widgets.VBox):
             saved = None
             if kept.correcting:
                 # The fingerprint is the draft's: what changed since then is refused when saving.
-                saved = replace(correction.saved_burn(self.book, kept.correcting["burn"]),
+                saved = replace(draft.saved_burn(self.book, kept.correcting["burn"]),
                                 seen=kept.correcting["seen"])
             self._put(burnform.entry(self.book, typed, self.scratch, kept, saved, begin=True))
         except (OSError, ValueError) as fault:
@@ -126,9 +126,9 @@ class Offers(widgets.VBox):
             if kind == "import":
                 self._put(ImportForm(self.book, self.scratch))
                 return
-            saved = correction.saved_burn(self.book, which) if kind == "correct" else None
+            saved = draft.saved_burn(self.book, which) if kind == "correct" else None
             units = entry.units_of(self.book)
-            start = (correction.opened(saved, units) if saved else
+            start = (draft.opened(saved, units) if saved else
                      entry.from_plan(which, units) if kind == "plan" else None)
             self._put(burnform.entry(self.book, start, self.scratch, saved=saved, begin=True))
         except (OSError, ValueError) as fault:

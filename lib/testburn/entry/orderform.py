@@ -14,13 +14,12 @@ import ipywidgets as widgets
 from testburn.depthfit import DepthFit
 from testburn.entry import boxes, typed
 from testburn.entry.boxes import Keys, as_html, button, wrapped
-from testburn.entry.draft import BoxesDraft
 from testburn.entry.jobform import depths_mm
+from testburn.entry.kept import Kept
 from testburn.entry.remarks import Remark
-from testburn.entry.saving import attempt
 from testburn.entry.typed import MM_OF, short
 from testburn.job import Job, Order, infill, orders
-from testburn.labbook import ReadingsError, columns, shown, woods
+from testburn.labbook import columns, shown, woods
 
 _NOTHING, _NEW = "", "a new order"
 _PRICES = {"per_minute": "Minute at the machine", "labour_per_minute": "Minute by hand", "board": "Wood of a piece",
@@ -39,68 +38,8 @@ PROOF = {"board": "Board", "depths": "Depths", "unit": "In", "gauge_step": "Gaug
          "power_pct": "Power", "line_pitch_mm": "Pitch", "passes": "Passes", "confirmed": "Odd, but so because"}
 _WIDTHS = {"name": "190px", "customer": "190px", "note": "240px", "artwork": "190px", "depths": "200px", "unit": "80px", "confirmed": "220px"}
 _MEASURED = {"speed_mm_s": typed.speed_mm_s, "power_pct": typed.power_pct, "line_pitch_mm": typed.pitch_mm}
+_SAID = PROOF | LABELS | {f"prices, {name}": label for name, label in _PRICES.items()}
 _WHOLE = ("pieces", "pieces_a_board")
-
-
-class _Kept(widgets.VBox):
-    """A form whose boxes are kept in a draft as they are left; `said` answers."""
-
-    def _keep(self, book: Path, scratch: bool, kind: str) -> None:
-        self.book, self.scratch, self.said = book, scratch, boxes.message()
-        self._draft, self._filling = BoxesDraft(book, scratch, kind), False
-        for name, box in self.boxes.items():
-            box.observe(lambda change, name=name: self._changed(name), "value")
-
-    def _changed(self, name: str) -> None:
-        if self._filling:
-            return
-        try:
-            self._draft.keep(self._typed(), name)
-        except OSError as error:
-            self._tell("fault", f"Not kept for a crash: {error.strerror or error}. What you typed stands here; save soon.")
-
-    def _typed(self) -> dict[str, str]:
-        """Return what is in the boxes, as text."""
-        return {name: str(box.value) for name, box in self.boxes.items()}
-
-    def _fill(self, said: dict[str, str]) -> None:
-        """Put texts into boxes; what a choice does not offer is offered then."""
-        self._filling = True
-        for name, text in said.items():
-            if (box := self.boxes.get(name)) is not None:
-                if isinstance(box, widgets.Dropdown) and text not in [value for _, value in box.options]:
-                    box.options = [*box.options, (text, text)]
-                box.value = text
-        self._filling = False
-
-    def _put_away(self) -> list[Remark]:
-        return [Remark("doubt", said)] if (said := self._draft.put_away()) else []
-
-    def _tell(self, weight: str, *texts: str) -> None:
-        self.said.value = as_html([Remark(weight, text) for text in texts])
-
-    def _try(self, act, folder: str = orders.FOLDER) -> None:
-        self.said.value = as_html(attempt(act, _in_words, self.book / folder))
-
-    def _number(self, name: str, label: str):
-        """Return the number in a box; None where it is empty."""
-        value = self._read(name, typed.length_mm if name == "board_thickness_mm" else typed.number, label)
-        return int(value) if name in _WHOLE and value is not None and value % 1 == 0 else value
-
-    def _read(self, name: str, read, label: str | None = None):
-        """Return what a box means to a reader of typed text; its words name the box."""
-        text = self.boxes[name].value
-        try:
-            return read(text)
-        except ValueError as wrong:
-            raise ValueError(f"{label or LABELS[name]} '{short(text)}': {wrong}.") from None
-
-    def _day(self, name: str, label: str) -> datetime.date | None:
-        text = self.boxes[name].value.strip()
-        try:
-            return datetime.date.fromisoformat(text) if text else None
-        except ValueError:
-            raise ValueError(f"{label} '{short(text)}': this is not a day. Write it as year-month-day, e.g. 2026-03-14.") from None
 
 
 def order_form(book: str | Path, fit: DepthFit | None = None, scratch: bool = False) -> "OrderForm":
@@ -117,8 +56,10 @@ def order_form(book: str | Path, fit: DepthFit | None = None, scratch: bool = Fa
     return OrderForm(Path(book), fit, scratch)
 
 
-class OrderForm(_Kept):
+class OrderForm(Kept):
     """The form; `boxes` holds its boxes by name, `which` chooses among the orders there are."""
+
+    labels, whole, folder = _SAID, _WHOLE, orders.FOLDER
 
     def __init__(self, book: Path, fit: DepthFit | None, scratch: bool):
         self._modules = {f"{group.module_w:g} W, {group.wavelength_nm:g} nm" + f", {group.module}" * bool(group.module):
@@ -293,8 +234,10 @@ def proof_form(book: str | Path, job: Job, scratch: bool = False) -> "ProofForm"
     return ProofForm(Path(book), job, scratch)
 
 
-class ProofForm(_Kept):
+class ProofForm(Kept):
     """The form; `boxes` holds its boxes by name."""
+
+    labels, folder = _SAID, orders.FOLDER
 
     def __init__(self, book: Path, job: Job, scratch: bool):
         self._job, self._units = job, job.machine.units
@@ -357,14 +300,3 @@ def _says(order: Order, name: str, value) -> bool:
     """Return whether an order says this of a line already; an empty box says what stands in where nothing is said."""
     now = getattr(order, name)
     return value == now or value is None and now == getattr(Order(), name)
-
-
-def _in_words(error: ReadingsError) -> list[str]:
-    """Return the check's faults in the form's own words, each once."""
-    said = {}
-    for fault in error.problems.itertuples():
-        table, _, name = fault.column.rpartition(", ")
-        name = f"price_{name}" if table == "prices" else name
-        value = f" '{short(fault.value)}'" if fault.value else ""
-        said[f"{LABELS.get(name, PROOF.get(name, name))}{value}: {fault.problem}. {fault.remedy}"] = None
-    return list(said)

@@ -246,3 +246,23 @@ def twin_of(readings: pd.DataFrame, book: pd.DataFrame) -> str:
 def _two_digits(number: float) -> str:
     """Return two significant digits without a power of ten: 120, not 1.2e+02."""
     return f"{float(f'{number:.2g}'):g}"
+
+
+def import_doubt(checked: pd.DataFrame, limits: pd.DataFrame) -> str:
+    """Say how many readings cost less energy than wood usually allows, or far more; or nothing.
+
+    Parameters
+    ----------
+    checked : DataFrame
+        From `labbook.check`.
+    limits : DataFrame
+        From `woods.volume_energy_limits`, by species.
+    """
+    marked = energy.with_energy(checked[checked["depth_mm"] > 0])
+    cost = energy.volume_energy(marked["areal_dose_j_mm2"], marked["depth_mm"])
+    own = limits.loc[marked["species"]].set_index(marked.index)
+    deep, flat = int((cost < own["warn_below"]).sum()), int((cost > own["warn_above"]).sum())
+    said = [f"{count} of {len(checked)} readings {'are' if count > 1 else 'is'} {how}"
+            for count, how in ((deep, "deeper than wood usually gives"),
+                               (flat, "shallower than wood usually gives")) if count]
+    return f"{' and '.join(said)} for its energy. Are the units right?" if said else ""

@@ -135,7 +135,7 @@ def change(book: str | Path, name: str, seen: str = "", **lines) -> Path:
     NotWritten
         If somebody else changed the file, or the disk refuses it.
     """
-    return _changed(Path(book), name, lambda document: ordertext.put(document, lines), seen)
+    return _changed(Path(book), name, lambda document: tomlfile.put(document, lines), seen)
 
 
 def add_proof(book: str | Path, name: str, proof: dict) -> Path:
@@ -147,15 +147,15 @@ def add_proof(book: str | Path, name: str, proof: dict) -> Path:
         board, depths_mm, gauge_step_mm, the setting, proved_on, confirmed, invented; see `order.PROOF`.
     """
     def put(document):
-        ordertext.put(document, {"board": proof.get("board")})
-        ordertext.add_proof(document, proof)
+        tomlfile.put(document, {"board": proof.get("board")})
+        tomlfile.add_table(document, "proof", proof)
     return _changed(Path(book), name, put)
 
 
 def finish(book: str | Path, name: str, on: datetime.date, note: str = "") -> Path:
     """Write down that an order is finished; return the file. It stays, to be looked at and repeated."""
     said = {one.name: value for one, value in zip(FINISHED, (on, note or None))}
-    return _changed(Path(book), name, lambda document: ordertext.put(document, {"finished": said}))
+    return _changed(Path(book), name, lambda document: tomlfile.put(document, {"finished": said}))
 
 
 def repeat(book: str | Path, former: str, name: str, **lines) -> Path:
@@ -324,22 +324,13 @@ def _changed(book: Path, name: str, put, seen: str = "") -> Path:
         _parsed(file)
         document = ordertext.document(before)
         put(document)
-        made = ordertext.as_text(document)
+        made = tomlfile.as_text(document)
         _readable(file.name, made, file.stem)
         if made.encode("utf-8") != before:
             files.say_format(book)
-            _keep_version(book, file.stem, before)
+            files.keep_version(book, book / FOLDER / "history" / file.stem, ".toml", before)
             files.replace_whole(book, file, made.encode("utf-8"), still=lambda: files.unchanged(file, files.mark(before)))
     return file
-
-
-def _keep_version(book: Path, name: str, content: bytes) -> None:
-    """Keep an order as it was, under the next number, unless the last number is the same."""
-    folder = book / FOLDER / "history" / name
-    numbers = sorted(int(file.stem) for file in folder.glob("*.toml") if file.stem.isdecimal())
-    last = numbers[-1] if numbers else 0
-    if not last or (folder / f"{last}.toml").read_bytes() != content:
-        files.add_whole(book, folder / f"{last + 1}.toml", content)
 
 
 def _take_over(book: Path) -> str:
@@ -368,4 +359,4 @@ def _remember(book: Path, name: str, taken_over: str | None = None) -> None:
     before = tomlfile.read(file, _OPEN, 'order = "gate"') if file.exists() else {}
     said = before | {"order": name} | ({"taken_over_sha256": taken_over} if taken_over else {})
     if said != before:
-        files.replace_whole(book, file, ordertext.as_text(said).encode("utf-8"))
+        files.replace_whole(book, file, tomlfile.as_text(said).encode("utf-8"))

@@ -6,14 +6,14 @@ files: whole or not at all. The ground: a file is CSV as in RFC 4180 or TOML 1.0
 Table Schema; whatever was typed stays until its maker removes it.
 """
 
-from testburn.labbook import cells, columns, csvfile, files, jobs, journal, shown, slips, tomlfile, woods
+from testburn.labbook import columns, csvfile, files, jobs, journal, shown, slips, tomlfile, woods
 from testburn.labbook.columns import NEXT
-from testburn.labbook.burns import correct, read, save, strike, version
+from testburn.labbook.burns import correct, read, save, strike, take_back, version
 from testburn.labbook.files import NotWritten
 from testburn.labbook.machine import Machine
 from testburn.labbook.makerfile import ReadingsError
 from testburn.labbook.readings import check, days_ahead, fingerprint
 
-__all__ = ["Machine", "NEXT", "NotWritten", "ReadingsError", "cells", "check", "columns", "correct", "csvfile",
+__all__ = ["Machine", "NEXT", "NotWritten", "ReadingsError", "check", "columns", "correct", "csvfile",
            "days_ahead", "files", "fingerprint", "jobs", "journal", "read", "save", "shown", "slips",
-           "strike", "tomlfile", "version", "woods"]
+           "strike", "take_back", "tomlfile", "version", "woods"]

@@ -2,8 +2,8 @@
 
 Decides how readings are kept: a lab book is a folder with burns/ (one CSV file a burn), woods.csv,
 strikes.csv and datapackage.json. What is read or saved passes `check` first. Nothing is deleted: a
-strike takes a reading out of the fits, with the maker's reason, and leaves the reading where it is;
-retiring takes the burns of a module before a day out likewise, until they are taken back; a correction leaves the
+strike takes a reading out of the fits, with the maker's reason, until it is taken back, and leaves the reading where it
+is; retiring takes the burns of a module before a day out likewise; a correction leaves the
 burn as it was in history/. A strike that names no reading is a fault: one digit off, and the reading would stay in
 the fit unseen.
 """
@@ -16,14 +16,14 @@ import pandas as pd
 
 from testburn.labbook import columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, typed_file
-from testburn.labbook.columns import RETIRED, STRIKE_COLUMNS
-from testburn.labbook.files import (burn_files, burn_name_fault, foreign_burns, mark, must_be_readable, places, same_name,
+from testburn.labbook.columns import READING_KEY, RETIRED, STRUCK
+from testburn.labbook.files import (burn_files, burn_name_fault, mark, must_be_readable, places, same_name,
                                     say_format, unchanged)
 from testburn.labbook.makerfile import Problem, ReadingsError
-from testburn.labbook.readings import check, checked
+from testburn.labbook.readings import check, checked, foreign_burns
 from testburn.labbook.slips import beyond_wood
 
-RETIRED_FILE = "retired.csv"
+STRUCK_FILE, RETIRED_FILE = "strikes.csv", "retired.csv"
 
 
 def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
@@ -60,7 +60,7 @@ def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
     text, problems = csvfile.read_files(paths, columns.REQUIRED, "burn")
     wood = woods.of(book)
     readings, faults = checked(text, set(wood.index))
-    struck, strike_faults = _strikes(book / "strikes.csv")
+    struck, strike_faults = _strikes(book)
     gone, gone_faults = typed_file(book / RETIRED_FILE, RETIRED)
     problems += faults + foreign_burns(text) + strike_faults + gone_faults
     if not problems and not path.is_file():
@@ -154,13 +154,13 @@ def correct(frame: pd.DataFrame, folder: str | Path, seen: str, species=None) ->
         target = files.left_alone_by_spreadsheets(_saved(folder, burn))
         files.inside(book, target)
         before = unchanged(target, seen)
-        struck, _ = _strikes(book / "strikes.csv")
+        struck, _ = _strikes(book)
         if lost := _idle(readings, struck[struck["burn"] == burn]):
-            raise ReadingsError([replace(fault, remedy="Keep the struck reading in the burn, or remove "
-                                         "the strike.") for fault in lost])
+            raise ReadingsError([replace(fault, remedy="Keep the reading that is set aside in the burn, or "
+                                         "take it back.") for fault in lost])
         if content != before:
             _named(book, readings)
-            _keep_version(book, burn, before)
+            files.keep_version(book, book / "history" / burn, ".csv", before)
             files.replace_whole(book, target, content, still=lambda: unchanged(target, seen))
     return target
 
@@ -176,20 +176,35 @@ def strike(folder: str | Path, burn: str, swatch: str, reading: int, reason: str
     """
     book, _ = places(Path(folder))
     if not reason.strip():
-        raise ValueError("A strike needs a reason, e.g. 'typed in inches'.")
-    file = book / "strikes.csv"
-    day = (struck_on or datetime.date.today()).isoformat()
-    row = dict(zip(STRIKE_COLUMNS, (burn, swatch, str(reading), reason, day)))
+        raise ValueError("A reading is set aside with a reason, e.g. 'typed in inches'.")
+    row = {"burn": burn, "swatch": swatch, "reading": str(reading), "reason": reason,
+           "struck_on": (struck_on or datetime.date.today()).isoformat()}
     with files.locked(book):
         readings = read(book, as_typed=True)
         there = ((readings["burn"] == burn) & (readings["swatch"] == swatch)
                  & (readings["reading"] == reading))
         if not there.any():
             raise ValueError(f"There is no reading {reading} of swatch {swatch} in burn {burn}.")
-        # With the columns that a maker put beside ours.
-        strikes = pd.concat([_strikes(file)[0], pd.DataFrame([row])], ignore_index=True).fillna("")
-        files.put_back(book, file, lambda: as_csv(strikes, list(strikes)))
-    return file
+        return files.append(book / STRUCK_FILE, STRUCK, row, new_format=False)
+
+
+def take_back(folder: str | Path, burn: str, swatch: str, reading: int, reason: str,
+              taken_back_on: datetime.date | None = None) -> Path:
+    """Take a reading that was set aside back into the fits; what was said of it stays, with this reason beside it.
+
+    Raises
+    ------
+    ValueError
+        If it is not set aside, or the reason is empty.
+    """
+    book, _ = places(Path(folder))
+    if not reason.strip():
+        raise ValueError("A reading is taken back with a reason, e.g. 'measured again: it was right'.")
+    with files.locked(book):
+        if not files.take_back(book / STRUCK_FILE, STRUCK, dict(zip(READING_KEY, (burn, swatch, reading))), reason,
+                               taken_back_on or datetime.date.today()):
+            raise ValueError(f"Reading {reading} of swatch {swatch} in burn {burn} is not set aside.")
+    return book / STRUCK_FILE
 
 
 def _one_burn(frame, book, species) -> tuple[pd.DataFrame, str]:
@@ -217,15 +232,6 @@ def _named(book, readings) -> None:
         say_format(book)
 
 
-def _keep_version(book, burn, content) -> None:
-    """Keep the burn as it was under the next number, unless the last number is the same."""
-    folder = book / "history" / burn
-    numbers = sorted(int(file.stem) for file in folder.glob("*.csv") if file.stem.isdecimal())
-    last = numbers[-1] if numbers else 0
-    if not last or (folder / f"{last}.csv").read_bytes() != content:
-        files.add_whole(book, folder / f"{last + 1}.csv", content)
-
-
 def _csv_bytes(frame) -> bytes:
     """Return the frame as CSV (RFC 4180, UTF-8); optional columns without content are left out."""
     kept = [name for name in frame.columns
@@ -242,17 +248,10 @@ def _retired(readings, rows) -> pd.DataFrame:
     return readings
 
 
-def _strikes(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
-    """Return the strikes as text, and their faults; a lab book without the file has none."""
-    if not path.exists():
-        return pd.DataFrame(columns=list(STRIKE_COLUMNS), dtype=object), []
-    frame, problems = csvfile.read_rows(path, STRIKE_COLUMNS)
-    if problems or frame.empty:
-        return pd.DataFrame(columns=list(STRIKE_COLUMNS), dtype=object), problems
-    nameless = frame["reason"] == ""
-    return frame, [
-        Problem(path.name, row, "reason", "", "a strike needs a reason", "Say why it is struck.")
-        for row in frame.index[nameless]]
+def _strikes(book: Path) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return the readings that are set aside and not taken back, and the faults of their file."""
+    rows, problems = typed_file(book / STRUCK_FILE, STRUCK)
+    return rows[rows["taken_back_on"].isna()].iloc[:0 if problems else None], problems
 
 
 def _idle(readings, strikes) -> list[Problem]:
@@ -260,20 +259,19 @@ def _idle(readings, strikes) -> list[Problem]:
     if strikes.empty:
         return []
     own = readings[readings["burn"].isin(strikes["burn"])]
-    there = set(zip(own["burn"], own["swatch"], own["reading"].astype(str)))
-    return [Problem("strikes.csv", row, "reading", strike.reading,
-                    f"burn {strike.burn}, swatch {strike.swatch} has no such reading",
+    there = set(own[list(READING_KEY)].itertuples(index=False, name=None))
+    return [Problem(STRUCK_FILE, row, "reading", f"{key[2]:.0f}",
+                    f"burn {key[0]}, swatch {key[1]} has no such reading",
                     "Correct the row, or remove it.")
-            for row, strike in zip(strikes.index, strikes.itertuples(index=False))
-            if (strike.burn, strike.swatch, strike.reading) not in there]
+            for row, key in zip(strikes.index, strikes[list(READING_KEY)].itertuples(index=False, name=None)) if key not in there]
 
 
 def _applied(readings, strikes) -> pd.DataFrame:
     """Return the readings with the reason of each strike in `struck_because`."""
     if strikes.empty:
         return readings.assign(struck_because=pd.Series("", index=readings.index, dtype=object))
-    reasons = {tuple(row[:3]): row[3] for row in strikes[list(STRIKE_COLUMNS)].itertuples(index=False)}
+    reasons = {row[:3]: row[3] for row in strikes[[*READING_KEY, "reason"]].itertuples(index=False, name=None)}
     own = readings[readings["burn"].isin(strikes["burn"])]
-    keys = zip(own["burn"], own["swatch"], own["reading"].astype(str))
-    struck = pd.Series([reasons.get(key, "") for key in keys], index=own.index, dtype=object)
+    struck = pd.Series([reasons.get(key, "") for key in own[list(READING_KEY)].itertuples(index=False, name=None)],
+                       index=own.index, dtype=object)
     return readings.assign(struck_because=struck.reindex(readings.index, fill_value=""))

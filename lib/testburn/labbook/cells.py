@@ -53,25 +53,22 @@ def typed_table(fields: tuple[Field, ...], placed: pd.DataFrame) -> tuple[pd.Dat
 
 
 def typed_file(file: Path, fields: tuple[Field, ...]) -> tuple[pd.DataFrame, list[Problem]]:
-    """Return a small file of the lab book, typed, and its faults; one that is not there is empty."""
-    rows, problems = pd.DataFrame(columns=[field.name for field in fields], dtype=object), []
+    """Return a small file of the lab book, typed, by the rows a spreadsheet shows, and its faults; one that is not there is empty."""
+    text, problems = _rows(file, fields)
+    table, faults = typed_table(fields, text.assign(_file=file.name, _row=text.index).reset_index(drop=True))
+    return table.set_axis(text.index), problems + faults
+
+
+def text_of(file: Path, fields: tuple[Field, ...]) -> pd.DataFrame:
+    """Return a sound small file's cells as they stand, those columns too that a maker put beside ours: they are written back."""
+    return _rows(file, fields)[0].astype(object)
+
+
+def _rows(file, fields) -> tuple[pd.DataFrame, list[Problem]]:
+    names, found, problems = [field.name for field in fields], pd.DataFrame(dtype=object), []
     if file.exists():
-        found, problems = _cells(file, fields)
-        rows = rows if problems or found.empty else found
-    table, faults = typed_table(fields, rows.assign(_file=file.name, _row=rows.index).reset_index(drop=True))
-    return table, problems + faults
-
-
-def _cells(file: Path, fields: tuple[Field, ...]) -> tuple[pd.DataFrame, list[Problem]]:
-    return csvfile.read_rows(file, [field.name for field in fields if field.required], _MOST_BYTES)
-
-
-def with_own_columns(file: Path, table: pd.DataFrame, fields: tuple[Field, ...]) -> pd.DataFrame:
-    """Return a sound small file's typed rows with the columns that a maker put beside ours, as text: they are written back."""
-    if not file.exists():
-        return table
-    found, _ = _cells(file, fields)
-    return table.assign(**{name: found[name].to_numpy(object) for name in found if name not in table})
+        found, problems = csvfile.read_rows(file, [field.name for field in fields if field.required], _MOST_BYTES)
+    return found.reindex(columns=[*found, *(name for name in names if name not in found)], fill_value=""), problems
 
 
 def beyond(column: Field, values: pd.Series, where) -> list[Problem]:

@@ -16,13 +16,13 @@ import pandas as pd
 
 # Of a lab book. 1: burns, strikes, woods. 2: finished jobs, job.toml, timed runs. 3: modules by name, the log of the
 # machine, burns that are retired; an earlier version would pool what these tell apart. 4: orders, and which order a
-# finished job is of; an earlier version would go on with job.toml. Books of all read alike.
-FORMAT = 4
+# finished job is of; an earlier version would go on with job.toml. 5: readings set aside and taken back; an earlier
+# version would leave them out. Books of all read alike.
+FORMAT = 5
 # The board not yet seen: what a prediction for no board in particular is of. No board is named so.
 NEXT = "next"
 BOARD_NAMED_NEXT = f"a board cannot be named {NEXT!r}: that means the one not yet seen"
 _EVERY = "Use the name its burns have, or its watts (20 W); leave it empty for every module of the machine."
-STRIKE_COLUMNS = ("burn", "swatch", "reading", "reason", "struck_on")
 
 
 @dataclass(frozen=True)
@@ -134,19 +134,21 @@ LOG = (
     Field("invented", "text", "yes where the entry is invented demo data.", "Write yes, or leave the cell empty.",
           required=False, among=("yes",)),
 )
+_TAKEN_BACK = (
+    Field("taken_back_on", "date", "The day they were taken back into the fits.", "Write the day, or leave the cell empty.",
+          required=False),
+    Field("taken_back_because", "text", "Why.", "", required=False),
+)
 # Burns that are taken out of the fits together, and perhaps back.
 RETIRED = (
     Field("retired_on", "date", "The day they were retired.", "Write the day as year-month-day, e.g. 2026-03-14."),
     Field("module", "text", "The module whose burns they are.", _EVERY, required=False),
     Field("before", "date", "Burns before this day are retired.", "Write the day as year-month-day, e.g. 2026-03-14."),
     Field("reason", "text", "Why.", "Say why they are retired, e.g. 'burned with the old lens'."),
-    Field("taken_back_on", "date", "The day they were taken back into the fits.", "Write the day, or leave the cell empty.",
-          required=False),
-    Field("taken_back_because", "text", "Why.", "", required=False),
+    *_TAKEN_BACK,
 )
 
 BY_NAME = {column.name: column for column in COLUMNS}
-REQUIRED = tuple(column.name for column in COLUMNS if column.required)
 # Repeated readings of one recess: what they differ is the gauge's own scatter.
 REPEATS = (
     Field("day", "date", "The day it was read.", "Write the day as year-month-day, e.g. 2026-03-14."),
@@ -159,6 +161,14 @@ REPEATS = (
           among=("yes",)),
 )
 READING_KEY = ("burn", "swatch", "reading")
+# Single readings that are taken out of the fits, and perhaps back. Their day was any text in earlier versions.
+STRUCK = (
+    *(BY_NAME[name] for name in READING_KEY),
+    Field("reason", "text", "Why.", "Say why it is set aside, e.g. 'typed in inches'."),
+    Field("struck_on", "text", "The day it was set aside.", "", required=False),
+    *_TAKEN_BACK,
+)
+REQUIRED = tuple(column.name for column in COLUMNS if column.required)
 # What tells one module and lens from another, and what one curve is of.
 MODULE_KEY = ("module_w", "wavelength_nm", "module")
 GROUP_KEY = ("species", *MODULE_KEY)

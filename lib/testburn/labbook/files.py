@@ -28,8 +28,7 @@ import filelock
 import pandas as pd
 
 from testburn.labbook import columns, makerfile
-from testburn.labbook.cells import as_csv, as_text, fault, typed_file, typed_table, with_own_columns
-from testburn.labbook.makerfile import MOST_PROBLEMS, Problem
+from testburn.labbook.cells import as_csv, text_of, typed_file, typed_table
 
 LOCK = ".testburn.lock"
 WAIT_S = 30.0
@@ -279,6 +278,13 @@ def put_back(book: Path, file: Path, content) -> None:
         add_whole(book, file, content())
 
 
+def keep_version(book: Path, folder: Path, suffix: str, content: bytes) -> None:
+    """Keep a file as it was in a folder under the next number, unless the last number is the same. The lock must be held."""
+    last = max((int(file.stem) for file in folder.glob(f"*{suffix}") if file.stem.isdecimal()), default=0)
+    if not last or (folder / f"{last}{suffix}").read_bytes() != content:
+        add_whole(book, folder / f"{last + 1}{suffix}", content)
+
+
 def add_row(file: Path, fields: tuple[columns.Field, ...], *rows: dict) -> Path:
     """Add rows to a small file of a lab book, whole or not at all; they are checked before; return the file's path.
 
@@ -289,19 +295,45 @@ def add_row(file: Path, fields: tuple[columns.Field, ...], *rows: dict) -> Path:
     NotWritten
         If the file is open in a spreadsheet, or the disk refuses it.
     """
-    more = pd.DataFrame(rows)
-    _, faults = typed_table(fields, more.assign(_file=file.name, _row=None))
-    if faults:
-        raise makerfile.ReadingsError(faults)
     with locked(file.parent):
-        there, problems = typed_file(file, fields)
-        if problems:
-            raise makerfile.ReadingsError(problems)
+        return append(file, fields, *rows)
+
+
+def append(file: Path, fields: tuple[columns.Field, ...], *rows: dict, new_format: bool = True) -> Path:
+    """Add rows as `add_row` does. The lock must be held; without `new_format` an earlier version reads them alike."""
+    _, faults = typed_table(fields, pd.DataFrame(rows).assign(_file=file.name, _row=None))
+    if problems := faults or typed_file(file, fields)[1]:
+        raise makerfile.ReadingsError(problems)
+    if new_format:
         say_format(file.parent)
-        there = with_own_columns(file, there[[field.name for field in fields]], fields)
-        added = pd.concat([there.map(as_text).astype(object), more], ignore_index=True)[list(there)].fillna("")
-        put_back(file.parent, file, lambda: as_csv(added, list(added)))
+    before = text_of(file, fields)
+    added = pd.concat([before, pd.DataFrame(rows)], ignore_index=True)[list(before)].fillna("")
+    put_back(file.parent, file, lambda: as_csv(added, list(added)))
     return file
+
+
+def take_back(file: Path, fields: tuple[columns.Field, ...], key: dict, reason: str, day) -> bool:
+    """Write day and reason into the rows of that key that are not taken back yet; return whether there is one.
+
+    The lock must be held. The rows stay: what was done, and why, can be read as long as the book is kept.
+
+    Raises
+    ------
+    ReadingsError
+        If what the file holds is at fault.
+    """
+    rows, problems = typed_file(file, fields)
+    if problems:
+        raise makerfile.ReadingsError(problems)
+    same = rows["taken_back_on"].isna()
+    for name, value in key.items():
+        same &= rows[name] == value
+    if same.any():
+        text = text_of(file, fields)
+        text.loc[same, ["taken_back_on", "taken_back_because"]] = [f"{day:%Y-%m-%d}", reason.strip()]
+        say_format(file.parent)
+        put_back(file.parent, file, lambda: as_csv(text, list(text)))
+    return bool(same.any())
 
 
 def must_be_readable(book: Path) -> None:
@@ -355,19 +387,6 @@ def burn_files(burns: Path) -> list[Path]:
     """Return the burn files; what systems and spreadsheets leave beside them is none."""
     return sorted(file for file in burns.iterdir()
                   if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
-
-
-def foreign_burns(text) -> list[Problem]:
-    """Find rows whose burn is not the name of the file they stand in."""
-    if "burn" not in text:
-        return []
-    # One copied file is one fault, however many rows it has.
-    pairs = text[["_file", "burn"]].drop_duplicates().astype(object)
-    stems = pairs["_file"].map(lambda name: Path(name).stem)
-    other = (pairs["burn"] != stems) & (pairs["burn"] != "") & pairs["burn"].notna()
-    return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
-                  f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
-            for i in pairs.index[other][:MOST_PROBLEMS]]
 
 
 def burn_name_fault(burn: str) -> tuple[str, str] | None:

@@ -17,9 +17,9 @@ from scipy import special
 from testburn.labbook import burns, columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_table
 from testburn.labbook.columns import NEXT, PROMISED
-from testburn.labbook.files import burn_files, burn_name_fault, foreign_burns, must_be_readable, same_name
+from testburn.labbook.files import burn_files, burn_name_fault, must_be_readable, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
-from testburn.labbook.readings import checked, fingerprint, swatches_of, unlike_the_first
+from testburn.labbook.readings import checked, fingerprint, foreign_burns, swatches_of, unlike_the_first
 from testburn.labbook.slips import beyond_wood
 
 COLUMNS = (*columns.COLUMNS, *PROMISED)

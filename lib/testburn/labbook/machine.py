@@ -15,11 +15,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from testburn.labbook import columns, shown, tomlfile
+from testburn.labbook import columns, files, makerfile, shown, tomlfile
 from testburn.labbook.columns import Field
 from testburn.labbook.makerfile import Problem, ReadingsError
 from testburn.units import INCH_STEPS, SPACINGS, SPEEDS, Units, split
 
+FILE, _EXAMPLE = "machine.toml", "Write one `name = number` a line."
 # What lines of earlier versions are called now.
 _FORMER = {"bed_clearance_mm": "clearance_mm", "grid_height_mm": "support_height_mm"}
 # The finest step that a control takes is a hundredth of a mm/s: common practice, no source. More speeds are a slip.
@@ -171,13 +172,66 @@ class Machine:
             If the file is no TOML, or with every line that says something a machine does not have.
         """
         path = Path(path)
-        said = tomlfile.read(path, FIELDS, "Write one `name = number` a line.", _FORMER)
+        return cls._of(path.name, makerfile.text(path, makerfile.MOST_TOML_BYTES))
+
+    @classmethod
+    def _of(cls, file: str, text: str) -> "Machine":
+        said = lines_of(file, text)
         try:
             if "units" in said:
                 said["units"] = Units(**said["units"])
             return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in said.items()})
         except ValueError as fault:
-            raise ReadingsError([Problem(path.name, None, "", "", str(fault).rstrip("."), "")], path.name) from None
+            raise ReadingsError([Problem(file, None, "", "", str(fault).rstrip("."), "")], file) from None
+
+    @classmethod
+    def said(cls, book: str | Path) -> tuple[dict, str]:
+        """Return the lines that a lab book's machine.toml says, by the names of `FIELDS`, and its mark for `change`; see `read`."""
+        file = Path(book) / FILE
+        content = makerfile.content(file, makerfile.MOST_TOML_BYTES) if file.exists() else b""
+        return lines_of(FILE, makerfile.text(file, makerfile.MOST_TOML_BYTES)) if content else {}, files.mark(content)
+
+    @classmethod
+    def change(cls, book: str | Path, lines: dict, seen: str | None = None) -> Path:
+        """Change lines of a lab book's machine.toml, or make it, and return the file; comments stay.
+
+        The file as it was is kept in history/machine/, and what is written is read back before it takes its place.
+
+        Parameters
+        ----------
+        lines : dict
+            By the names of `FIELDS`; None takes a line out.
+        seen : str, optional
+            The mark of the file that the change was made for; one changed since is not written over.
+
+        Raises
+        ------
+        ReadingsError
+            If a line cannot be.
+        NotWritten
+            If somebody else changed the file, or the disk refuses it.
+        """
+        book, file = Path(book), Path(book) / FILE
+        with files.locked(book):
+            files.left_alone_by_spreadsheets(file)
+            there = file.exists()
+            before, now = (makerfile.text(file, makerfile.MOST_TOML_BYTES), files.mark(file.read_bytes())) if there else ("", "")
+            makerfile.toml(FILE, before, _EXAMPLE)
+            if there and seen is not None:
+                files.unchanged(file, seen)
+            document = tomlfile.document(before)
+            for former, name in _FORMER.items():
+                if name in lines:
+                    document.pop(former, None)
+            tomlfile.put(document, lines)
+            made = tomlfile.as_text(document)
+            cls._of(FILE, made)
+            if not there:
+                files.add_whole(book, file, made.encode("utf-8"))
+            elif made != before:
+                files.keep_version(book, book / "history" / "machine", ".toml", before.encode("utf-8"))
+                files.replace_whole(book, file, made.encode("utf-8"), still=lambda: files.unchanged(file, now))
+        return file
 
     @property
     def spreads_pct(self) -> dict[str, float]:
@@ -187,7 +241,7 @@ class Machine:
     @classmethod
     def of(cls, book: str | Path) -> "Machine":
         """Return the machine of a lab book's folder, the defaults where machine.toml is missing; see `read`."""
-        file = Path(book) / "machine.toml"
+        file = Path(book) / FILE
         return cls.read(file) if file.exists() else cls()
 
     @property
@@ -294,3 +348,14 @@ class Machine:
         return Stock(TOO_THICK, f"{said}, {clear + support:g} mm without it. It needs {short:g} mm more: use a "
                                 f"board of at most {board_thickness_mm - short:g} mm, or lift the module where it is mounted.",
                      more_clearance_mm=short)
+
+
+def lines_of(file: str, text: str) -> dict:
+    """Return the lines that the text of a machine.toml says, by the names of `FIELDS`.
+
+    Raises
+    ------
+    ReadingsError
+        If it is no TOML, or with every line that says something a machine does not have.
+    """
+    return tomlfile.said(file, text, FIELDS, _EXAMPLE, _FORMER)

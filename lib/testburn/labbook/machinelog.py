@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from testburn.labbook import burns, columns, files
-from testburn.labbook.cells import as_csv, typed_file, with_own_columns
+from testburn.labbook.cells import as_csv, typed_file
 from testburn.labbook.columns import LOG, REPEATS, RETIRED
 from testburn.labbook.makerfile import Problem, ReadingsError
 
@@ -160,14 +160,7 @@ def take_back(book: str | Path, before: datetime.date, reason: str, module: str 
     """
     book, file = Path(book), Path(book) / burns.RETIRED_FILE
     with files.locked(book):
-        rows, problems = typed_file(file, RETIRED)
-        if problems:
-            raise ReadingsError(problems)
-        same = (rows["module"] == module) & (rows["before"] == pd.Timestamp(before)) & rows["taken_back_on"].isna()
-        if not same.any():
+        if not files.take_back(file, RETIRED, {"module": module, "before": pd.Timestamp(before)}, reason,
+                               taken_back_on or datetime.date.today()):
             raise ValueError(f"No burns of {module or 'every module'} before {before:%Y-%m-%d} are retired.")
-        rows.loc[same, "taken_back_on"] = pd.Timestamp(taken_back_on or datetime.date.today())
-        rows.loc[same, "taken_back_because"] = reason.strip()
-        rows = with_own_columns(file, rows, RETIRED)
-        files.put_back(book, file, lambda: as_csv(rows, list(rows)))
     return file

@@ -8,6 +8,7 @@ cell becomes a value, in `cells`.
 
 import datetime
 import hashlib
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,7 @@ from testburn.labbook import columns, woods
 from testburn.labbook.cells import fault, plain, typed_table
 from testburn.labbook.columns import BOARD_NAMED_NEXT, NEXT
 from testburn.labbook.files import burn_name_fault
-from testburn.labbook.makerfile import Problem, ReadingsError, told
+from testburn.labbook.makerfile import MOST_PROBLEMS, Problem, ReadingsError, told
 from testburn.labbook.slips import beyond_wood
 
 
@@ -78,10 +79,11 @@ def _row_faults(readings, where, known) -> list[Problem]:
     """Check what one cell alone cannot tell: species, a reserved name, depth against thickness."""
     by = columns.BY_NAME
     strange = readings["species"].isin(set(readings["species"].unique()) - {"", *known})
+    meanings = {name: woods.called(name, sorted(known)) for name in readings.loc[strange, "species"].unique()[:MOST_PROBLEMS]}
     through = readings["depth_mm"] >= readings["board_thickness_mm"]
-    found = [fault(by["species"], where, i, readings["species"][i],
-                    "this species is not in woods.csv", by["species"].remedy)
-             for i in told(strange)]
+    found = [fault(by["species"], where, i, readings["species"][i], "this species is not in woods.csv",
+                   f"Perhaps {' or '.join(meant)}? {by['species'].remedy}" if (meant := meanings[readings["species"][i]])
+                   else by["species"].remedy) for i in told(strange)]
     # Asked for by this name, a prediction would answer for the board that nobody has seen.
     found += [fault(by["board"], where, i, NEXT, BOARD_NAMED_NEXT, by["board"].remedy)
               for i in told(readings["board"] == NEXT)]
@@ -109,6 +111,19 @@ def _repeats(readings, where) -> list[Problem]:
     wrong = readings["burn"].isin([burn for burn, said in names.items() if said])
     return found + [fault(by["burn"], where, i, readings["burn"][i], *names[readings["burn"][i]])
                     for i in told(wrong)]
+
+
+def foreign_burns(text) -> list[Problem]:
+    """Find rows whose burn is not the name of the file they stand in."""
+    if "burn" not in text:
+        return []
+    # One copied file is one fault, however many rows it has.
+    pairs = text[["_file", "burn"]].drop_duplicates().astype(object)
+    stems = pairs["_file"].map(lambda name: Path(name).stem)
+    other = (pairs["burn"] != stems) & (pairs["burn"] != "") & pairs["burn"].notna()
+    return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
+                  f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)
+            for i in pairs.index[other][:MOST_PROBLEMS]]
 
 
 def swatches_of(readings) -> tuple[np.ndarray, np.ndarray]:

@@ -2,7 +2,8 @@
 
 Decides whether a value is what its field asks for, and says all that is wrong with a file at once, each with the
 line it stands in. A table of a file has fields of its own; one that may come more than once (`many`) stands once as a
-table, or as [[table]] each time. What a line alone cannot tell is its reader's to say.
+table, or as [[table]] each time. What a line alone cannot tell is its reader's to say. Decides too how a line of such a
+file is changed: those lines that are changed and no others, comments and the order of lines stay (tomlkit).
 
 Source: TOML 1.0.0, whose values have a kind; names near to each other by the longest common parts (difflib).
 """
@@ -14,8 +15,10 @@ from collections.abc import Mapping
 from numbers import Real
 from pathlib import Path
 
+import tomlkit
+
 from testburn.labbook import makerfile
-from testburn.labbook.cells import UNWRITABLE, plain
+from testburn.labbook.cells import UNWRITABLE, plain as as_typed
 from testburn.labbook.columns import Field
 from testburn.labbook.files import burn_name_fault
 from testburn.labbook.makerfile import Problem, ReadingsError
@@ -97,6 +100,62 @@ def must_be(field: Field, value) -> None:
         raise ValueError(f"{field.name} is {_shown([value])[1:-1]}: {fault[0]}. {fault[1]}")
 
 
+def document(text: str) -> tomlkit.TOMLDocument:
+    """Return the text of a TOML file as a document to change; `as_text` gives it back with every comment."""
+    return tomlkit.parse(text)
+
+
+def as_text(document) -> str:
+    """Return a document, or a few lines, as the text of a file."""
+    return tomlkit.dumps(document)
+
+
+def literal(value) -> str:
+    """Return a value as it stands in a file."""
+    return tomlkit.item(_plain(value)).as_string()
+
+
+def add_table(document, name: str, lines: dict) -> None:
+    """Add a table to those of a name, the last of them."""
+    if name not in document:
+        document.append(name, tomlkit.aot())
+    document[name].append(_table(lines))
+
+
+def put(document, lines: dict) -> None:
+    """Put lines into a document; None takes one out. A table's lines are put into the table."""
+    for name, value in lines.items():
+        if isinstance(value, dict) and name in document:
+            put(document[name], value)
+        elif value is None:
+            document.pop(name, None)
+        elif isinstance(value, dict):
+            if any(one is not None for one in value.values()):
+                document[name] = _table(value)
+        else:
+            document[name] = _plain(value)
+
+
+def _table(said: dict):
+    table = tomlkit.table()
+    for name, value in said.items():
+        if value is not None:
+            table.add(name, _plain(value))
+    return table
+
+
+def _plain(value):
+    """Return a value as TOML knows it: numpy's numbers and tuples are none."""
+    if isinstance(value, dict):
+        inline = tomlkit.inline_table()
+        inline.update({name: _plain(one) for name, one in value.items() if one is not None})
+        return inline
+    if isinstance(value, (list, tuple)):
+        return [_plain(one) for one in value]
+    value = value.item() if hasattr(value, "item") and not isinstance(value, (str, datetime.date)) else value
+    return int(value) if isinstance(value, float) and value.is_integer() and abs(value) < 1e15 else value
+
+
 def _faults(fields, said: Mapping, table: str, above: tuple[str, ...] = ()):
     """Find what nothing asks for, what cannot be, and what is missing: place, value, problem, remedy.
 
@@ -161,7 +220,7 @@ def _shown(value) -> str:
     """Return a value as it would be typed."""
     if isinstance(value, (list, tuple)):
         return f"[{', '.join(repr(one) if isinstance(one, str) else _shown(one) for one in value)}]"
-    return str(value).lower() if isinstance(value, bool) else plain(value)
+    return str(value).lower() if isinstance(value, bool) else as_typed(value)
 
 
 def _row_of(rows: dict[str, int], place: str) -> int | None:

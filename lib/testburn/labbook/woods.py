@@ -11,14 +11,16 @@ gram of dry wood: heating dry wood to 300 °C alone takes 0.50 kJ/g (integral of
 specific heat, chapter 4), so less than 0.5 kJ/g is refused; laser severing of southern pine took
 about 2 to 7 kJ/g (McMillin & Harry 1971, Forest Products Journal 21(10):35-37, with an assumed kerf
 width); cone calorimetry of hardwoods gives up to 9.4 kJ/g (Quintiere 2006, table 9.1). The warning
-limits at 1.5 and 30 kJ/g are our own judgement around these.
+limits at 1.5 and 30 kJ/g are our own judgement around these. Which species a common name of lumber covers: Wood
+Handbook (FPL-GTR-282), chapter 2, from memory; names near to each other by the longest common parts (difflib).
 """
 
+import difflib
 from pathlib import Path
 
 import pandas as pd
 
-from testburn.labbook import csvfile
+from testburn.labbook import csvfile, files
 from testburn.labbook.cells import fault, typed_table
 from testburn.labbook.columns import Field
 from testburn.labbook.makerfile import ReadingsError
@@ -48,6 +50,21 @@ FIELDS = (
     Field("shrinkage_obtained", "text", "How the shrinkage was obtained.", "", required=False),
 )
 _SHRINKAGE = [field.name for field in FIELDS if field.name.startswith("shrinkage_")]
+
+# What lumber is called, and the species of the handbook's table that it may be.
+COMMON = {
+    "oak": ("white oak", "northern red oak"), "red oak": ("northern red oak",), "american oak": ("white oak", "northern red oak"),
+    "maple": ("sugar maple", "red maple", "silver maple", "bigleaf maple"), "hard maple": ("sugar maple",), "rock maple": ("sugar maple",),
+    "soft maple": ("red maple", "silver maple", "bigleaf maple"), "cherry": ("black cherry",), "american cherry": ("black cherry",),
+    "walnut": ("black walnut",), "american walnut": ("black walnut",), "white walnut": ("butternut",), "ash": ("white ash",),
+    "american ash": ("white ash",), "basswood": ("American basswood",), "linden": ("American basswood",), "beech": ("American beech",),
+    "birch": ("yellow birch", "paper birch", "sweet birch"), "white birch": ("paper birch",), "alder": ("red alder",),
+    "hickory": ("shagbark hickory",), "poplar": ("yellow-poplar",), "tulip poplar": ("yellow-poplar",), "tulipwood": ("yellow-poplar",),
+    "white pine": ("eastern white pine",), "pine": ("eastern white pine", "sugar pine", "loblolly pine", "longleaf pine"),
+    "southern pine": ("loblolly pine", "longleaf pine"), "yellow pine": ("loblolly pine", "longleaf pine"),
+    "southern yellow pine": ("loblolly pine", "longleaf pine"), "spruce": ("Sitka spruce",), "western red cedar": ("western redcedar",),
+}
+_NEAR = 0.8
 
 HANDBOOK = Path(__file__).resolve().parents[3] / "labdata" / "woods.csv"
 
@@ -81,6 +98,44 @@ def of(book: str | Path) -> pd.DataFrame:
     """Return the woods of a lab book's own woods.csv, else the handbook's; see `read`."""
     own = Path(book) / "woods.csv"
     return read(own if own.exists() else HANDBOOK)
+
+
+def called(name: str, species) -> list[str]:
+    """Return those of some species that a maker's word for a wood may mean, the likeliest first; mostly one, or none.
+
+    "oak" may be white or northern red oak: which of them, the maker decides.
+    """
+    by_word, word = {one.casefold(): one for one in species}, " ".join(name.casefold().replace("-", " ").split())
+    plain = {one.replace("-", " "): there for one, there in by_word.items()}
+    if word in plain:
+        return [plain[word]]
+    if found := [one for one in COMMON.get(word, ()) if one.casefold() in by_word]:
+        return found
+    return [plain[one] for one in difflib.get_close_matches(word, plain, 2, _NEAR)]
+
+
+def add(book: str | Path, row: dict) -> Path:
+    """Add a wood to a lab book's own woods, and return the file; a book without any begins with the handbook's.
+
+    Parameters
+    ----------
+    row : dict
+        Its cells by the names of `FIELDS`, as text.
+
+    Raises
+    ------
+    ValueError
+        If the wood is there already, or a cell is at fault.
+    NotWritten
+        If the file is open in a spreadsheet, or the disk refuses it.
+    """
+    file = Path(book) / "woods.csv"
+    with files.locked(file.parent):
+        if row["species"].strip().casefold() in map(str.casefold, of(book).index):
+            raise ValueError(f"{row['species']} is in woods.csv already.")
+        if not file.exists():
+            files.add_whole(file.parent, file, HANDBOOK.read_bytes())
+        return files.append(file, FIELDS, row, new_format=False)
 
 
 def gravity(wood) -> pd.Series:

@@ -9,14 +9,14 @@ cannot tell the two apart.
 Source: constant-acceleration kinematics, as in `sweep`; ordinary least squares of statsmodels.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 
-from testburn.labbook import Machine, ReadingsError, cells, columns, csvfile
+from testburn.labbook import Machine, ReadingsError, cells, columns, csvfile, files
 from testburn.sweep.lines import line_count
 
 _BY = {name: columns.BY_NAME[name] for name in ("speed_mm_s", "line_pitch_mm", "passes")}
@@ -117,9 +117,53 @@ def from_book(book: str | Path, machine: Machine = Machine()) -> "Calibration | 
     """
     runs = read(book)
     if runs.empty:
-        return (f"No timed runs yet. Write two or more into {FILE}, under the columns "
+        return (f"No timed runs yet. Add two or more, or write them into {FILE}, under the columns "
                 f"{', '.join(COLUMNS)}. " + _next("one, and another at twice that", machine.runs_up_outside))
+    return of(runs, machine)
+
+
+def of(runs: pd.DataFrame, machine: Machine = Machine()) -> "Calibration | str":
+    """Return what some timed runs say, or in words why they say nothing yet; see `calibrate`."""
     return _too_few(_checked(runs), machine.runs_up_outside) or calibrate(runs, machine.runs_up_outside)
+
+
+def one(run: dict) -> pd.DataFrame:
+    """Return a timed run as a row of `read`, once it is certain that it is one.
+
+    Raises
+    ------
+    ReadingsError
+        If a value cannot be, or its burning alone takes longer than the stopwatch said.
+    """
+    try:
+        row = _typed(pd.DataFrame([run]).fillna(""), "")
+        _checked(row)
+    except ReadingsError as error:
+        raise ReadingsError([replace(fault, row=None) for fault in error.faults], FILE) from None
+    return row
+
+
+def add(book: str | Path, run: dict) -> Path:
+    """Add a timed run to a lab book's timed_runs.csv, and return the file.
+
+    Parameters
+    ----------
+    run : dict
+        Its values by the names of `FIELDS`.
+
+    Raises
+    ------
+    ValueError
+        If it is no run (see `one`), or another one has its name.
+    NotWritten
+        If the file is open in a spreadsheet, or the disk refuses it.
+    """
+    one(run)
+    file = Path(book) / FILE
+    with files.locked(file.parent):
+        if run["run"] in set(read(book)["run"]):
+            raise ValueError(f"There is a run {run['run']} already: give this one another name.")
+        return files.append(file, FIELDS, {name: "" if value is None else value for name, value in run.items()}, new_format=False)
 
 
 def calibrate(timed_runs: pd.DataFrame, runs_up_outside: bool = True) -> Calibration:

@@ -1,0 +1,194 @@
+"""Book forms: what of a lab book is put right or added to beside its burns and orders, each by a small form.
+
+Decides which boxes set a reading aside and take it back, retire burns and take them back, add to the machine's log, and
+add a wood; and what is said while they are filled in: which readings and burns are meant, as they stand in the book, and
+what a wood is called here. All of it is written by `labbook`, which keeps what was there.
+"""
+
+import datetime
+from pathlib import Path
+
+import pandas as pd
+
+from testburn import labbook
+from testburn.entry.remarks import Remark
+from testburn.entry.smallform import Box, SmallForm
+from testburn.labbook import columns, machinelog, woods
+
+_AFTER = "Run the page again to see it."
+_STRUCK, _RETIRED, _LOG, _WOOD = ({field.name: field for field in fields}
+                                  for fields in (columns.STRUCK, columns.RETIRED, columns.LOG, woods.FIELDS))
+
+
+def set_aside_form(book: str | Path, scratch: bool = False) -> SmallForm:
+    """Return a form that sets a reading aside, and takes it back, with a reason.
+
+    Parameters
+    ----------
+    book : path
+        The lab book.
+    scratch : bool
+        The folder is a copy of the demo lab book: say so.
+    """
+    def aside(form, said):
+        if reason := _struck(form, said):
+            raise ValueError(f"This reading is set aside already: {reason}.")
+        labbook.strike(form.book, **said)
+        return _done(f"Set aside: {_reading(said)}. It stays in its burn, and out of the fits.")
+
+    def back(form, said):
+        labbook.take_back(form.book, **said)
+        return _done(f"Taken back: {_reading(said)} counts again.")
+
+    line = (Box(_STRUCK["burn"], "Burn", offered=_burns(book)), Box(_STRUCK["swatch"], "Swatch", width="90px"),
+            Box(_STRUCK["reading"], "Reading", width="90px"), Box(_STRUCK["reason"], "Why", width="260px"))
+    return SmallForm(book, scratch, "set-aside", "strikes.csv", {"Reading": line}, {"Set aside": aside, "Take back": back},
+                     _readings_meant)
+
+
+def retire_form(book: str | Path, scratch: bool = False) -> SmallForm:
+    """Return a form that retires the burns of a module before a day, and takes them back, with a reason; see `set_aside_form`."""
+    def retire(form, said):
+        count = len(_burns_meant(form)[0])
+        machinelog.retire(form.book, said["before"], said["reason"], said["module"] or "")
+        return _done(f"Retired: {count} burn{'s' * (count != 1)} of {said['module'] or 'every module'} before {said['before']}. "
+                     "They stay where they are, and out of the fits.")
+
+    def back(form, said):
+        machinelog.take_back(form.book, said["before"], said["reason"], said["module"] or "")
+        return _done(f"Taken back: the burns of {said['module'] or 'every module'} before {said['before']} count again.")
+
+    line = (Box(_RETIRED["module"], "Module, empty: every one", offered=_modules(book), width="190px"),
+            Box(_RETIRED["before"], "Burned before"), Box(_RETIRED["reason"], "Why", width="260px"))
+    return SmallForm(book, scratch, "retired", "retired.csv", {"Burns": line}, {"Retire": retire, "Take back": back},
+                     lambda form: _burns_meant(form)[1])
+
+
+def log_form(book: str | Path, scratch: bool = False) -> SmallForm:
+    """Return a form that adds to the machine's log; see `set_aside_form`."""
+    def add(form, said):
+        if (doubts := _log_doubts(form)) and form.asking.first():
+            raise ValueError(" ".join([*(doubt.text for doubt in doubts), "Press Add to the log again to write it so."]))
+        machinelog.add(form.book, said["day"], said["done"], said["module"] or "", said["note"] or "", said["new_state"] or "",
+                       invented=form.scratch)
+        return _done(f"In the log: {said['day']}, {said['done']}, {said['module'] or 'every module'}.")
+
+    states = (("yes, it may burn otherwise now", ""), ("no, nothing can have changed", "no"))
+    line = (Box(_LOG["day"], "Day", datetime.date.today().isoformat()), Box(_LOG["done"], "What was done"),
+            Box(_LOG["module"], "Module, empty: every one", offered=_modules(book), width="190px"),
+            Box(_LOG["new_state"], "A new state", choices=states, width="230px"), Box(_LOG["note"], "Note", width="240px"))
+    return SmallForm(book, scratch, "log", machinelog.FILE, {"Work": line}, {"Add to the log": add}, _log_doubts)
+
+
+def wood_form(book: str | Path, scratch: bool = False) -> SmallForm:
+    """Return a form that adds a wood, or says what it is called already; see `set_aside_form`."""
+    def add(form, said):
+        known = [name for name in woods.called(said["species"], woods.of(form.book).index) if name.casefold() != said["species"].casefold()]
+        if known and form.asking.first():
+            raise ValueError(f"Perhaps it is in the list already, as {' or '.join(known)}: choose that where a wood is chosen. One wood under two "
+                             "names has two curves, each from half its burns. Press Add wood again to add it all the same.")
+        woods.add(form.book, {name: form.text(name) if value is None or isinstance(value, str) else f"{value:g}" for name, value in said.items()})
+        return _done(f"Added: {said['species']}. Run the page again: its boxes offer it.")
+
+    wide = "240px"
+    lines = {"Wood": (Box(_WOOD["species"], "Wood", width=wide), Box(_WOOD["specific_gravity_12pct"], "Specific gravity at 12 %", width="170px"),
+                      Box(_WOOD["source"], "Where that stands", must=True, width="300px")),
+             "Optional": (Box(_WOOD["botanical_name"], "Botanical name", width=wide), Box(_WOOD["dust_caution"], "What its dust asks for", width="300px"),
+                          Box(_WOOD["shrinkage_radial_pct"], "Shrinks radially, %"),
+                          Box(_WOOD["shrinkage_tangential_pct"], "Shrinks tangentially, %", width="170px"),
+                          Box(_WOOD["shrinkage_obtained"], "Where these stand", width="170px"))}
+    return SmallForm(book, scratch, "wood", "woods.csv", lines, {"Add wood": add}, _wood_meant)
+
+
+def _wood_meant(form) -> list[Remark]:
+    """Say what a wood is called here; where the handbook has it and the book has not, its row is filled in."""
+    name = form.text("species")
+    if not name:
+        return []
+    own, handbook = woods.of(form.book), woods.read()
+    if name.casefold() in map(str.casefold, own.index):
+        return [Remark("doubt", f"{name} is in the list already: choose it where a wood is chosen.")]
+    if known := woods.called(name, own.index):
+        said = " or ".join(f"{one} ({own.at[one, 'botanical_name']}, {own.at[one, 'specific_gravity_12pct']:.2f})" for one in known)
+        return [Remark("doubt", f"Perhaps this is {said}, which is in the list already: choose that name where a wood is chosen.")]
+    if not (known := woods.called(name, handbook.index)):
+        return [Remark("plain", "Not in the handbook's list here: look its specific gravity at 12 % moisture up, and say where it stands.")]
+    row = handbook.loc[known[0]]
+    filled = form.offer({column: f"{row[column]:g}" if isinstance(row[column], float) else row[column] for column in _WOOD if column in row})
+    return [Remark("plain", f"The handbook has {known[0]} ({row['botanical_name']})" + ": what stands there is filled in where nothing stood." * filled)]
+
+
+def _done(words: str) -> list[Remark]:
+    return [Remark("saved", f"{words} {_AFTER}")]
+
+
+def _reading(said) -> str:
+    return f"burn {said['burn']}, swatch {said['swatch']}, reading {said['reading']}"
+
+
+def _burns(book) -> tuple[str, ...]:
+    """Return the burns of a lab book, the newest first."""
+    return tuple(file.stem for file in sorted(Path(book).glob("burns/*.csv"), key=lambda file: -file.stat().st_mtime_ns))
+
+
+def _readings(book, burn: str = "") -> pd.DataFrame:
+    """Return the readings of a lab book, or of a burn; none where there are none, or they cannot be read."""
+    file = Path(book) / "burns" / (f"{burn}.csv" if burn else "")
+    try:
+        return labbook.read(file if burn else book, as_typed=True)
+    except (OSError, ValueError):
+        return pd.DataFrame(columns=[*columns.BY_NAME, "struck_because"])
+
+
+def _modules(book) -> tuple[str, ...]:
+    """Return what the modules of a lab book are called."""
+    readings = _readings(book)
+    return tuple(sorted({columns.module_name(*one) for one in zip(readings["module"], readings["module_w"])}))
+
+
+def _struck(form, said) -> str:
+    own = _readings(form.book, said["burn"])
+    own = own[(own["swatch"] == said["swatch"]) & (own["reading"] == said["reading"])]
+    return own["struck_because"].iloc[0] if len(own) else ""
+
+
+def _readings_meant(form) -> list[Remark]:
+    """Say which readings the boxes name, as they stand in the lab book."""
+    burn, swatch = form.text("burn"), form.text("swatch")
+    if burn not in _burns(form.book):
+        return [Remark("doubt", f"There is no burn {burn}.")] if burn else []
+    readings = _readings(form.book, burn)
+    if readings.empty:
+        return [Remark("fault", f"Burn {burn} cannot be read; the cells below say why.")]
+    own = readings[readings["swatch"] == swatch]
+    if own.empty:
+        names = ", ".join(readings["swatch"].unique())
+        return [Remark("doubt" if swatch else "plain", f"Burn {burn}, {readings['species'].iloc[0]}: its swatches are {names}.")]
+    said = "; ".join(f"reading {row.reading}: {row.depth_mm:g} mm" + f" (set aside: {row.struck_because})" * bool(row.struck_because)
+                     for row in own.itertuples())
+    return [Remark("plain", f"Swatch {swatch}, burned at {own['speed_mm_s'].iloc[0]:.4g} mm/s. {said}.")]
+
+
+def _burns_meant(form) -> tuple[list[str], list[Remark]]:
+    """Return the burns that the boxes name, and what to say of them."""
+    before, module, readings = form.known("before"), form.text("module"), _readings(form.book)
+    if before is None or readings.empty:
+        return [], []
+    own = readings[columns.of_module(readings, module) & (readings["burned_on"] < pd.Timestamp(before)).to_numpy()]
+    burns = list(own["burn"].unique())
+    if not burns:
+        names = ", ".join(_modules(form.book))
+        return [], [Remark("doubt", f"No burn of {module or 'any module'} is from before {before}. Modules are: {names}.")]
+    out = own[own["struck_because"].str.startswith("retired: ")]["burn"].nunique()
+    named = ", ".join(burns[:6]) + " …" * (len(burns) > 6)
+    return burns, [Remark("plain", f"{len(burns)} burn{'s' * (len(burns) != 1)}, {len(own)} readings: {named}."
+                          + (f" Retired now: {out} of them." if out else ""))]
+
+
+def _log_doubts(form) -> list[Remark]:
+    """Say what of an entry would do nothing, or looks like a slip."""
+    day, module, names = form.known("day"), form.text("module"), _modules(form.book)
+    said = [labbook.days_ahead(pd.Series([pd.Timestamp(day)]))] if day else []
+    if module and module not in names:
+        said.append(f"No burn is of the module {module}: the entry would be about none of them. Modules are: {', '.join(names) or 'none yet'}.")
+    return [Remark("doubt", words) for words in said if words]

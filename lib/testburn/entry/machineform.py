@@ -1,0 +1,169 @@
+"""Machine form: what the machine can be set to, and the rectangles timed on it, as boxes.
+
+Decides which lines of machine.toml stand in boxes, in which unit each is typed, and what is said of them; that only
+those lines are written whose box was changed, and everything else of the file stays; and that a timed run is judged,
+together with those there are, by what reads it before it is written. What [state] says is the file's alone.
+"""
+
+import datetime
+from pathlib import Path
+
+import pandas as pd
+
+from testburn.entry import typed
+from testburn.entry.grid import units_of
+from testburn.entry.remarks import Remark
+from testburn.entry.smallform import Box, SmallForm
+from testburn.labbook import Machine, ReadingsError, machine
+from testburn.sweep import timedruns
+from testburn.units import SPEEDS, split
+
+_FIELD = {field.name: field for field in machine.FIELDS} | {field.name: field for one in machine.FIELDS if one.name == "units" for field in one.of}
+_UNITS = ("speed", "spacing", "power_out_of")
+
+
+def _mm_s(text: str) -> float:
+    return typed.speed_mm_s(text, "mm/s")
+
+
+def _mm(text: str) -> float:
+    return typed.length_mm(text, "mm")
+
+
+def _step(text: str) -> str:
+    """Return a typed step with its unit, as machine.toml has it; in mm/s without one."""
+    number, unit = split(text, "speed_mm_s")
+    return f"{typed.number(number):g} {unit.name if unit else 'mm/s'}"
+
+
+_LINES = {
+    "Control": {"speed": ("Speeds are set in", None), "spacing": ("Pitch is set in", None), "power_out_of": ("Full power is", None)},
+    "Speeds": {"min_speed_mm_s": ("Lowest, mm/s", _mm_s), "max_speed_mm_s": ("Highest, mm/s", _mm_s), "speed_step": ("Step, with its unit", _step),
+               "travel_speed_mm_s": ("Beam off, mm/s", _mm_s)},
+    "Settings": {"powers_pct": ("Powers, %", None), "line_pitches_mm": ("Pitches, mm", None), "passes": ("Passes", None)},
+    "Head": {"acceleration_mm_s2": ("Acceleration, mm/s²", None), "turn_overhead_s": ("A turn besides, s", None),
+             "skips_blanks": ("Hurries over gaps", None), "runs_up_outside": ("Runs up off the wood", None)},
+    "Heights": {"clearance_mm": ("Support to nose, mm", _mm), "support_height_mm": ("Support, mm", _mm), "focus_gap_mm": ("Nose to face, mm", _mm),
+                "focus_travel_mm": ("Module moves, mm", _mm)},
+}
+
+
+def machine_form(book: str | Path, scratch: bool = False) -> SmallForm:
+    """Return a form that changes machine.toml: units, limits, head and heights.
+
+    Parameters
+    ----------
+    book : path
+        The lab book.
+    scratch : bool
+        The folder is a copy of the demo lab book: say so.
+    """
+    lines = {title: tuple(Box(_FIELD[name], label, read=read, width="190px" if name in ("speed_step", "spacing") else "150px")
+                          for name, (label, read) in line.items()) for title, line in _LINES.items()}
+    return SmallForm(book, scratch, "machine", machine.FILE, lines, {"Save machine": _save}, _heights_and_speeds, starts=lambda: _as_typed(book))
+
+
+def _as_typed(book) -> tuple[dict, str]:
+    """Return what machine.toml says as it stands in the boxes, and the file's mark."""
+    said, mark = Machine.said(book)
+    flat = {name: value for name, value in said.items() if not isinstance(value, dict)} | said.get("units", {})
+    if "speed_step_mm_s" in flat and "speed_step" not in flat:
+        flat["speed_step"] = f"{flat['speed_step_mm_s']:g} mm/s"
+    return {name: _text(flat[name]) for line in _LINES.values() for name in line if name in flat}, mark
+
+
+def _text(value) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return " ".join(f"{one:.9g}" for one in value)
+    return value if isinstance(value, str) else f"{value:.9g}"
+
+
+def _save(form, said: dict) -> list[Remark]:
+    """Write the lines whose boxes were changed."""
+    changed = {name: value for name, value in said.items() if form.text(name) != form.start[name]}
+    if not changed:
+        raise ValueError("Nothing is changed.")
+    if "speed_step" in changed:
+        number, _, unit = (changed["speed_step"] or "").partition(" ")
+        changed |= {"speed_step_mm_s": float(number), "speed_step": None} if unit == "mm/s" else {"speed_step_mm_s": None}
+    units = {name: changed.pop(name) for name in _UNITS if name in changed}
+    file = Machine.change(form.book, changed | ({"units": units} if units else {}), form.seen)
+    doubts = Machine.read(file).doubts()
+    return [Remark("saved", f"Saved: {file.resolve()}. Run the pages again: they count with it."), *(Remark("doubt", words) for words in doubts)]
+
+
+def _heights_and_speeds(form) -> list[Remark]:
+    """Say what stands in for what is not said, and what the speeds are in the control's unit."""
+    speeds = {name: form.known(name) for name in ("min_speed_mm_s", "max_speed_mm_s")}
+    usual = {"min_speed_mm_s": Machine.min_speed_mm_s, "max_speed_mm_s": Machine.max_speed_mm_s}
+    low, high = (value or usual[name] for name, value in speeds.items())
+    unit = SPEEDS.get(form.text("speed"), SPEEDS["mm/s"])
+    said = [Remark("plain", f"Speeds run from {unit.words(low)} to {unit.words(high)}"
+                   + (", where nothing is said." if None in speeds.values() else "."))]
+    if high < low:
+        said.append(Remark("fault", "The lowest speed is above the highest."))
+    if not form.text("acceleration_mm_s2"):
+        said.append(Remark("doubt", "Without the acceleration minutes are a range: time two rectangles, and page 8 works it out."))
+    return said
+
+
+def timed_form(book: str | Path, scratch: bool = False) -> SmallForm:
+    """Return a form that adds a timed rectangle, and puts what all of them say into machine.toml; see `machine_form`."""
+    units, field = units_of(book), {one.name: one for one in timedruns.FIELDS}
+    speed, pitch = units.of("speed_mm_s"), units.of("line_pitch_mm")
+    lines = {"Run": (Box(field["run"], "Run"), Box(field["timed_on"], "Timed on", datetime.date.today().isoformat(), read=_day_text),
+                     Box(field["width_mm"], "Line length, mm", read=_mm), Box(field["height_mm"], "Across the lines, mm", read=_mm, width="160px")),
+             "Setting": (Box(field["speed_mm_s"], f"Speed, {speed.name}", read=lambda text: typed.speed_mm_s(text, speed.name)),
+                         Box(field["line_pitch_mm"], f"Pitch, {pitch.name}", read=lambda text: typed.pitch_mm(text, pitch.name), width="190px"),
+                         Box(field["passes"], "Passes", "1", width="90px"), Box(field["seconds"], "Stopwatch, s or min:s", read=_seconds, width="170px"))}
+    return SmallForm(book, scratch, "timed", timedruns.FILE, lines, {"Add run": _add_run}, further={"Put into machine.toml": _put},
+                     starts=lambda: (_next_run(book, pitch), ""))
+
+
+def _day_text(text: str) -> str:
+    return datetime.date.fromisoformat(text).isoformat()
+
+
+def _seconds(text: str) -> float:
+    """Return the seconds of a stopwatch: 115, or 1:55."""
+    minutes, colon, seconds = text.rpartition(":")
+    return 60 * (typed.number(minutes) if colon else 0) + typed.number(seconds)
+
+
+def _next_run(book, pitch) -> dict[str, str]:
+    """Return a name for the next run, and what of the last one stays as it is."""
+    runs = timedruns.read(book)
+    start = {"run": next(name for number in range(len(runs) + 1, 2 * len(runs) + 3) if (name := f"run-{number}") not in set(runs["run"]))}
+    if runs.empty:
+        return start
+    last = runs.iloc[-1]
+    return start | {name: _text(last[name]) for name in ("width_mm", "height_mm", "passes")} | {"line_pitch_mm": pitch.text(last["line_pitch_mm"])}
+
+
+def _add_run(form, said: dict) -> list[Remark]:
+    run = said | {"invented": "yes" if form.scratch else ""}
+    runs = pd.concat([timedruns.read(form.book).astype(object), timedruns.one(run).astype(object)], ignore_index=True)
+    try:
+        found = timedruns.of(runs, Machine.of(form.book))
+    except ReadingsError:
+        raise
+    except ValueError as contradiction:
+        if form.asking.first():
+            raise ValueError(f"{contradiction} Press Add run again to write it all the same.") from None
+        found = str(contradiction)
+    timedruns.add(form.book, run)
+    words = found if isinstance(found, str) else found.words
+    return [Remark("saved", f"Added: {said['run']}, {said['seconds']:g} s."), Remark("plain", words)]
+
+
+def _put(form) -> list[Remark]:
+    """Put what the runs say into machine.toml."""
+    found = timedruns.from_book(form.book, Machine.of(form.book))
+    if isinstance(found, str):
+        raise ValueError(found)
+    lines = {"acceleration_mm_s2": round(found.acceleration_mm_s2), "turn_overhead_s": round(found.turn_overhead_s, 3)}
+    file = Machine.change(form.book, lines)
+    return [Remark("saved", f"In {file.resolve()}: " + ", ".join(f"{name} = {value:g}" for name, value in lines.items())
+                   + ". Run the page again: its minutes count with them.")]

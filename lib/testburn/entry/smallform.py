@@ -1,0 +1,266 @@
+"""Small form: a few boxes of declared fields, buttons that act, and what is said of it, beside the box it is about.
+
+Decides, for all small forms of the lab book alike, how a typed text becomes the value that a field asks for: a number
+with point or comma, a day, a choice, several numbers. A box is judged as it is left, by the field that judges the file
+too; what is wrong stands under it. A press judges them all, then acts; refused, everything typed stays; done, it is said
+in one line and the boxes are ready for the next.
+"""
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import ipywidgets as widgets
+
+from testburn.entry import boxes, typed
+from testburn.entry.boxes import STYLE, Keys, as_html, button, message, wrapped
+from testburn.entry.kept import KEPT, Asking, Kept, attempt, in_words
+from testburn.entry.remarks import Remark
+from testburn.entry.typed import short
+from testburn.labbook import ReadingsError, columns, shown, tomlfile
+
+_AGAIN = "What you typed last time and did not save is filled in again."
+_TRIAL = "For trying out only: this is a scratch copy of the invented demo lab book."
+
+
+def a_day(text: str) -> datetime.date:
+    """Return a typed day.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise ValueError("this is not a day. Write it as year-month-day, e.g. 2026-03-14") from None
+
+
+def whole(text: str) -> float:
+    """Return a typed number, as an int where it is whole."""
+    value = typed.number(text)
+    return int(value) if value % 1 == 0 else value
+
+
+def several(text: str) -> list[float]:
+    """Return the numbers typed in one box; spaces or semicolons stand between them."""
+    return [whole(one.strip(",")) for one in text.replace(";", " ").strip("[] ").split()]
+
+
+_READ = {"text": str, "number": typed.number, "integer": whole, "date": a_day, "yes or no": lambda text: text == "yes"}
+
+
+@dataclass(frozen=True)
+class Box:
+    """One box: the field it asks for, and how it looks.
+
+    Attributes
+    ----------
+    must : bool
+        Whether it may not be empty; what its field says by default.
+    choices : tuple
+        Words and text of each choice there is; without them the field's own values, if they can be named.
+    offered : tuple of str
+        Texts that are offered while another may be typed.
+    read : callable
+        Turns the text into a value, or raises ValueError in words; by the kind of the field by default.
+    """
+
+    field: columns.Field
+    label: str
+    start: str = ""
+    must: bool | None = None
+    choices: tuple[tuple[str, str], ...] = ()
+    offered: tuple[str, ...] = ()
+    read: Callable[[str], object] | None = None
+    width: str = boxes.FIELD
+
+    def widget(self) -> widgets.Widget:
+        """Return the box on the page."""
+        choices = self.choices or tuple((str(one), str(one)) for one in self.field.among)
+        if self.field.kind == "yes or no":
+            choices = (("yes", "yes"), ("no", "no"))
+        if choices:
+            nothing = () if any(value == self.start for _, value in choices) else (("choose…" if self.needed else "not said", ""),)
+            return boxes.choice([*nothing, *choices], self.start, self.label, self.width)
+        return boxes.text(self.start, self.label, self.width, offered=self.offered)
+
+    @property
+    def needed(self) -> bool:
+        """Whether it may not be empty."""
+        return self.field.required if self.must is None else self.must
+
+    def value(self, text: str):
+        """Return what a text says; None where nothing is typed.
+
+        Raises
+        ------
+        ValueError
+            With what is wrong and what to do.
+        """
+        text = text.strip()
+        if not text:
+            if self.needed:
+                raise ValueError(f"{self.label}: nothing is typed here. {self.field.remedy}".strip())
+            return None
+        said = f"{self.label} '{short(text)}'"
+        try:
+            value = (self.read or (several if self.field.many else _READ[self.field.kind]))(text)
+        except ValueError as wrong:
+            raise ValueError(f"{said}: {wrong}.") from None
+        if fault := tomlfile.fault_of(self.field, value):
+            raise ValueError(f"{said}: {fault[0]}. {fault[1]}".strip())
+        return value
+
+
+class SmallForm(Kept):
+    """The form; `boxes` holds its boxes by name, `beside` what is said under each, `buttons` its buttons by their words.
+
+    Parameters
+    ----------
+    book : path
+    scratch : bool
+        The folder is a copy of the demo lab book: say so.
+    kind : str
+        What is typed: its drafts are kept under this name.
+    file : str
+        What in the lab book is written to.
+    lines : dict
+        The boxes of each line, by the line's name.
+    acts : dict
+        What each button does, by its words: takes the form and its values by name, saves, and returns what to say. It
+        raises ValueError where it refuses or asks; then what is typed stays.
+    look : callable, optional
+        Takes the form after each change, and returns what to say of what is typed.
+    further : dict, optional
+        Buttons that need no box, like `acts`.
+    starts : callable, optional
+        What stands in the boxes at first and after a save, by name, beside what each box says; and the mark of the file
+        that it is from. The mark is kept with what is typed, as `seen`.
+    """
+
+    def __init__(self, book: str | Path, scratch: bool, kind: str, file: str, lines: dict[str, tuple[Box, ...]],
+                 acts: dict[str, Callable], look: Callable = lambda form: (), further: dict[str, Callable] | None = None,
+                 starts: Callable[[], tuple[dict, str]] = lambda: ({}, "")):
+        self.asked, self.folder, self._look, self.asking = [box for line in lines.values() for box in line], file, look, Asking()
+        self._starts = starts
+        self.labels = {box.field.name: box.label for box in self.asked}
+        self.boxes = {box.field.name: box.widget() for box in self.asked}
+        self.beside = {name: message() for name in self.boxes}
+        self._keep(Path(book), scratch, f"journal/{kind}")
+        self.about = message()
+        self.buttons = {words: button(words, lambda _, act=act: self._press(act), "primary" if not place else "",
+                                      "burn-save" if not place else "") for place, (words, act) in enumerate(acts.items())}
+        self.buttons |= {words: button(words, lambda _, act=act: self._try(lambda: act(self))) for words, act in (further or {}).items()}
+        self.buttons["Start anew"] = button("Start anew", lambda _: self._start_anew())
+        place = message(Remark("doubt", _TRIAL)) if scratch else message()
+        place.value = f"<p>Saves into <b>{shown.as_html(str((self.book / file).resolve()))}</b></p>" + place.value
+        super().__init__([widgets.HTML(STYLE), Keys(), place,
+                          *(wrapped(title, [self._with_words(box) for box in line]) for title, line in lines.items()),
+                          self.about, widgets.HBox(list(self.buttons.values())), self.said])
+        self.add_class("burn-entry")
+        self._begin()
+        if left := self._draft.left():
+            self.seen = left.pop("(seen)", "")
+            self._fill(left)
+            self._tell("doubt", _AGAIN)
+        self._say()
+
+    def _begin(self) -> None:
+        """Put into the boxes what stands there at first."""
+        self.start = {box.field.name: box.start for box in self.asked}
+        try:
+            texts, self.seen = self._starts()
+            self.start |= texts
+        except (OSError, ValueError) as error:
+            self.seen = ""
+            self._tell("fault", *str(error).splitlines())
+        self._fill(self.start)
+
+    def _typed(self) -> dict[str, str]:
+        return super()._typed() | {"(seen)": self.seen}
+
+    def _start_anew(self) -> None:
+        """Put what is typed away, unsaved; it stays in the journal."""
+        self.said.value = ""
+        for words in self.beside.values():
+            words.value = ""
+        self._ready()
+
+    def _with_words(self, box: Box) -> widgets.VBox:
+        words = self.beside[box.field.name]
+        words.layout = boxes.laid(width=box.width)
+        return widgets.VBox([self.boxes[box.field.name], words], layout=boxes.laid(align_self="flex-start"))
+
+    def text(self, name: str) -> str:
+        """Return what is typed in a box."""
+        return str(self.boxes[name].value).strip()
+
+    def known(self, name: str):
+        """Return what a box says; None where it is empty or at fault."""
+        try:
+            return next(box for box in self.asked if box.field.name == name).value(self.text(name))
+        except ValueError:
+            return None
+
+    def offer(self, said: dict[str, str]) -> bool:
+        """Fill texts into boxes that are empty, and keep them; return whether there was one."""
+        empty = [name for name, text in said.items() if text and not self.text(name)]
+        for name in empty:
+            self.boxes[name].value = said[name]
+        return bool(empty)
+
+    def _changed(self, name: str) -> None:
+        super()._changed(name)
+        if self._filling:
+            return
+        self.asking.forget()
+        self.said.value = self.said.value if "Not kept" in self.said.value else ""
+        box = next(box for box in self.asked if box.field.name == name)
+        # An empty box is only named when a button is pressed.
+        self._judge(box, quiet=not self.text(name))
+        self._say()
+
+    def _say(self) -> None:
+        self.about.value = as_html(self._look(self))
+
+    def _judge(self, box: Box, quiet: bool = False):
+        """Return what a box says, and say beside it what is wrong."""
+        self.beside[box.field.name].value = ""
+        try:
+            return box.value(self.text(box.field.name))
+        except ValueError as wrong:
+            if not quiet:
+                self.beside[box.field.name].value = as_html([Remark("fault", str(wrong))])
+        return None
+
+    def _press(self, act: Callable) -> None:
+        said = {box.field.name: self._judge(box) for box in self.asked}
+        if wrong := self._wrong():
+            self._tell("fault", KEPT, f"See under {', '.join(wrong)}.")
+            return
+        done = []
+        self.said.value = as_html(attempt(lambda: done.append(act(self, said)) or done[0], self._refused, self.book / self.folder))
+        if done:
+            self._ready()
+
+    def _wrong(self) -> list[str]:
+        return [self.labels[name] for name, words in self.beside.items() if words.value]
+
+    def _refused(self, error: ReadingsError) -> list[str]:
+        """Say what is wrong with a box beside it, and return all that is wrong; what stands in a file is said with its row."""
+        for fault in (own := [one for one in error.faults if one.row is None]):
+            if fault.column in self.beside:
+                self.beside[fault.column].value = as_html([Remark("fault", words) for words in in_words(ReadingsError([fault]), self.labels)])
+        files = [one for one in error.faults if one.row is not None]
+        return [*in_words(ReadingsError(own), self.labels), *(str(ReadingsError(files)).splitlines() if files else ())]
+
+    def _ready(self) -> None:
+        """Put the draft away, and make the boxes ready for the next."""
+        hindered = self._put_away()
+        self._begin()
+        self._say()
+        if hindered:
+            self.said.value += as_html(hindered)

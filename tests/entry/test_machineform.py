@@ -1,0 +1,153 @@
+"""Machine form and timed runs: only what was changed is written, comments stay, nothing is written over unseen."""
+
+import shutil
+import tomllib
+
+import pytest
+
+from testburn.entry import machine_form, timed_form
+from testburn.labbook import Machine
+from testburn.sweep import timedruns
+from testburn.workshop import newbook
+
+RUN = {"width_mm": "20", "height_mm": "40", "speed_mm_s": "100", "line_pitch_mm": "0.1", "passes": "1", "seconds": "1:50"}
+
+
+@pytest.fixture
+def own(labdata, tmp_path):
+    for name in ("machine.toml", "timed_runs.csv", "woods.csv"):
+        shutil.copy(labdata / name, tmp_path / name)
+    return tmp_path
+
+
+@pytest.fixture
+def new(tmp_path):
+    return newbook.make(tmp_path / "new")
+
+
+def text_of(book):
+    return (book / "machine.toml").read_text(encoding="utf-8")
+
+
+def filled(form, **typed):
+    for name, text in typed.items():
+        form.boxes[name].value = text
+    return form
+
+
+def saved(form):
+    form.buttons["Save machine"].click()
+    return form.said.value
+
+
+def test_a_change_touches_its_own_lines_only_and_the_file_as_it_was_stays(own):
+    before = text_of(own)
+    said = saved(filled(machine_form(own), max_speed_mm_s="300", focus_gap_mm="7,5"))
+    assert "Saved: " in said and text_of(own) == before.replace("max_speed_mm_s = 450", "max_speed_mm_s = 300").replace(
+        "focus_gap_mm = 7\n", "focus_gap_mm = 7.5\n")
+    assert (own / "history" / "machine" / "1.toml").read_text(encoding="utf-8") == before
+
+
+def test_nothing_changed_is_said_and_nothing_is_written(own):
+    before = text_of(own)
+    assert "Nothing is changed." in saved(machine_form(own)) and text_of(own) == before and not (own / "history").exists()
+
+
+def test_a_new_book_is_filled_in_and_its_remarks_stay(new):
+    form = machine_form(new)
+    assert "Speeds run from 1 mm/s to 600 mm/s." in form.about.value and "minutes are a range" in form.about.value
+    filled(form, speed="mm/min", spacing="lines per inch", power_out_of="255", max_speed_mm_s="30000 mm/min", speed_step="100 mm/min", powers_pct="50 90",
+           passes="1; 2", acceleration_mm_s2="2500", skips_blanks="no", clearance_mm="2.5 in")
+    assert "to 30000 mm/min" in form.about.value
+    saved(form)
+    machine, text = Machine.of(new), text_of(new)
+    assert (machine.max_speed_mm_s, machine.speed_step, machine.powers_pct, machine.passes, machine.clearance_mm, machine.skips_blanks) == (
+        500, "100 mm/min", (50, 90), (1, 2), 63.5, False)
+    assert (machine.units.speed, machine.units.spacing, machine.units.power_out_of) == ("mm/min", "lines per inch", 255)
+    assert set(newbook.MACHINE.splitlines()) - set(text.splitlines()) == {"max_speed_mm_s = 600", "speed_step_mm_s = 1"}
+
+
+def test_a_line_is_taken_out_by_emptying_its_box(own):
+    saved(filled(machine_form(own), acceleration_mm_s2="", speed="mm/s"))
+    assert Machine.of(own).acceleration_mm_s2 is None and "# How briskly the head" in text_of(own)
+
+
+def test_a_step_in_mm_s_is_a_number(own):
+    saved(filled(machine_form(own), speed_step="0,5"))
+    assert tomllib.loads(text_of(own))["speed_step_mm_s"] == 0.5 and Machine.of(own).speed_step is None
+
+
+@pytest.mark.parametrize(("typed", "name", "words"), [
+    ({"max_speed_mm_s": "fast"}, "max_speed_mm_s", "Highest, mm/s &#x27;fast&#x27;: this is not a number"),
+    ({"max_speed_mm_s": "0"}, "max_speed_mm_s", "allowed is at least 0.001"), ({"powers_pct": "50 190"}, "powers_pct", "allowed is at least 0.01 and at most 100 %"),
+    ({"passes": "1.5"}, "passes", "this is not a whole number"), ({"speed_step": "1 knot"}, "speed_step", "&#x27;knot&#x27; is no unit of speed"),
+    ({"min_speed_mm_s": "500"}, None, "Give a lowest that is not above the highest")])
+def test_what_no_machine_has_is_refused_beside_its_box(typed, name, words, own):
+    before, form = text_of(own), filled(machine_form(own), **typed)
+    said = saved(form)
+    assert words in (form.beside[name].value if name else said) and text_of(own) == before
+
+
+def test_speeds_that_look_like_a_slip_are_said(own):
+    assert "9000 mm/min would be 150." in saved(filled(machine_form(own), max_speed_mm_s="9000"))
+
+
+def test_what_somebody_else_changed_is_not_written_over(own):
+    form = filled(machine_form(own), max_speed_mm_s="300")
+    (own / "machine.toml").write_text(text_of(own) + "# mine\n", encoding="utf-8")
+    assert "somebody else changed it since you opened it" in saved(form) and "max_speed_mm_s = 450" in text_of(own)
+    again = machine_form(own)
+    assert again.boxes["max_speed_mm_s"].value == "300" and "somebody else changed it" in saved(again)
+    again.buttons["Start anew"].click()
+    assert again.boxes["max_speed_mm_s"].value == "450"
+    saved(filled(again, max_speed_mm_s="310"))
+    assert Machine.of(own).max_speed_mm_s == 310 and "# mine" in text_of(own)
+
+
+def test_a_file_that_is_no_toml_is_named_and_left(own):
+    (own / "machine.toml").write_text("max_speed_mm_s = 300 mm\n", encoding="utf-8")
+    form = machine_form(own)
+    assert "machine.toml, line 1" in form.said.value
+    assert "machine.toml, line 1" in saved(filled(form, focus_gap_mm="7")) and text_of(own) == "max_speed_mm_s = 300 mm\n"
+
+
+def test_a_line_of_an_earlier_version_gives_way_to_the_one_that_is_typed(own):
+    (own / "machine.toml").write_text("bed_clearance_mm = 60\n", encoding="utf-8")
+    form = machine_form(own)
+    assert form.boxes["clearance_mm"].value == "60"
+    saved(filled(form, clearance_mm="61"))
+    assert tomllib.loads(text_of(own)) == {"clearance_mm": 61}
+
+
+def test_a_timed_run_is_judged_with_the_others_before_it_is_written(own):
+    form, runs = filled(timed_form(own, scratch=True), **RUN), len(timedruns.read(own))
+    form.buttons["Add run"].click()
+    assert "Added: run-" in form.said.value and "The head speeds up at" in form.said.value
+    found = timedruns.read(own)
+    assert len(found) == runs + 1 and found.iloc[-1][["seconds", "invented"]].tolist() == [110, "yes"]
+    assert form.boxes["run"].value != found["run"].iloc[-1] and form.boxes["width_mm"].value == "20" and form.boxes["seconds"].value == ""
+
+
+@pytest.mark.parametrize(("typed", "name", "words"), [
+    ({"seconds": "0:10"}, "seconds", "alone takes"), ({"seconds": ""}, "seconds", "nothing is typed here"),
+    ({"speed_mm_s": "quick"}, "speed_mm_s", "this is not a number"), ({"height_mm": "0.05"}, "height_mm", "allowed is at least 0.1"),
+    ({"timed_on": "1.3.2026"}, "timed_on", "Timed on"), ({"run": "run-1"}, None, "There is a run run-1 already")])
+def test_a_run_that_cannot_be_is_refused(typed, name, words, own):
+    before = (own / "timed_runs.csv").read_bytes()
+    form = filled(timed_form(own), **RUN | typed)
+    form.buttons["Add run"].click()
+    assert words in (form.beside[name].value if name else form.said.value) and (own / "timed_runs.csv").read_bytes() == before
+
+
+def test_runs_that_contradict_are_asked_about_and_the_first_two_say_the_acceleration(new):
+    """A head of 2000 mm/s², constant acceleration: a turn takes 2v/a, worked out by hand: 401 lines, 400 turns of 20 mm."""
+    form = filled(timed_form(new), **RUN | {"seconds": f"{401 * 20 / 100 + 400 * 2 * 100 / 2000:g}"})
+    form.buttons["Add run"].click()
+    assert "cannot tell acceleration" in form.said.value
+    filled(form, speed_mm_s="200", seconds=f"{401 * 20 / 200 + 400 * 2 * 200 / 2000:g}").buttons["Add run"].click()
+    form.buttons["Put into machine.toml"].click()
+    assert "acceleration_mm_s2 = 2000" in form.said.value and Machine.of(new).acceleration_mm_s2 == pytest.approx(2000, abs=1)
+    filled(form, speed_mm_s="400", seconds="21").buttons["Add run"].click()
+    assert "Press Add run again to write it all the same." in form.said.value and len(timedruns.read(new)) == 2
+    form.buttons["Add run"].click()
+    assert len(timedruns.read(new)) == 3
