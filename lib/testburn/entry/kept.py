@@ -130,12 +130,16 @@ class Kept(widgets.VBox):
 
     def _number(self, name: str, label: str):
         """Return the number in a box; None where it is empty."""
+        value = self._read(name, (lambda text: typed.length_mm(text, "mm")) if name == "board_thickness_mm" else typed.number, label)
+        return int(value) if name in self.whole and value is not None and value % 1 == 0 else value
+
+    def _read(self, name: str, read, label: str = ""):
+        """Return what a box means to a reader of typed text; its words name the box."""
         text = self.boxes[name].value
         try:
-            value = typed.length_mm(text, "mm") if name == "board_thickness_mm" else typed.number(text)
+            return read(text)
         except ValueError as wrong:
-            raise ValueError(f"{label} '{short(text)}': {wrong}.") from None
-        return int(value) if name in self.whole and value is not None and value % 1 == 0 else value
+            raise ValueError(f"{label or self.labels[name]} '{short(text)}': {wrong}.") from None
 
     def _day(self, name: str, label: str) -> datetime.date | None:
         text = self.boxes[name].value.strip()
