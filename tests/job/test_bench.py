@@ -59,7 +59,7 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
 @pytest.mark.parametrize(("text", "said"), [
     ("speceis = 'oak'", "line 1, speceis: nothing asks for this line. Perhaps species?"),
     ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, customer, ordered_on, species, module_w, "
-     "wavelength_nm, module, board_thickness_mm, board, artwork, artwork_sha256, left_out_mm, area_mm2, pieces, "
+     "wavelength_nm, module, board_thickness_mm, board, artwork, artwork_sha256, left_out_mm, white_pct, area_mm2, pieces, "
      "pieces_a_board, first, repeats, note, infill, prices, proof, finished."),
     ("species = 5", "line 1, species, value '5': this is not a text. Write a text in quotes."),
     ("module_w = 'x'", "line 1, module_w, value 'x': this is not a number. Write a number without quotes, with a point, "
@@ -122,6 +122,16 @@ def left_out(folder, places):
         '<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="30mm" viewBox="0 0 60 30">'
         '<rect x="5" y="5" width="10" height="10"/><rect x="40" y="5" width=".05" height="20"/></svg>', encoding="utf-8")
     return Job(sheet(folder, f'artwork = "gate.svg"\nleft_out_mm = {places}'), None, Machine(), folder)
+
+
+@pytest.mark.parametrize(("white", "area_mm2"), [("", 200), ("white_pct = 10\n", 100), ("white_pct = 0\n", 200)])
+def test_the_order_says_how_pale_paint_is_white(white, area_mm2, tmp_path):
+    """Two squares of 100 mm², one black, one of #eeeeee: 17 of 255 off white, 7 %."""
+    (tmp_path / "pale.svg").write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="30mm" viewBox="0 0 60 30"><rect x="5" y="5" width="10" '
+        'height="10"/><rect x="30" y="5" width="10" height="10" fill="#eeeeee"/></svg>', encoding="utf-8")
+    job = Job(sheet(tmp_path, f'artwork = "pale.svg"\n{white}'), None, Machine(), tmp_path)
+    assert job.drawing.area_mm2 == pytest.approx(area_mm2, rel=0.01)
 
 
 def test_what_the_sheet_leaves_out_of_the_drawing_stays_out(tmp_path):

@@ -96,7 +96,8 @@ class Job:
         if not file.is_file():
             raise ValueError(f"{self.order.place} names the artwork {order.artwork}, which is not in {self.folder.name}/ "
                              "of the lab book. Put the SVG there, or correct its name.")
-        return artwork.read(file).without_places(*order.left_out_mm or ())
+        white = {} if order.white_pct is None else {"paler_than": round(2.55 * order.white_pct)}
+        return artwork.read(file, **white).without_places(*order.left_out_mm or ())
 
     @cached_property
     def window(self) -> Window:

@@ -48,6 +48,8 @@ ORDER = (
                   "Leave the line out, or copy it from what is said of the drawing.", required=False),
     columns.Field("left_out_mm", "place", "Places in pieces of the drawing that are not engraved: lines to cut along.",
                   "Write [[x, y], [x, y]], places as the drawing's table gives them.", "mm", False, many=True),
+    columns.Field("white_pct", "number", "Paint of the drawing that is no more off white than this does not burn.",
+                  "Use a share from 0 to 90; without the line it is 1.", "%", False, at_least=0, at_most=90),
     columns.Field("area_mm2", "number", "To engrave, where there is no drawing.", "Use mm²: 60 cm² are 6000 mm².", "mm²",
                   False, at_least=1, at_most=10_000_000),
     columns.Field("pieces", "integer", "How many alike.", "Use a whole number, 1 or more.", required=False, at_least=1,
@@ -86,6 +88,7 @@ class Order:
     artwork: str | None = None
     artwork_sha256: str | None = None
     left_out_mm: list | None = None
+    white_pct: float | None = None
     area_mm2: float = _WITHOUT_ARTWORK_MM2
     pieces: int = 1
     pieces_a_board: int | None = None
@@ -135,7 +138,7 @@ class Order:
     @property
     def lines(self) -> dict[str, str]:
         """What the order says, as text; what it leaves open is not there."""
-        unsaid = (*_TABLES, *(("area_mm2",) if self.artwork else ("artwork", "left_out_mm")))
+        unsaid = (*_TABLES, *(("area_mm2",) if self.artwork else ("artwork", "left_out_mm", "white_pct")))
         said = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in unsaid}
         if self.artwork_sha256:
             said["artwork_sha256"] = f"{self.artwork_sha256[:12]}…"
