@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from testburn import burnplan, sweep
+from testburn import burnplan, depthfit, labbook, sweep
 from testburn.labbook import Machine
 
 CHOICE = pd.Series({"speed_mm_s": 80.0, "power_pct": 90.0, "line_pitch_mm": 0.1, "passes": 1})
@@ -70,3 +70,27 @@ def test_the_patch_is_as_large_as_the_tip_asks_for():
     assert burnplan.with_patch(block, CHOICE, MACHINE, gauge_tip_mm=1.0).words.startswith("Patch: 6 × 6 mm, 6 mm to the right")
     with pytest.raises(ValueError, match="A gauge tip of 0 mm cannot be"):
         burnplan.with_patch(block, CHOICE, MACHINE, gauge_tip_mm=0)
+
+
+def test_a_focus_ladder_is_one_group_an_offset_at_one_setting(tmp_path):
+    ladder = burnplan.focus_ladder(CHOICE, MACHINE)
+    drawn_ladder = drawn(tmp_path, ladder.svg, ladder.name)
+    assert len(drawn_ladder.pieces) == 5 and drawn_ladder.area_mm2 == pytest.approx(5 * 144, rel=0.01)
+    assert [f'id="focus{offset:+g}"' in ladder.svg.decode() for offset in (-2, -1, 0, 1, 2)] == [True] * 5
+    assert "-2, -1, +0, +1, +2 mm" in ladder.words and "must not touch the board" in ladder.words
+    with pytest.raises(ValueError, match="one comes twice"):
+        burnplan.focus_ladder(CHOICE, MACHINE, (0, 1, 0))
+
+
+def test_a_ladder_of_powers_has_one_speed_and_a_mark_at_every_step(request):
+    fit = depthfit.fit(labbook.read(request.path.parents[2] / "labdata"))
+    plan = burnplan.power_ladder(fit, burnplan.Scrap(160, 60, 19), MACHINE, module_w=15, species="black cherry")
+    rows, group = plan.swatches, fit.group("black cherry", 15)
+    assert rows["power_pct"].nunique() == len(rows) == 5 and rows[["speed_mm_s", "line_pitch_mm", "passes"]].drop_duplicates().shape[0] == 1
+    dose = rows["line_energy_j_mm"] / rows["line_pitch_mm"]
+    assert dose.min() >= group.doses[0] * 0.99 and dose.max() <= group.doses[1] * 1.01
+    assert (rows["lowest_mm"] > 0.05).all() and plan.check_board in set(group.readings["board"])
+    assert sorted(rows["power_pct"])[-1] in set(group.readings["power_pct"])
+    with pytest.raises(ValueError, match="and a check has 5. "
+                                         "Free a larger part"):
+        burnplan.power_ladder(fit, burnplan.Scrap(60, 40, 19), MACHINE, module_w=15, species="black cherry")

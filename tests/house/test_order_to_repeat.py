@@ -116,3 +116,35 @@ def test_six_plaques_go_from_their_boxes_to_the_repeat_order(own, fit, tmp_path)
     # Nothing of the first was written over.
     first = tomllib.loads((own / "orders" / "fern plaques.toml").read_text(encoding="utf-8"))
     assert first["pieces"] == 6 and len(first["proof"]) == 1 and "finished" in first
+
+
+# A sign filled with resin; a batch sprayed through a mask. What sanding takes off is measured (invented), as the form asks.
+@pytest.mark.parametrize(("variant", "sanded", "pieces", "noted"), [
+    ("resin-filled", "0.10 to 0.16", "1", False), ("mask-sprayed", "0.01 to 0.03", "6", True)])
+def test_another_way_to_fill_goes_from_the_window_to_the_finished_record(own, fit, tmp_path, variant, sanded, pieces, noted):
+    cards, records = tmp_path / "cards", tmp_path / "cards" / "records"
+    filled(order_form(own, fit), **TYPED | {"variant": variant, "sanded_mm": sanded, "pieces": pieces, "pieces_a_board": pieces}).save.click()
+    job = opened(own, fit)
+    window = job.window
+    assert job.trouble == "" and window.variant == variant and window.unmeasured == ""
+    assert [("takes a part of the beam" in words) for words in job.notes] == [True] * noted
+
+    # The card before and after the proof, whose swatch comes out in the middle of the window.
+    ordercard.write(cards, job, records)
+    depth = job.recommended["depth_mm"]
+    filled(proof_form(own, job), board="Plank-9", depths=" ".join(f"{depth + off:.2f}" for off in (0, 0.01, -0.01))).save.click()
+    job = opened(own, fit)
+    ordercard.write(cards, job, records)
+    assert numbers(records) == {"fern plaques": (2, "proved on board Plank-9")} and job.recommended["chance_inside"] > 0.9
+
+    # A piece that is too shallow is topped up; then it is inside, and on record.
+    words = job.second_pass(round(0.9 * window.at_least_mm, 2))
+    assert "is too shallow. Burn the piece once more, where it lies" in words and "of 100 land inside the window" in words
+    middle = (window.at_least_mm + window.at_most_mm) / 2
+    result = filled(job_form(own, promises(records, first=job.promised), piece="fern plaques 1"), board="Plank-9",
+                    readings=" ".join(f"{middle + off:.2f}" for off in (0, 0.01, -0.01)))
+    result.save.click()
+    assert "Saved 3 readings" in result.said.value, result.said.value
+    order_form(own, fit).finish.click()
+    out = orders.came_out(own, "fern plaques")
+    assert out.table["inside"].all() and "1 of 1 lay in the window. Finished 20" in out.words

@@ -77,7 +77,9 @@ def test_a_first_piece_that_is_off_moves_the_next_as_a_proof_of_that_depth_would
 
 @pytest.mark.parametrize(("variant", "infill", "deep", "shallow"), [
     ("brush-filled", {}, "it takes more colour", "sanding flush would take the colour with it."),
-    ("sprayed", {}, "", "sanding may reach the colour."),
+    ("sprayed", {}, "the colour lies far below the face", "sanding may reach the colour."),
+    ("resin-filled", {"char_mm": 20, "narrowest_stroke_mm": 9}, "it takes more colour", "sanding flush would take the resin with it."),
+    ("mask-sprayed", {}, "the colour lies far below the face", "sanding may reach the colour."),
     ("brush-filled", {"char_mm": 0.5}, "more char stands in the recess", "sanding flush")])
 def test_what_becomes_of_the_piece_follows_from_what_bounds_the_window(proved, variant, infill, deep, shallow):
     window = proved.changed(infill={"variant": variant, **infill}).window
@@ -104,6 +106,7 @@ def test_a_recipe_goes_from_the_window_to_a_card_of_two_pages(proved, tmp_path, 
     made = jobpage.front(job, None)
     assert dict(made["setup"])["Mask"] == box and zeroed in made["measure"]["where"]
     assert any("takes a part of the beam" in words for words in made["mind"]) == warned
+    assert ("Resin" in dict(made["dangers"])) == (variant == "resin-filled") and made["dangers"][-1][0] == "Who decides"
     assert [head for head, _ in made["finish"]] == [step.capitalize() for step in finishing.schedule(job.window)["step"][:-1]]
     for paper in card.PAPERS:
         assert pages(ordercard.write(tmp_path, job, paper=paper).read_bytes()) == 2

@@ -1,4 +1,4 @@
-"""Measuring: which gauge reads a recess, and a patch to read where none goes in.
+"""Measuring: which gauge reads a recess, a patch to read where none goes in, and swatches that tell the focus.
 
 Decides which gauges go into a stroke. A depth gauge's flat base bridges the recess and stands on the face at both sides;
 only its tip goes in. The tip has to reach the floor in the middle third of the stroke, clear of the walls, and must not
@@ -15,7 +15,8 @@ from xml.etree import ElementTree
 import pandas as pd
 
 from testburn import sweep
-from testburn.burnplan.layout import size_mm
+from testburn.burnplan.drawing import svg
+from testburn.burnplan.layout import Layout, Scrap, size_mm
 from testburn.labbook import Machine
 
 PRACTICE = "common practice, no source"
@@ -30,8 +31,8 @@ _SAME = 0.05
 
 
 @dataclass(frozen=True)
-class Patched:
-    """A drawing with a patch beside it: its file's name, its bytes, and what to know of it."""
+class Drawn:
+    """A drawing to burn: its file's name, its bytes, and what to know of it."""
 
     name: str
     svg: bytes
@@ -52,7 +53,7 @@ def gauge_words(stroke_mm: float) -> str:
     return f"{fitting[min(len(fitting), 2) - 1].capitalize()}{rod}: its base bridges the recess, only the tip goes in."
 
 
-def with_patch(drawing: sweep.Artwork, choice: pd.Series, machine: Machine = Machine(), gauge_tip_mm: float = 4.0) -> Patched:
+def with_patch(drawing: sweep.Artwork, choice: pd.Series, machine: Machine = Machine(), gauge_tip_mm: float = 4.0) -> Drawn:
     """Return a drawing with a patch that a gauge fits into on the waste side, to the right of its page.
 
     Parameters
@@ -69,11 +70,11 @@ def with_patch(drawing: sweep.Artwork, choice: pd.Series, machine: Machine = Mac
         If the drawing would not burn as before beside a patch, or the tip cannot be.
     """
     width, land = size_mm(choice["speed_mm_s"], gauge_tip_mm, machine)
-    svg = _beside(drawing, width, land)
+    made = _beside(drawing, width, land)
     name = f"{Path(drawing.name).stem if drawing.content else 'block'}-with-patch.svg"
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / name
-        file.write_bytes(svg)
+        file.write_bytes(made)
         again = sweep.artwork.read(file)
         whole = sweep.artwork.read(_written(Path(folder), drawing)) if drawing.content else drawing
     patch_mm2 = width * land
@@ -82,10 +83,39 @@ def with_patch(drawing: sweep.Artwork, choice: pd.Series, machine: Machine = Mac
                          f"rectangle of {width:g} × {land:g} mm beside it, in black, and save it again.")
     minutes = [sweep.plan(one, choice["line_pitch_mm"], machine).fastest_minutes(
         pd.Series([choice["speed_mm_s"]]).to_numpy(float), choice["passes"])[0] for one in (whole, again)]
-    return Patched(name, svg, (
+    return Drawn(name, made, (
         f"Patch: {width:g} × {land:g} mm, {land:g} mm to the right of the drawing, on the board's waste side: burned in the same run "
         f"with the same setting, {max(minutes[1] - minutes[0], 0):.1f} minutes more. Read it in its middle third, as a proof swatch. It says how "
         f"deep this setting goes on this board where the floor is wide. Of narrower strokes it tells less. {whole.stroke_words}"))
+
+
+def focus_ladder(choice: pd.Series, machine: Machine = Machine(), offsets_mm: tuple[float, ...] = (-2, -1, 0, 1, 2),
+                 gauge_tip_mm: float = 4.0) -> Drawn:
+    """Return swatches of one setting in a row, a group for each focus offset, for `drift.focus_check`.
+
+    Parameters
+    ----------
+    choice : Series
+        A row of `settings.choose`.
+    offsets_mm : tuple of float
+        Below the face positive; each is burned by itself, with the module moved.
+
+    Raises
+    ------
+    ValueError
+        If an offset comes twice, or the tip cannot be.
+    """
+    if len(set(offsets_mm)) < len(offsets_mm):
+        raise ValueError(f"The offsets {', '.join(f'{one:g}' for one in offsets_mm)} mm: one comes twice. Name each once.")
+    width, land = size_mm(choice["speed_mm_s"], gauge_tip_mm, machine)
+    swatches = pd.DataFrame([{"swatch": f"focus{offset:+g}", "x_mm": land + place * (width + land), "y_mm": land, "width_mm": width,
+                              "height_mm": land, "words": f"{machine.units.setting(choice)}, focus {offset:+g} mm"}
+                             for place, offset in enumerate(offsets_mm)])
+    page = Layout(Scrap(land + len(offsets_mm) * (width + land), 3 * land, 1), width, land, land, len(offsets_mm), 1)
+    return Drawn("focus-ladder.svg", svg(page, swatches, "Focus ladder"), (
+        f"Focus ladder: {len(offsets_mm)} swatches of {width:g} × {land:g} mm in a row on one board, all at {machine.units.setting(choice)}. Burn "
+        f"one group after another, in any order but this, with the focus at {', '.join(f'{one:+g}' for one in offsets_mm)} mm (+ below the "
+        "face, - above it). Look at the nearest surface first: the nose must not touch the board."))
 
 
 def _beside(drawing: sweep.Artwork, width_mm: float, land_mm: float) -> bytes:

@@ -72,8 +72,8 @@ def _head(plan: SweepPlan) -> str:
 
 
 def _broken(ends: pd.DataFrame) -> np.ndarray:
-    """Return both ends of every stroke in one row, a gap after each."""
-    return np.column_stack([*(rounded(ends[name]) for name in ends), np.full(len(ends), np.nan)]).ravel()
+    """Return both ends of every stroke in one row, a gap after each; single precision draws a micrometre, in half the bytes."""
+    return np.column_stack([*(rounded(ends[name]) for name in ends), np.full(len(ends), np.nan)]).ravel().astype(np.float32)
 
 
 def spent(plan: SweepPlan, speed_mm_s: float, passes: int = 1) -> Figure:

@@ -1,10 +1,13 @@
 """Drift: do finished jobs still come out as promised, or is it time to burn again?
 
-Decides, from a frame of finished jobs, whether a module fades or one board is odd, and says it in words. The
-ground: control charts as in the NIST/SEMATECH e-Handbook, 6.3.2, with the board as the unit that varies.
+Decides, from a frame of finished jobs, whether a module fades or one board is odd, and says it in words; and what
+ladders of power and focus say of the machine. The ground: control charts as in the NIST/SEMATECH e-Handbook, 6.3.2, with
+the board as the unit that varies.
 """
 
+from testburn.drift.machinecheck import FocusCheck, PowerCheck, focus_check, power_check
 from testburn.drift.trackrecord import TrackRecord, track_record
 from testburn.drift.verdict import Drift, MODULE, check, past, past_of, state
 
-__all__ = ["Drift", "MODULE", "TrackRecord", "check", "past", "past_of", "state", "track_record"]
+__all__ = ["Drift", "FocusCheck", "MODULE", "PowerCheck", "TrackRecord", "check", "focus_check", "past", "past_of", "power_check",
+           "state", "track_record"]

@@ -11,6 +11,7 @@ MASK = ("Know what the mask is made of: one that holds chlorine (PVC, vinyl) giv
         "machine. Paper and glue smoulder: stay beside the burn, and extract.")
 COATING = ("Never burn through a coating you do not know: have its data sheet. None that holds chlorine or fluorine, no old paint, no "
            "polyurethane (isocyanates, hydrogen cyanide). Solvent left in a coat that is not cured catches fire.")
+RESIN_ON_A_CARD = ("Resin", "Gloves, eye protection, moving air. Mix little: a full cup gets hot, smokes and may burn.")
 RESIN = ("Resin and hardener: gloves, eye protection, moving air; an allergy to them stays for life. Mixed resin in a full cup gets "
          "hot, smokes and may burn: mix little, and let what is left cure spread thin. Never under the beam.")
 ON_A_CARD = (

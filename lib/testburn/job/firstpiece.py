@@ -47,6 +47,7 @@ _DEEP_NOW = {
     "narrowest stroke": "the walls of narrow strokes may break out: seal them before the colour, and sand with care.",
     "char": "more char stands in the recess: brush it out again and seal twice before the colour.",
     "paint": "it takes more colour: fill in more coats, each dry before the next, until it stands as the steps say."}
+_DEEP_ON_THE_FLOOR = "the colour lies far below the face: see that the walls get theirs, or fill the recess up in thin coats first."
 
 
 @dataclass(frozen=True)
@@ -244,5 +245,6 @@ def of_100(chance: float) -> str:
 def this_piece(window: Window, ground: str = UNSURE) -> dict[str, str]:
     """Return what becomes of a piece that is too shallow or too deep, by what bounds its window; `ground`: of a second pass."""
     most = window.dominating[AT_MOST]
+    deep = _DEEP_ON_THE_FLOOR if most == "paint" and not window.recipe.fills else _DEEP_NOW[most]
     return {"too shallow": f"Measure before the piece is moved, as a second pass would lie beside the first, and again after it: "
-                           f"{ground}. As it is, {_SHALLOW_NOW[window.variant]}", "too deep": f"This piece: {_DEEP_NOW[most]}"}
+                           f"{ground}. As it is, {_SHALLOW_NOW[window.variant]}", "too deep": f"This piece: {deep}"}

@@ -48,7 +48,7 @@ def front(job: Job, invented: str | None) -> dict:
                    "inches": span(*map(energy.inches_from_mm, (window.at_least_mm, window.at_most_mm)), 3, "in"),
                    "chance": _chance(job, choice)},
         "measure": _measure(job), "off": _off(job, choice), "finish": _finish(job),
-        "dangers": _dangers(f"{job.group.wavelength_nm:g} nm"),
+        "dangers": _dangers(f"{job.group.wavelength_nm:g} nm", window.recipe.poured),
         "mind": [_said(words, 300) for words in _mind(job)], "invented": invented, "foot": [],
     }
 
@@ -66,8 +66,10 @@ def blank(machine: Machine) -> dict:
         "foot": ["Settings: from the card of the wood, or the last proof."]}
 
 
-def _dangers(wavelength: str) -> list[tuple[str, str]]:
-    return [(head, text.format(wavelength=wavelength)) for head, text in cautions.ON_A_CARD]
+def _dangers(wavelength: str, resin: bool = False) -> list[tuple[str, str]]:
+    """Return the cautions of every card, who decides last."""
+    *every, who_decides = cautions.ON_A_CARD
+    return [(head, text.format(wavelength=wavelength)) for head, text in (*every, *[cautions.RESIN_ON_A_CARD] * resin, who_decides)]
 
 
 def _heads(units) -> list[list[str]]:
