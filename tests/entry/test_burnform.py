@@ -200,7 +200,8 @@ def test_the_next_burn_is_offered_the_next_id_the_last_speeds_and_the_unit_that_
     form = burnform.entry(book)
     held = form.typed()
     assert (held["burn"], held["board"], held["depth_unit"]) == ("oak-02", "", "inch")
-    assert [(row["swatch"], row["speed"], row["depths"]) for row in held["swatches"]] == [("1", "150", [""] * 3), ("2", "300", [""] * 3)]
+    assert [(row["swatch"], row["speed"], row["depths"]) for row in held["swatches"]] == [("1", "150", [""] * 3), ("2", "300", [""] * 3),
+                                                                                         *((name, "", [""] * 3) for name in "3456")]
     assert "Id, setting and speeds are filled in as after the last burn: change what is another." in form.children[2].value
     # A form that is opened, and not typed into, is no draft.
     assert drafts(book) == []

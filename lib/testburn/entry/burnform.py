@@ -25,7 +25,7 @@ from testburn.depthfit import DOSE, DepthFit
 from testburn.entry import remarks
 from testburn.entry.boxes import LINES, STYLE, Keys, RowBoxes, Rows, as_html, button, header_box, message, wrapped
 from testburn.entry.draft import Draft, Saved, changes, home, last_depths, saved_burn
-from testburn.entry.grid import DEPTH, HEADER, as_readings, faults_in_words, next_burn, remembered, set_units, swatches_of, units_typed, with_face
+from testburn.entry.grid import DEPTH, HEADER, USUAL_SWATCHES, as_readings, faults_in_words, next_burn, remembered, set_units, swatches_of, units_typed, with_face
 from testburn.entry.kept import Asking, attempt, saved as saved_in
 from testburn.entry.remarks import Remark
 from testburn.labbook import columns, shown, woods
@@ -109,7 +109,7 @@ class BurnForm(widgets.VBox):
         self._saved, self._asking, self._chart = False, Asking(), chart
         self._place, self.when_saved = message(), lambda: None
         self.plot = widgets.Output()
-        self.grid = Rows(typed.get("swatches") or [{"swatch": str(n)} for n in range(1, 7)],
+        self.grid = Rows(typed.get("swatches") or [{"swatch": str(n)} for n in range(1, USUAL_SWATCHES + 1)],
                          self._columns(), self._changed)
         self.add_swatch = button("Add swatch", lambda _: self.grid.add_swatch(self._columns()[1]))
         self.add_reading = button("Add reading", self._add_reading)

@@ -38,7 +38,7 @@ LABELS = HEADER | {
 # Of what may be typed in another unit than a file's.
 _REMEDY = {name: f"Type the {word} that was set, in the unit said above or with its own behind it."
            for name, word in (("speed_mm_s", "speed"), ("power_pct", "power"), ("line_pitch_mm", "pitch"))}
-MOST_SWATCHES, MOST_READINGS = 200, 30
+MOST_SWATCHES, MOST_READINGS, USUAL_SWATCHES = 200, 30, 6
 DEPTH, FACE_AND_FLOOR = "the depth", "face, then floor"
 # These belong to one board or one burn, so the next burn starts without them.
 _NUMBERED = re.compile(r"(.*?)([0-9]{0,9})", re.DOTALL)
@@ -156,7 +156,8 @@ def remembered(readings: pd.DataFrame, units: Units = Units()) -> dict:
 def next_burn(readings: pd.DataFrame, units: Units = Units()) -> dict:
     """Return what the burn after the newest is offered: the header, the next id that is free, the same swatches at the same speeds.
 
-    The swatches are those of the newest burn as `filled` has them, without depths; where it cannot hold them, none are offered.
+    The swatches are those of the newest burn as `filled` has them, without depths, and empty ones up to the usual number; where it
+    cannot hold them, none are offered.
     """
     if readings.empty:
         return {}
@@ -166,8 +167,10 @@ def next_burn(readings: pd.DataFrame, units: Units = Units()) -> dict:
         held = filled(readings[readings["burn"] == newest], units)
     except ValueError:
         return offered
-    return offered | {name: held[name] for name in ("speed_unit", "power_unit", "power_pct")} | {
-        "swatches": [{name: row[name] for name in ("swatch", "speed", "power")} for row in held["swatches"]]}
+    rows = [{name: row[name] for name in ("swatch", "speed", "power")} for row in held["swatches"]]
+    free = (str(number) for number in itertools.count(1) if str(number) not in {row["swatch"] for row in rows})
+    rows += [{"swatch": next(free)} for _ in range(len(rows), USUAL_SWATCHES)]
+    return offered | {name: held[name] for name in ("speed_unit", "power_unit", "power_pct")} | {"swatches": rows}
 
 
 def _next_id(burn: str, taken: set[str]) -> str:
