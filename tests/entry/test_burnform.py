@@ -13,7 +13,7 @@ from testburn.entry import burnform, grid
 from testburn.entry.draft import Draft, home
 
 sys.path.append(str(Path(__file__).parent))
-from typed_burns import HEADER, ROWS, all_boxes, form_for, full_disk, saved
+from typed_burns import HEADER, ROWS, all_boxes, drafts, form_for, full_disk, saved
 
 
 def test_a_burn_typed_into_the_boxes_is_saved(book):
@@ -182,12 +182,38 @@ def test_the_header_is_remembered_from_the_newest_burn(book):
     held = {name: box.value for name, box in burnform.entry(book).header.items()}
     assert before <= datetime.date.fromisoformat(held.pop("burned_on")) <= datetime.date.today()
     assert held == {
-        "burn": "", "species": "black cherry", "board": "", "module_w": "20", "module": "",
+        "burn": "oak-02", "species": "black cherry", "board": "", "module_w": "20", "module": "",
         "wavelength_nm": "450", "power_pct": "90", "passes": "2", "line_spacing": "0.05",
         "speed_unit": "mm/s", "power_unit": "%", "line_spacing_unit": "mm", "depth_unit": "mm", "depth_as": "the depth",
         "gauge_step": "0.0127 mm",
         "board_thickness": "", "moisture_pct": "", "focus_offset_mm": "", "air_assist": "on",
         "sweep_vs_grain": "", "note": ""}
+
+
+def test_the_next_burn_is_offered_the_next_id_the_last_speeds_and_the_unit_that_was_typed(book):
+    first = form_for(book, [dict(row, power="") for row in ROWS], speed_unit="mm/s")
+    first.header["depth_unit"].value = "inch"
+    for row, depths in zip(first.rows, (("0.026", "0.027", "0.028"), ("0.012", "0.012", ""))):
+        for box, text in zip(row.depths, depths):
+            box.value = text
+    first.save.click()
+    form = burnform.entry(book)
+    held = form.typed()
+    assert (held["burn"], held["board"], held["depth_unit"]) == ("oak-02", "", "inch")
+    assert [(row["swatch"], row["speed"], row["depths"]) for row in held["swatches"]] == [("1", "150", [""] * 3), ("2", "300", [""] * 3),
+                                                                                         *((name, "", [""] * 3) for name in "3456")]
+    assert "Id, setting and speeds are filled in as after the last burn: change what is another." in form.children[2].value
+    # A form that is opened, and not typed into, is no draft.
+    assert drafts(book) == []
+
+
+@pytest.mark.parametrize(("burn", "after"), [("oak-01", "oak-02"), ("oak-09", "oak-10"), ("oak", "oak-2"), ("7", "8"), ("B 99", "B 100")])
+def test_the_next_id_is_one_that_is_free(burn, after, book):
+    form_for(book, burn=burn, burned_on="2024-03-15").save.click()
+    assert burnform.entry(book).header["burn"].value == after
+    rows = [dict(ROWS[0], depths=["0.61", "0.62", ""]), ROWS[1]]
+    form_for(book, rows, burn=after.upper(), burned_on="2024-03-14", board="C2").save.click()
+    assert burnform.entry(book).header["burn"].value not in ("", burn, after)
 
 
 def test_a_remembered_gauge_step_keeps_its_unit(book):

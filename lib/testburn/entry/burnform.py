@@ -24,8 +24,8 @@ from testburn.charts import plain
 from testburn.depthfit import DOSE, DepthFit
 from testburn.entry import remarks
 from testburn.entry.boxes import LINES, STYLE, Keys, RowBoxes, Rows, as_html, button, header_box, message, wrapped
-from testburn.entry.draft import Draft, Saved, changes, home, saved_burn
-from testburn.entry.grid import DEPTH, HEADER, as_readings, faults_in_words, remembered, set_units, swatches_of, units_typed, with_face
+from testburn.entry.draft import Draft, Saved, changes, home, last_depths, saved_burn
+from testburn.entry.grid import DEPTH, HEADER, USUAL_SWATCHES, as_readings, faults_in_words, next_burn, remembered, set_units, swatches_of, units_typed, with_face
 from testburn.entry.kept import Asking, attempt, saved as saved_in
 from testburn.entry.remarks import Remark
 from testburn.labbook import columns, shown, woods
@@ -76,7 +76,7 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
     if (book / "burns").is_dir():
         try:
             readings = labbook.read(book)
-            known = remembered(readings, units)
+            known = remembered(readings, units) if start else next_burn(readings, units) | last_depths(home(book, scratch))
             fit = depthfit.fit_if_enough(readings[readings["burn"] != (saved.burn if saved else "")])
         except labbook.ReadingsError as error:
             notice = f"The header is not filled in, since the lab book cannot be read. {error}\n{notice}".strip()
@@ -86,6 +86,8 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
         typed |= set_units(start)
     correcting = {"burn": saved.burn, "seen": saved.seen} if saved else None
     draft = draft or Draft(home(book, scratch), correcting=correcting)
+    if known and not start:
+        notice = f"Id, setting and speeds are filled in as after the last burn: change what is another.\n{notice or ''}".strip()
     return BurnForm(book, typed, wood, draft, LiveChart(fit), notice, scratch, saved, begin, machine)
 
 
@@ -107,7 +109,7 @@ class BurnForm(widgets.VBox):
         self._saved, self._asking, self._chart = False, Asking(), chart
         self._place, self.when_saved = message(), lambda: None
         self.plot = widgets.Output()
-        self.grid = Rows(typed.get("swatches") or [{"swatch": str(n)} for n in range(1, 7)],
+        self.grid = Rows(typed.get("swatches") or [{"swatch": str(n)} for n in range(1, USUAL_SWATCHES + 1)],
                          self._columns(), self._changed)
         self.add_swatch = button("Add swatch", lambda _: self.grid.add_swatch(self._columns()[1]))
         self.add_reading = button("Add reading", self._add_reading)

@@ -210,6 +210,15 @@ def resumed(folder: Path, name: str) -> tuple[dict, Draft]:
     return typed, Draft(folder, name, correcting)
 
 
+def last_depths(folder: Path) -> dict[str, str]:
+    """Return how the depths of the last saved burn were typed: their unit, and whether as face and floor; nothing where none was."""
+    try:
+        typed = _typed(journal.last_saved(folder))
+    except (OSError, KeyError, TypeError, ValueError, AttributeError):
+        return {}
+    return {name: typed[name] for name in ("depth_unit", "depth_as") if typed.get(name)}
+
+
 def _typed(cells: dict[str, str]) -> dict:
     """Return the form as it first stood, with every later cell put over it."""
     whole = json.loads(cells[_WHOLE])

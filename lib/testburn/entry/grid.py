@@ -7,6 +7,8 @@ form's own words. Nothing is refused here: a cell that is no number goes on as i
 kept as JSON and given back.
 """
 
+import itertools
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,9 +38,10 @@ LABELS = HEADER | {
 # Of what may be typed in another unit than a file's.
 _REMEDY = {name: f"Type the {word} that was set, in the unit said above or with its own behind it."
            for name, word in (("speed_mm_s", "speed"), ("power_pct", "power"), ("line_pitch_mm", "pitch"))}
-MOST_SWATCHES, MOST_READINGS = 200, 30
+MOST_SWATCHES, MOST_READINGS, USUAL_SWATCHES = 200, 30, 6
 DEPTH, FACE_AND_FLOOR = "the depth", "face, then floor"
 # These belong to one board or one burn, so the next burn starts without them.
+_NUMBERED = re.compile(r"(.*?)([0-9]{0,9})", re.DOTALL)
 _NOT_REMEMBERED = ("burn", "burned_on", "board", "board_thickness", "moisture_pct", "note")
 
 
@@ -148,6 +151,34 @@ def remembered(readings: pd.DataFrame, units: Units = Units()) -> dict:
     boxes = {"power_pct": "power_pct", "line_pitch_mm": "line_spacing"}
     return said | units_typed(spoken) | {box: spoken.of(name).text(newest[name]) for name, box in boxes.items()} | {
                    "gauge_step": f"{_said(newest['gauge_step_mm'])} mm"}
+
+
+def next_burn(readings: pd.DataFrame, units: Units = Units()) -> dict:
+    """Return what the burn after the newest is offered: the header, the next id that is free, the same swatches at the same speeds.
+
+    The swatches are those of the newest burn as `filled` has them, without depths, and empty ones up to the usual number; where it
+    cannot hold them, none are offered.
+    """
+    if readings.empty:
+        return {}
+    newest = readings.sort_values(["burned_on", "burn"])["burn"].iloc[-1]
+    offered = remembered(readings, units) | {"burn": _next_id(newest, {name.casefold() for name in readings["burn"].unique()})}
+    try:
+        held = filled(readings[readings["burn"] == newest], units)
+    except ValueError:
+        return offered
+    rows = [{name: row[name] for name in ("swatch", "speed", "power")} for row in held["swatches"]]
+    free = (str(number) for number in itertools.count(1) if str(number) not in {row["swatch"] for row in rows})
+    rows += [{"swatch": next(free)} for _ in range(len(rows), USUAL_SWATCHES)]
+    return offered | {name: held[name] for name in ("speed_unit", "power_unit", "power_pct")} | {"swatches": rows}
+
+
+def _next_id(burn: str, taken: set[str]) -> str:
+    """Return the next id that is free: oak-10 after oak-09, oak-2 after oak."""
+    stem, number = _NUMBERED.fullmatch(burn).groups()
+    stem, width = (stem, len(number)) if number else (f"{stem}-", 1)
+    following = (f"{stem}{count:0{width}d}" for count in itertools.count(int(number or 1) + 1))
+    return next(name for name in following if name.casefold() not in taken)
 
 
 def filled(rows: pd.DataFrame, units: Units = Units()) -> dict:

@@ -25,7 +25,7 @@ from testburn.labbook import files
 from testburn.labbook.files import NotWritten
 from testburn.labbook.files import burn_name_fault
 
-__all__ = ["Hold", "NotWritten", "close", "drafts", "elsewhere", "record", "replay"]
+__all__ = ["Hold", "NotWritten", "close", "drafts", "elsewhere", "last_saved", "record", "replay"]
 
 def record(book: str | Path, draft: str, cell: str, value: str) -> None:
     """Append one accepted cell; when this returns, it is on the disk.
@@ -68,6 +68,12 @@ def record(book: str | Path, draft: str, cell: str, value: str) -> None:
 def replay(book: str | Path, draft: str) -> dict[str, str]:
     """Return each cell of a draft with the value that was accepted last; empty if there is none."""
     return {entry["cell"]: entry["value"] for entry in _entries(_file(Path(book), draft))}
+
+
+def last_saved(book: str | Path) -> dict[str, str]:
+    """Return each cell of the draft that was saved last; empty if there is none."""
+    files_of = sorted((Path(book) / "journal" / "saved").glob("*.jsonl"), key=lambda file: (file.stat().st_mtime_ns, file.name))
+    return {entry["cell"]: entry["value"] for entry in _entries(files_of[-1])} if files_of else {}
 
 
 def drafts(book: str | Path) -> pd.DataFrame:

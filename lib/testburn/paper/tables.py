@@ -33,7 +33,7 @@ HEADINGS = {
     "r_squared": ("R²", "{:.3f}"), "formula": ("formula", None), "flags": ("mind", None),
     "slope": ("slope", "{:.3g}"), "slope_se": ("its error", "{:.2g}"),
     "intercept": ("intercept, mm", "{:.3f}"), "intercept_se": ("error of it", "{:.2g}"),
-    "struck_because": ("struck because", None), "burned_on": ("burned on", "{:%Y-%m-%d}"),
+    "struck_because": ("set aside because", None), "burned_on": ("burned on", "{:%Y-%m-%d}"),
     "botanical_name": ("botanical name", None),
     "specific_gravity_12pct": ("specific gravity, 12 %", "{:.2f}"),
     "dust_caution": ("dust", None), "why": ("why", None),

@@ -19,8 +19,8 @@ min_speed_mm_s = 1
 max_speed_mm_s = 600
 speed_step_mm_s = 1
 # How briskly the head speeds up and slows down along a line. Without it, minutes are a range.
-# Time two or more filled rectangles with a stopwatch, write them into timed_runs.csv, and notebook 8
-# works out the next two lines.
+# Time two or more filled rectangles with a stopwatch, type them into the boxes of notebook 8, and it
+# works out the next two lines and puts them here.
 # acceleration_mm_s2 = 1000
 # turn_overhead_s = 0.0
 # Between pieces, with the beam off. Without it, the highest speed.
