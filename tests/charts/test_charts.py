@@ -50,7 +50,7 @@ def figures(demo, chosen):
 
 NAMES = ["depth", "residuals", "boards", "chance", "modules", "species", "needs", "which module"]
 AXES = {
-    "depth": ("areal dose, J/mm²", "depth, mm"),
+    "depth": ("energy per mm², J/mm²", "depth, mm"),
     "residuals": ("line energy, J/mm", "deeper than the curve, %"),
     "boards": ("deeper than the curve of its wood and module, %", None),
     "chance": ("speed, mm/s", "chance to land inside, %"),
@@ -294,7 +294,7 @@ def test_a_board_named_like_a_tag_is_escaped_where_it_is_asked_for(tagged):
 
 @pytest.mark.parametrize(("against", "title"), [
     ("speed_mm_s", "speed, mm/s"), ("fitted_mm", "fitted depth, mm"), ("burned_on", "day of the burn"),
-    ("order", "place of the swatch in its burn"), ("areal_dose_j_mm2", "areal dose, J/mm²")])
+    ("order", "place of the swatch in its burn"), ("areal_dose_j_mm2", "energy per mm², J/mm²")])
 def test_residuals_are_drawn_against_any_of_these(against, title, demo):
     figure = charts.residuals(demo, *CHERRY, against)
     assert figure.layout.xaxis.title.text == title

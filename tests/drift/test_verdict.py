@@ -44,8 +44,8 @@ def verdict(frame, **asked):
 def test_jobs_as_promised_are_in_step():
     said = verdict(finished(WIGGLE))
     assert (said["state"], said["reason"], said["since"], said["advice"]) == ("in step", "", "", "")
-    assert said["words"] == ("In step: 10 jobs on 10 boards came out +0 % in depth (-8 to +10 %) against their "
-                             "cards, no more than boards do.")
+    assert said["words"] == ("As the cards said: 10 jobs on 10 boards came out +0 % in depth (-8 to +10 %) against "
+                             "them, no more than boards do.")
 
 
 FADE = [-0.2, -0.24, -0.22, -0.19, -0.21]
@@ -62,7 +62,7 @@ def test_a_logged_cure_closes_the_old_state_and_the_jobs_since_are_judged():
         "too few jobs", "No job was finished since lens wiped (2025-03-16)."]
     good = verdict(finished(WIGGLE + FADE + WIGGLE), log=wiped)
     assert (good["state"], good["jobs"]) == ("in step", 10)
-    assert good["words"].startswith("Since the machine's log says lens wiped (2025-03-16): In step: 10 jobs on 10 boards")
+    assert good["words"].startswith("Since the machine's log says lens wiped (2025-03-16): As the cards said: 10 jobs on 10 boards")
     # In vain: the same fade goes on.
     assert verdict(finished(WIGGLE + FADE + FADE + FADE), log=wiped)["state"] == "shallower"
 
@@ -127,7 +127,7 @@ def test_one_odd_board_with_four_jobs_is_no_fade():
     odd = finished(WIGGLE + [-0.45, -0.44, -0.46, -0.45], boards=[*range(10), 10, 10, 10, 10])
     said = verdict(odd)
     assert (said["state"], said["board"], said["jobs"], said["boards"]) == ("odd board", "B10", 14, 11)
-    assert said["words"] == ("Board B10 of white oak is 45 % (36 to 53 %) shallower. The others are in step: "
+    assert said["words"] == ("Board B10 of white oak is 45 % (36 to 53 %) shallower. The others came out as the cards said: "
                              "it is that board, not the machine.")
     assert said["advice"].startswith("1. Burn a proof swatch on that board before its next recess.")
 

@@ -325,7 +325,7 @@ def test_every_part_of_the_chart_lies_inside_it():
 
 def test_an_areal_dose_fit_is_drawn_against_areal_dose():
     chart = page_of(stand_in(regressor="areal_dose_j_mm2"))["chart"]
-    assert chart["x"]["label"] == "areal dose, J/mm²"
+    assert chart["x"]["label"] == "energy per mm², J/mm²"
     assert chart["chosen"][1][0] == pytest.approx(1.12 / 8.2 / 0.05 / (1.04 * 0.28 / 0.05), abs=1e-4)
 
 

@@ -22,7 +22,7 @@ from testburn.units import Units
     ("minutes", 12.345, "minutes", "12.3"), ("module_w", 20.0, "module, W", "20"),
     ("good", True, "good enough", "yes"), ("good", False, "good enough", ""),
     ("good", np.bool_(True), "good enough", "yes"), ("extrapolated", np.bool_(False), "outside the burns", ""),
-    ("upper_j_mm", np.nan, "upper limit", ""), ("flags", "only 2 boards", "mind", "only 2 boards"),
+    ("upper_j_mm", np.nan, "upper limit", ""), ("flags", "only 2 boards", "notes", "only 2 boards"),
     ("burned_on", pd.Timestamp("2026-03-14"), "burned on", "2026-03-14"),
     ("burned_on", pd.NaT, "burned on", ""), ("of my own", 1.25, "of my own", "1.25"),
 ])

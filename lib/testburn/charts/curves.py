@@ -94,7 +94,7 @@ def depth(fit: DepthFit, species: str, module_w: float, wavelength_nm: float | N
             marker=dict(symbol="star", size=15, color=colour, line=dict(color="black", width=1)))
     figure.update_xaxes(title=AXIS_WORDS[group.regressor], rangemode="tozero")
     figure.update_yaxes(title="depth, mm", rangemode="tozero")
-    return styled(figure, plain(group.name), under=group.formula)
+    return styled(figure, plain(group.name), under=group.rule)
 
 
 def _energy_at(rows: pd.DataFrame, pitch: float) -> pd.Series:

@@ -19,7 +19,7 @@ LOOKS = (
     ("#E69F00", "longdashdot", "x"), ("#56B4E9", "solid", "star"),
 )
 BOARD_MARKS = ("circle", "square", "diamond", "triangle-up", "cross", "x", "star", "hexagon")
-AXIS_WORDS = {ENERGY: "line energy, J/mm", DOSE: "areal dose, J/mm²"}
+AXIS_WORDS = {ENERGY: "line energy, J/mm", DOSE: "energy per mm², J/mm²"}
 _DIGITS = 4
 
 

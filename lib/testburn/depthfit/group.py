@@ -220,6 +220,15 @@ class GroupFit:
         return f"depth_mm = {intercept:.3g} {'-' if slope < 0 else '+'} {abs(slope):.4g} × {run}"
 
     @property
+    def rule(self) -> str:
+        """The mean curve in a maker's words: where it begins to mark, and how fast it deepens from there."""
+        unit = "J/mm" if self.regressor == ENERGY else "J/mm²"
+        rate = self.coefficients[1] * np.exp(-self.coefficients[2] * self.threshold)
+        begins = f"no mark below {self.threshold:.2g} {unit}, then " if self.threshold > 0 else ""
+        then = {"straight": "", "flattening": ", less as it gets deeper", "steepening": ", more as it gets deeper"}[self.form]
+        return f"{begins}{rate:.2g} mm per {unit}{then}"
+
+    @property
     def threshold(self) -> float:
         """The regressor value below which the curve predicts no mark; 0 where it always does."""
         intercept, slope, bend = self.coefficients
@@ -318,7 +327,7 @@ class GroupFit:
             "lowest_depth_mm": used["depth_mm"].min(), "highest_depth_mm": used["depth_mm"].max(),
             "threshold": self.threshold, "lack_of_fit_p": self.lack_of_fit.p,
             "line_pitch_mm": ", ".join(f"{pitch:g}" for pitch in self.line_pitches_mm),
-            "formula": self.formula, "flags": "; ".join(self.flags),
+            "rule": self.rule, "formula": self.formula, "flags": "; ".join(self.flags),
         }
 
 

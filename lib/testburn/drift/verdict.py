@@ -309,8 +309,7 @@ def verdict(said: dict) -> str:
     count = f"{_many(said['jobs'], 'job')} on {_many(said['boards'], 'board')}"
     since = f"{said['since']} ({said['since_on']:%Y-%m-%d})" if said["reason"] else ""
     return {
-        "": (f"In step: {count} came out {sure} against their cards, no more than boards "
-             "do."
+        "": (f"As the cards said: {count} came out {sure} against them, no more than boards do."
              if said["state"] == "in step" else f"Too few jobs to tell: {count}. Four boards are needed."),
         "fade": (f"Since job {since} recesses come out {sure}, on {_many(said['boards_off'], 'board')}: "
                  "more than boards differ. It is the machine, not a board."),
@@ -319,7 +318,7 @@ def verdict(said: dict) -> str:
                   f"{_many(said['boards_off'], 'board')}. It was so from the first job on: lens, "
                   "setting or curve."),
         "board": (f"Board {said['board']} of {said['species']} is {sure}. "
-                  + ("The others are in step: it is that board, not the machine." if said["boards"] > 1
+                  + ("The others came out as the cards said: it is that board, not the machine." if said["boards"] > 1
                      else "There is no other board to compare it with yet.")),
         "wood": (f"{said['species'].capitalize()} comes out {sure} on all its "
                  f"{_many(said['boards_off'], 'board')}, the other woods do not: it is its curve, not "

@@ -58,6 +58,6 @@ IN_THE_BINDER = (
         "Let the lens cool. Never look into the module.",
     )),
     ("Who decides", (
-        "Local codes, the makers' manuals and a laser safety officer decide, not this binder.",
+        "Local codes, the makers' manuals and a laser safety officer decide, not these cards.",
     )),
 )

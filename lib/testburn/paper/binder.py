@@ -28,7 +28,7 @@ OLD_ORDER = "The card of the order {name}, data {mark}, is out of date: make it 
 TAKE_DOWN = "Sheets marked data {marks} are out of date: take them down."
 LEFT_OFF = "Without a card: {which}."
 OF_ONE_BOARD = ("An order has one live card. Of several cards for one board, that with the most proof swatches knows it best. To "
-                "leave a card out of the binder, take its file out of {folder}.")
+                "leave a card out of the card folder, take its file out of {folder}.")
 
 
 def write(path, fit: DepthFit, machine: Machine = Machine(), records_folder=None,
@@ -98,7 +98,7 @@ def document(fit: DepthFit, fresh: dict, kept: tuple[Record, ...] = (), left_off
              *([OF_ONE_BOARD.format(folder=f"records/{own[0].path.parent.name}")] if own else [])]
     waves = sorted({sheet["page"]["wavelength"] for sheet in sheets}, key=lambda said: (len(said), said))
     return {
-        "title": f"Binder: {count(len(sheets), 'settings card')}",
+        "title": f"Card folder: {count(len(sheets), 'settings card')}",
         "holds": ", ".join(counts[:1 + bool(own)]),
         "width_mm": fresh["width_mm"], "height_mm": fresh["height_mm"],
         "invented": fresh["invented"], "provenance": fresh["provenance"],

@@ -91,7 +91,7 @@ def _alt(rows, readings, name: str, unit: str, chosen) -> str:
 
 def axis(regressor: str) -> tuple[str, str]:
     """Return the name and unit of the energy axis."""
-    return ("areal dose", "J/mm²") if regressor == "areal_dose_j_mm2" else ("line energy", "J/mm")
+    return ("energy per mm²", "J/mm²") if regressor == "areal_dose_j_mm2" else ("line energy", "J/mm")
 
 
 def _fractions(values, whole: float) -> list[float]:

@@ -12,12 +12,12 @@ from testburn.labbook import shown
 from testburn.units import COLUMNS, Units
 
 HEADINGS = {
-    "species": ("species", None), "module_w": ("module, W", "{:g}"),
+    "species": ("wood", None), "module_w": ("module, W", "{:g}"),
     "wavelength_nm": ("nm", "{:g}"), "burn": ("burn", None), "board": ("board", None),
     "swatch": ("swatch", None), "reading": ("reading", "{:g}"),
     "passes": ("passes", "{:g}"),
     "line_energy_j_mm": ("line energy, J/mm", "{:.3f}"),
-    "areal_dose_j_mm2": ("areal dose, J/mm²", "{:.2f}"),
+    "areal_dose_j_mm2": ("energy per mm², J/mm²", "{:.2f}"),
     "aim_mm": ("wanted, mm", "{:g}"), "depth_mm": ("depth, mm", "{:.2f}"),
     "lower_mm": ("95 % from, mm", "{:.2f}"), "upper_mm": ("95 % to, mm", "{:.2f}"),
     "lowest_mm": ("expect from, mm", "{:.2f}"), "highest_mm": ("expect to, mm", "{:.2f}"),
@@ -30,7 +30,7 @@ HEADINGS = {
     "extrapolated": ("outside the burns", None), "known": ("from the lab book", None),
     "boards": ("boards", "{:g}"), "swatches": ("swatches", "{:g}"),
     "readings": ("readings", "{:g}"), "scatter_pct": ("scatter, %", "{:.0f}"),
-    "r_squared": ("R²", "{:.3f}"), "formula": ("formula", None), "flags": ("mind", None),
+    "r_squared": ("R²", "{:.3f}"), "rule": ("rule", None), "formula": ("formula", None), "flags": ("notes", None),
     "slope": ("slope", "{:.3g}"), "slope_se": ("its error", "{:.2g}"),
     "intercept": ("intercept, mm", "{:.3f}"), "intercept_se": ("error of it", "{:.2g}"),
     "struck_because": ("set aside because", None), "burned_on": ("burned on", "{:%Y-%m-%d}"),
@@ -45,7 +45,7 @@ HEADINGS = {
     "words": ("in words", None), "F": ("F", "{:.1f}"), "df": ("df", None), "p": ("p", "{:.2g}"),
     "guessed": ("a guess", None),
     "name": ("what", None), "side": ("side", None), "mm": ("mm", "{:.3f}"),
-    "uncertainty_mm": ("± (one sd), mm", "{:.3f}"), "counts_mm": ("counts, mm", "{:.2f}"),
+    "uncertainty_mm": ("±, mm (2 times in 3)", "{:.3f}"), "counts_mm": ("counts, mm", "{:.2f}"),
     "margin_mm": ("of it margin, mm", "{:+.2f}"), "source": ("source", None),
     "what": ("in words", None), "remedy": ("milder with", None), "value": ("value", None),
     "ml": ("ml", "{:.1f}"), "step": ("step", None), "coats": ("coats", "{:g}"),
@@ -110,6 +110,20 @@ class Shown:
             '<tr style="text-align: right;">', "<tr>")
 
 
+@dataclass(frozen=True, eq=False)
+class Behind:
+    """A table that lies behind a fold, under a line that says what is there."""
+
+    line: str
+    table: Shown
+
+    def __repr__(self) -> str:
+        return f"{self.line}\n{self.table}"
+
+    def _repr_html_(self) -> str:
+        return f"<details><summary>{shown.as_html(self.line)}</summary>{self.table._repr_html_()}</details>"
+
+
 @dataclass(frozen=True)
 class Said:
     """Words as a notebook shows them: a paragraph each, broken between words and not within."""
@@ -126,6 +140,11 @@ class Said:
 def said(*texts: str) -> Said:
     """Return texts to be shown as paragraphs; empty ones are left out."""
     return Said(tuple(text for text in texts if text) or ("nothing",))
+
+
+def behind(line: str, table: pd.DataFrame, *names: str) -> Behind:
+    """Return columns as `shop` does, behind a fold: figures that a maker may want to check and need not read."""
+    return Behind(line, shop(table, *names))
 
 
 def shop(table: pd.DataFrame, *names: str, units: Units = Units()) -> Shown:

@@ -141,7 +141,7 @@ def bind(workshop: Workshop) -> int:
     kept = record.kept(workshop.records)
     made = [binder.write(workshop.cards / name, fit, workshop.machine, workshop.records, paper)
             for paper, name in binder.FILES.items()]
-    shown.say("\n".join([*binder.told(fit, kept), *(f"Binder: {path}" for path in made)]))
+    shown.say("\n".join([*binder.told(fit, kept), *(f"Card folder: {path}" for path in made)]))
     return 0
 
 

@@ -81,7 +81,7 @@ class Grid:
         if self.table.empty:
             return "<i>no burn yet</i>"
         fields = self.fields
-        head = "".join(f"<th{_BOX}>{shown.as_html(name)}</th>" for name in ("species", *fields.columns))
+        head = "".join(f"<th{_BOX}>{shown.as_html(name)}</th>" for name in ("wood", *fields.columns))
         body = "".join(
             f"<tr><th{_BOX}>{shown.as_html(str(species))}</th>" + "".join(
                 f"<td{_BOX}>{shown.as_html(text).replace('; ', '<br>')}</td>" for text in row) + "</tr>"
@@ -91,7 +91,7 @@ class Grid:
 
 def _field(row) -> str:
     boards = f"{row.boards} board{'s' * (row.boards != 1)}" + ("" if row.fitted else ", no curve yet")
-    jobs = row.drift if row.drift == "no jobs" else f"{row.jobs} job{'s' * (row.jobs != 1)}: {row.drift}"
+    jobs = row.drift if row.drift == "no jobs" else f"{row.jobs} job{'s' * (row.jobs != 1)}: {'as the card said' if row.drift == 'in step' else row.drift}"
     when = "ago" if row.age_days >= 0 else "ahead"
     return f"{boards}; burned {row.last_burn:%Y-%m-%d}; {abs(row.age_days)} days {when}; {jobs}"
 
