@@ -472,7 +472,7 @@ def timed_book(tmp_path):
     return book
 
 
-NO_RUNS = ("No timed runs yet. Write two or more into timed_runs.csv, under the columns run, timed_on, width_mm, height_mm, "
+NO_RUNS = ("No timed runs yet. Add two or more, or write them into timed_runs.csv, under the columns run, timed_on, width_mm, height_mm, "
            "speed_mm_s, line_pitch_mm, passes, seconds. Time a filled rectangle of many short lines (say 20 mm wide, 40 mm "
            "high) at one, and another at twice that speed.")
 ANOTHER = ("cannot tell acceleration from what a turn costs besides. Time a filled rectangle of many short lines (say 20 mm "
