@@ -1,5 +1,7 @@
 """Depth fit: what must hold whatever the statistics inside."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -315,3 +317,14 @@ def test_a_wood_of_one_board_says_that_its_spread_is_what_boards_usually_do(burn
     assert woods["words"][0].endswith("from 1 board; one board tells nothing of it, so this is what boards usually do.")
     # about 10 % from the prior: specific gravity within a species, Wood Handbook, from memory
     assert woods["lower_pct"][0] < 10 < woods["upper_pct"][0]
+
+
+@pytest.mark.parametrize("intercept_mm, said", [(-0.05, r"no mark below 0\.\d+ J/mm, then \d+(\.\d+)? mm per J/mm"), (0.1, r"\d+(\.\d+)? mm per J/mm")])
+def test_the_curve_is_said_as_a_rule(burns, intercept_mm, said):
+    """The rate is the curve's own slope where it begins to mark, by differences."""
+    group = depthfit.fit(burns(boards=4, intercept_mm=intercept_mm)).groups[0]
+    assert re.fullmatch(said + "(, (less|more) as it gets deeper)?", group.rule)
+    start = group.threshold / group.line_pitches_mm[0]
+    low, high = group.mean([start + 1e-6, start + 1e-3])
+    rate = (high - low) / (1e-3 - 1e-6) / group.line_pitches_mm[0]
+    assert float(re.search(r"([\d.]+) mm per", group.rule)[1]) == pytest.approx(rate, rel=0.06)

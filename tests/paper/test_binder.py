@@ -83,7 +83,7 @@ def test_the_fresh_cards_come_first_then_those_for_one_board(fit, tmp_path):
         ("White oak", "20 W", card.NEXT_BOARD, fit.fingerprint, "Holds"),
         ("White oak", "20 W", "For board K7 only", proved.fingerprint, "Holds")]
     assert (made["groups"], made["holds"]) == (3, "3 cards for the next board, 1 for one order or board each")
-    assert made["title"] == "Binder: 4 settings cards"
+    assert made["title"] == "Card folder: 4 settings cards"
     assert made["alarms"] == []
     assert made["notes"] == ["An order has one live card. Of several cards for one board, that with the most proof swatches knows it "
                              "best. To leave a card out of the binder, take its file out of records/records."]
@@ -211,7 +211,7 @@ def test_the_pdf_is_tagged_titled_and_in_a_language(fit, old, tmp_path):
     board_card(tmp_path / "records", old, "K7")
     made = inside(binder.write(tmp_path / "binder.pdf", fit, Machine(), tmp_path / "records"))
     for mark in (b"<pdfuaid:part>1</pdfuaid:part>", b"/Lang", b"/StructTreeRoot", b"/Alt",
-                 b"/Title (Binder: 4 settings cards)", b"/ToUnicode", b"/MarkInfo"):
+                 b"/Title (Card folder: 4 settings cards)", b"/ToUnicode", b"/MarkInfo"):
         assert re.sub(rb"\s", b"", mark) in re.sub(rb"\s", b"", made), mark
     assert b"CreationDate" not in made and b"ModifyDate" not in made
 
@@ -261,7 +261,7 @@ def own(tmp_path, monkeypatch, burns):
 
 def test_the_command_binds_both_papers_and_says_what_is_out_of_date(own, tmp_path, capsys, burns):
     assert cards.main(["binder"]) == 0
-    places = "".join(f"Binder: {tmp_path / 'cards' / name}\n" for name in ("binder-a5.pdf",
+    places = "".join(f"Card folder: {tmp_path / 'cards' / name}\n" for name in ("binder-a5.pdf",
                                                                          "binder-half-letter.pdf"))
     assert capsys.readouterr().out == places
     first = depthfit.fit(labbook.read(own))

@@ -33,7 +33,7 @@ def test_a_value_is_shown_as_a_maker_reads_it(column, value, heading, text):
 
 def test_the_named_columns_are_shown_in_the_order_named():
     frame = pd.DataFrame({"depth_mm": [0.5], "board": ["O1"], "species": ["white oak"]})
-    assert tables.shop(frame, "species", "depth_mm").frame.columns.tolist() == ["species", "depth, mm"]
+    assert tables.shop(frame, "species", "depth_mm").frame.columns.tolist() == ["wood", "depth, mm"]
     assert tables.shop(frame).frame.columns.tolist() == ["depth, mm", "board", "species"]
 
 
@@ -127,3 +127,9 @@ def test_words_are_shown_as_paragraphs_and_escaped():
     assert repr(shown) == "one <b>board</b>\n\ntwo"
     assert "&lt;b&gt;" in shown._repr_html_() and shown._repr_html_().count("<p ") == 2
     assert repr(tables.said("")) == "nothing"
+
+
+def test_figures_that_need_not_be_read_lie_behind_a_fold():
+    folded = tables.behind("The figures <behind>", pd.DataFrame({"words": ["they differ"], "F": [3.21]}), "words", "F")
+    assert folded._repr_html_().startswith("<details><summary>The figures &lt;behind&gt;</summary><table") and "3.2" in folded._repr_html_()
+    assert repr(folded).startswith("The figures <behind>\n")
