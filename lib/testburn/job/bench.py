@@ -60,6 +60,8 @@ class Job:
         LookupError
             If nothing was burned that is as the order says, or its watts could mean several modules.
         """
+        if self.fit is None:
+            raise LookupError("There is no curve yet: burn swatches and enter their depths first.")
         asked = {name: getattr(self.order, name) for name in columns.GROUP_KEY
                  if getattr(self.order, name) is not None}
         found = [group for group in self.fit.groups
