@@ -13,7 +13,7 @@ import ipywidgets as widgets
 
 from testburn.depthfit import DepthFit
 from testburn.entry import boxes, typed
-from testburn.entry.boxes import Keys, as_html, button, wrapped
+from testburn.entry.boxes import Keys, button, wrapped
 from testburn.entry.jobform import depths_mm
 from testburn.entry.kept import Kept
 from testburn.entry.remarks import Remark

@@ -26,7 +26,7 @@ at about 30 % (Wood Handbook, FPL-GTR-190, chapter 4: S = S0 · (30 - M) / 30).
 from dataclasses import dataclass, replace
 from math import atan, ceil, sqrt
 
-from testburn.job.facts import Fact, GRITS_MM, PRACTICE, RECIPES, SANDING, TYPED, middle, shrinkage, spread
+from testburn.job.facts import Fact, GRITS_MM, RECIPES, SANDING, TYPED, middle, shrinkage, spread
 
 # Boards and strokes are what they are said to be within these limits, either way.
 _THICKNESS_MM, _STROKE_MM = 0.1, 0.05

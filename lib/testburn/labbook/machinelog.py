@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from testburn.labbook import burns, columns, files
-from testburn.labbook.cells import as_csv, typed_file
+from testburn.labbook.cells import typed_file
 from testburn.labbook.columns import LOG, REPEATS, RETIRED
 from testburn.labbook.makerfile import Problem, ReadingsError
 
