@@ -388,6 +388,32 @@ def test_a_burn_by_keyboard_alone_an_inch_slip_a_crash_and_a_save(bench):
 
 
 @pytest.mark.browser
+def test_an_order_by_keyboard_alone_outlives_a_crash(bench):
+    """The boxes of an order are kept as they are left: a kernel that dies midway costs nothing."""
+    page = bench.page
+    bench.open("06_one_order.ipynb")
+    bench.run_all()
+    for label, typed in {"Name": "fern walk", "Customer": "the arboretum (invented)", "Pieces": "3"}.items():
+        tab_to(page, label)
+        page.keyboard.type(typed)
+    tab_to(page, "Pieces a board")  # what is left is kept
+    wait_for(lambda: any("fern walk" in text and '"3"' in text for text in (
+        file.read_text(encoding="utf-8") for file in bench.book.rglob("*.jsonl"))))
+    bench.kill_kernel()
+    page.get_by_text("appears to have died").wait_for()
+    page.keyboard.press("Enter")
+    bench.wait_for_kernel()
+    bench.run_all()
+    page.get_by_text("What you typed last time and did not save is filled in again").first.wait_for()
+    tab_to(page, "Save order")
+    page.keyboard.press("Enter")
+    wait_for(lambda: (bench.book / "orders" / "fern walk.toml").exists())
+    kept = (bench.book / "orders" / "fern walk.toml").read_text(encoding="utf-8")
+    assert 'customer = "the arboretum (invented)"' in kept and "pieces = 3" in kept
+    assert bench.outside == []
+
+
+@pytest.mark.browser
 def test_the_form_is_readable_at_1280_by_800_and_works_with_keys_alone(bench):
     page = bench.page
     bench.open("03_enter_readings.ipynb")
