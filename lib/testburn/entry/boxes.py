@@ -183,6 +183,12 @@ class Keys(anywidget.AnyWidget):
         self.answered = change["new"]
 
 
+@cache
+def keys() -> Keys:
+    """Return the one listener that the forms of a page share: each of its own would be loaded by itself, while the page waits."""
+    return Keys()
+
+
 @dataclass(frozen=True, eq=False)
 class RowBoxes:
     """The boxes of one swatch, and the message beside them."""

@@ -23,7 +23,7 @@ from testburn import charts, depthfit, energy, labbook
 from testburn.charts import plain
 from testburn.depthfit import DOSE, DepthFit
 from testburn.entry import remarks
-from testburn.entry.boxes import LINES, STYLE, Keys, RowBoxes, Rows, as_html, button, header_box, message, wrapped
+from testburn.entry.boxes import LINES, STYLE, Keys, RowBoxes, Rows, as_html, button, header_box, keys, message, wrapped
 from testburn.entry.draft import Draft, Saved, changes, home, last_depths, saved_burn
 from testburn.entry.grid import DEPTH, HEADER, USUAL_SWATCHES, as_readings, faults_in_words, next_burn, remembered, set_units, swatches_of, units_typed, with_face
 from testburn.entry.kept import Asking, attempt, saved as saved_in
@@ -118,7 +118,7 @@ class BurnForm(widgets.VBox):
         lines = [wrapped(title, [self.header[name] for name in line])
                  for title, line in LINES.items()]
         super().__init__([
-            widgets.HTML(STYLE), Keys(begin=begin), self._place, *lines,
+            widgets.HTML(STYLE), Keys(begin=True) if begin else keys(), self._place, *lines,
             self.header_said, self.plot, self.grid,
             widgets.HBox([self.add_swatch, self.add_reading, self.save, self.kept]), self.said])
         self.add_class("burn-entry")

@@ -13,7 +13,7 @@ import ipywidgets as widgets
 
 from testburn import labbook
 from testburn.entry import importing, remarks
-from testburn.entry.boxes import STYLE, Keys, as_html, button, cell, choice, laid, message, words
+from testburn.entry.boxes import STYLE, as_html, button, cell, choice, keys, laid, message, words
 from testburn.entry.grid import LABELS
 from testburn.entry.typed import short
 from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
@@ -51,7 +51,7 @@ class ImportForm(widgets.VBox):
         self._layout_line, self._map = widgets.HBox(), widgets.VBox()
         self.save = button("Save import", self._save, "primary", "burn-save")
         super().__init__([
-            widgets.HTML(STYLE), Keys(), message(Remark("plain", (
+            widgets.HTML(STYLE), keys(), message(Remark("plain", (
                 "A spreadsheet (.xlsx, .ods), or its export as CSV or TSV. Nothing is saved before you press Save "
                 "import; the file itself is never changed."))),
             widgets.HBox([self.upload]), self.guesses, self._layout_line, self._map, self.preview,

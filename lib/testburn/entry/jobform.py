@@ -19,7 +19,7 @@ import pandas as pd
 from testburn import drift
 from testburn.depthfit import NEXT
 from testburn.entry import boxes
-from testburn.entry.boxes import Keys, as_html, button
+from testburn.entry.boxes import as_html, button, keys
 from testburn.entry.draft import BoxesDraft
 from testburn.entry.grid import units_of
 from testburn.entry.typed import MM_OF, length_mm, short
@@ -122,7 +122,7 @@ class JobForm(widgets.VBox):
         self.accept = button("Accept into the fit", self._accept)
         self.clear = button("Start empty", self._clear)
         super().__init__([
-            widgets.HTML(boxes.STYLE), Keys(), self._place_line(resumed),
+            widgets.HTML(boxes.STYLE), keys(), self._place_line(resumed),
             boxes.row([self.boxes["card"]]), boxes.row(self.boxes[name] for name in list(LABELS)[1:]), self.promised,
             widgets.HBox([self.save, self.accept, self.clear]), self.said])
         self.add_class("burn-entry")

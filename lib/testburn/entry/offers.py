@@ -12,7 +12,7 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from testburn.entry import boxes, burnform, draft, grid as entry
-from testburn.entry.boxes import STYLE, Keys, as_html, button, message
+from testburn.entry.boxes import STYLE, as_html, button, keys, message
 from testburn.entry.importform import ImportForm
 from testburn.entry.remarks import Remark
 from testburn.labbook import journal
@@ -44,7 +44,7 @@ class Offers(widgets.VBox):
         self.choose = boxes.choice(self._choices(), _NEW, "Open", "420px")
         self.go = button("Open", lambda _: self._open(*self.choose.value))
         self._slot = widgets.VBox()
-        super().__init__([widgets.HTML(STYLE), Keys(), self.offers, widgets.HBox(
+        super().__init__([widgets.HTML(STYLE), keys(), self.offers, widgets.HBox(
             [self.choose, self.go], layout=boxes.laid(align_items="flex-end")), self.said, self._slot])
         self.add_class("burn-entry")
         if not self._offer():

@@ -13,7 +13,7 @@ import ipywidgets as widgets
 
 from testburn.depthfit import DepthFit
 from testburn.entry import boxes, typed
-from testburn.entry.boxes import Keys, button, wrapped
+from testburn.entry.boxes import button, keys, wrapped
 from testburn.entry.jobform import depths_mm
 from testburn.entry.kept import Kept
 from testburn.entry.remarks import Remark
@@ -77,7 +77,7 @@ class OrderForm(Kept):
         self.finish = button("Finish order", self._press(self._finish))
         place = f"<p>Saves into <b>{shown.as_html(str((book / orders.FOLDER).resolve()))}</b></p>"
         trial = Remark("doubt", "For trying out only: this is a scratch copy of the invented demo lab book.") if scratch else Remark("plain", "")
-        super().__init__([widgets.HTML(boxes.STYLE), Keys(), widgets.HTML(place), boxes.message(trial),
+        super().__init__([widgets.HTML(boxes.STYLE), keys(), widgets.HTML(place), boxes.message(trial),
                           boxes.row([self.which, self.open_it, self.repeat_it]),
                           *(wrapped(title, [self.boxes[name] for name in line]) for title, line in LINES.items()),
                           widgets.HBox([self.save, self.finish]), self.said])
@@ -246,7 +246,7 @@ class ProofForm(Kept):
         self.boxes = {name: self._box(name) for name in PROOF}
         self._keep(book, scratch, "orders/proofs")
         self.save = button("Add proof", lambda _: self._try(self._add), "primary", "burn-save")
-        super().__init__([widgets.HTML(boxes.STYLE), Keys(), boxes.row(self.boxes.values()), self.save, self.said])
+        super().__init__([widgets.HTML(boxes.STYLE), keys(), boxes.row(self.boxes.values()), self.save, self.said])
         self.add_class("burn-entry")
         if left := self._draft.left():
             self._fill(left)

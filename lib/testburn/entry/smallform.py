@@ -14,7 +14,7 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from testburn.entry import boxes, typed
-from testburn.entry.boxes import STYLE, Keys, as_html, button, message, wrapped
+from testburn.entry.boxes import STYLE, as_html, button, keys, message, wrapped
 from testburn.entry.kept import KEPT, Asking, Kept, attempt, in_words
 from testburn.entry.remarks import Remark
 from testburn.entry.typed import short
@@ -157,7 +157,7 @@ class SmallForm(Kept):
         self.buttons["Start anew"] = button("Start anew", lambda _: self._start_anew())
         place = message(Remark("doubt", _TRIAL)) if scratch else message()
         place.value = f"<p>Saves into <b>{shown.as_html(str((self.book / file).resolve()))}</b></p>" + place.value
-        super().__init__([widgets.HTML(STYLE), Keys(), place,
+        super().__init__([widgets.HTML(STYLE), keys(), place,
                           *(wrapped(title, [self._with_words(box) for box in line]) for title, line in lines.items()),
                           self.about, widgets.HBox(list(self.buttons.values())), self.said])
         self.add_class("burn-entry")
