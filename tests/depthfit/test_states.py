@@ -122,6 +122,13 @@ def test_nothing_happened_and_nothing_moves(before):
     assert told.fingerprint == plain.fingerprint
 
 
+def test_an_entry_on_the_day_of_the_first_burns_has_nothing_to_compare_with(before):
+    entry = pd.DataFrame([dict(day=pd.Timestamp(OLD), done="lens wiped", module="", new_state="", note="")])
+    fit = depthfit.fit(before, states.Past(entry, past().jobs, past().called))
+    assert "every burn here is from that day or later, so there is nothing to compare it with" in fit.said_of(fit.groups[0])
+    assert "+0 %" not in fit.said_of(fit.groups[0]) and fit.machine_factor(fit.groups[0]) == 1
+
+
 def test_an_entry_with_nothing_burned_since_widens_every_interval_and_says_so(before):
     plain, told = depthfit.fit(before), depthfit.fit(before, past((8, "lens changed")))
     group = told.groups[0]

@@ -73,17 +73,17 @@ def test_burns_are_retired_and_taken_back(own):
 
 
 def test_burns_of_a_module_that_is_none_are_named_before_a_button_is_pressed(own):
-    form = filled(retire_form(own), module="15W", before="2025-06-01", reason="the old lens")
-    assert "No burn of 15W is from before 2025-06-01. Modules are: 15 W" in form.about.value
+    form = filled(retire_form(own), module="25", before="2025-06-01", reason="the old lens")
+    assert "No burn of 25 W is from before 2025-06-01. Modules are: 15 W" in form.about.value
     form.buttons["Retire"].click()
-    assert "There is no burn of 15W before 2025-06-01." in form.said.value and not (own / "retired.csv").exists()
+    assert "There is no burn of 25 W before 2025-06-01." in form.said.value and not (own / "retired.csv").exists()
 
 
 def test_the_log_takes_an_entry_and_asks_about_a_module_that_no_burn_has(own):
-    form = filled(log_form(own), day="2025-03-01", done="lens wiped", module="15W", note="brown film")
+    form = filled(log_form(own), day="2025-03-01", done="lens wiped", module="25W", note="brown film")
     form.buttons["Add to the log"].click()
-    assert "No burn is of the module 15W" in form.said.value and machinelog.read(own).empty
-    filled(form, module="15 W").buttons["Add to the log"].click()
+    assert "No burn is of the module 25 W" in form.said.value and machinelog.read(own).empty
+    filled(form, module="15").buttons["Add to the log"].click()
     entry = machinelog.read(own).iloc[0]
     assert (str(entry["day"].date()), *entry[["done", "module", "note", "new_state", "invented"]]) == (
         "2025-03-01", "lens wiped", "15 W", "brown film", "", "")

@@ -82,14 +82,14 @@ def test_every_fault_is_said_and_nothing_typed_is_lost(book):
 
 
 @pytest.mark.parametrize(("name", "text", "said"), [
-    ("species", "", "Species: this cell is empty."),
+    ("species", "", "Wood: this cell is empty."),
     ("burned_on", "14.3.2026", "Day, year-month-day &#x27;14.3.2026&#x27;: this is not a day."),
     ("passes", "1,5", "Passes &#x27;1.5&#x27;: this is not a whole number."),
     ("line_spacing", "0", "Pitch &#x27;0&#x27;: allowed is at least 0.0001 and at most 100 mm."),
     ("burn", "../away", "Burn id &#x27;../away&#x27;: this cannot name a file."),
     ("gauge_step", "1 cm", "Gauge step &#x27;1 cm&#x27;: this is not a number;"),
     ("air_assist", "maybe", "Air assist &#x27;maybe&#x27;: allowed is one of on, off."),
-    ("species", "moon wood", "Species &#x27;moon wood&#x27;: this species is not in woods.csv."),
+    ("species", "moon wood", "Wood &#x27;moon wood&#x27;: this species is not in woods.csv."),
 ])
 def test_a_fault_of_the_header_is_said_once(book, name, text, said):
     form = form_for(book, **{name: text})

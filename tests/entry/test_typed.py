@@ -56,7 +56,8 @@ def test_a_depth_from_face_and_floor(face, floor, unit, mm):
 
 @pytest.mark.parametrize(("typed", "mm"), [
     ("0.10 to 0.20", [0.1, 0.2]), ("0,2 to 0,1", [0.1, 0.2]), ("0.15", [0.15, 0.15]), ("0.1;0.2", [0.1, 0.2]), (" ", None),
-    ("0.004 in to 0.2 mm", [0.1016, 0.2])])
+    ("0.004 in to 0.2 mm", [0.1016, 0.2]), ("0,10 0,20", [0.1, 0.2]), ("0,10-0,20", [0.1, 0.2]), ("[0.10, 0.20]", [0.1, 0.2]),
+    ("0.1 – 0.2", [0.1, 0.2])])
 def test_a_typed_span(typed, mm):
     assert span_mm(typed) == mm
 

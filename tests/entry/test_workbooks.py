@@ -58,7 +58,7 @@ def test_common_headings_are_guessed_and_a_sheet_is_saved_at_one_press(make, tmp
 def test_the_preview_says_once_what_is_the_same_for_all_and_names_the_rest_in_words(tmp_path):
     form = ImportForm(tmp_path)
     form.take(xlsx(Burns=ROWS), "scrap.xlsx")
-    assert "The same for all: Burn id: scrap-1; " in form.preview.value and "Species: white oak" in form.preview.value
+    assert "The same for all: Burn id: scrap-1; " in form.preview.value and "Wood: white oak" in form.preview.value
     assert "<tr><th>Row</th><th>Speed, mm/s</th><th>Swatch</th><th>Reading</th><th>Depth, mm</th></tr>" in form.preview.value
 
 

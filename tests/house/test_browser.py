@@ -268,7 +268,7 @@ def bench(browser, tmp_path, request):
 # --- the form by keyboard
 
 
-HEADER = {"Burn id": "bench-01", "Species": "white oak", "Board": "Lid-3", "Gauge step": "0.01 mm",
+HEADER = {"Burn id": "bench-01", "Wood": "white oak", "Board": "Lid-3", "Gauge step": "0.01 mm",
           "Module W": "20", "Wavelength nm": "450", "Power": "90", "Power in": "%", "Passes": "1",
           "Pitch": "0.05", "Pitch in": "mm"}
 SPEEDS = {"1": "60", "2": "90", "3": "150", "4": "240"}
@@ -418,7 +418,7 @@ def test_the_form_is_readable_at_1280_by_800_and_works_with_keys_alone(bench):
     page = bench.page
     bench.open("03_enter_readings.ipynb")
     bench.run_all()
-    type_header(page, {"Burn id": "bench-02", "Species": "white oak", "Pitch": "0.05 wide"})
+    type_header(page, {"Burn id": "bench-02", "Wood": "white oak", "Pitch": "0.05 wide"})
     tab_to(page, "Swatch 1 speed")
     for text in ("60", "", "0.018", "0.9"):  # doubts and faults have colours of their own
         page.keyboard.type(text)

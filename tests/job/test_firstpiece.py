@@ -62,7 +62,10 @@ def test_what_is_deep_enough_or_no_depth_is_refused_or_said(fit, choice, labdata
     assert "no second pass is needed" in job.second_pass(0.5)
     said = job.second_pass(0.38)
     assert said.startswith("0.38 mm is too shallow. Burn the piece once more, where it lies, at ") and "minutes more" in said
-    assert "of 100 pieces then need a second one" in job.planned_second_pass
+    # On a proved board one pass alone at that speed is as good: nothing is planned.
+    assert job.planned_second_pass == "" and "of 100 pieces then need a second one" in job.changed(proofs=(), board=None).planned_second_pass
+    with pytest.raises(ValueError, match="write one number with a point"):
+        job.second_pass((0, 36))
 
 
 def test_a_planned_second_pass_aims_below_the_middle_and_ends_inside_more_often(fit, choice):

@@ -323,3 +323,8 @@ def test_the_table_of_alternatives(plan):
 
 def test_the_preview_is_a_picture(plan):
     assert burnsheet.preview(plan, 2)[:8] == b"\x89PNG\r\n\x1a\n"
+
+
+def test_the_preview_of_a_long_sheet_is_its_first_page(monkeypatch, plan):
+    monkeypatch.setattr(burnsheet, "compiled", lambda *more: [b"first", b"second"])
+    assert burnsheet.preview(plan) == b"first"

@@ -382,6 +382,8 @@ def said(states: States) -> str:
         return (f"{name} has come out {between(low, off, high)} since {states.words[-1]}: these settings count that in. {cure}, "
                 "write it into the machine's log, and burn the check board.")
     begun, half = f"{name}, {done} on {states.since.iloc[-1]:%Y-%m-%d}: ", (high - low) / 2
+    if states.covariance[-1, -1] < 1e-12:  # the standard itself: no board of the fit was burned before it
+        return begun + "every burn here is from that day or later, so there is nothing to compare it with, and nothing changes."
     if not told[["boards", "jobs"]].any():
         return begun + (f"nothing was burned since, so these settings are less sure, by {half:.0f} %. Burn three swatches again "
                         "on the check board: they know the machine to a few percent.")

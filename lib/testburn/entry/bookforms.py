@@ -6,6 +6,7 @@ what a wood is called here. All of it is written by `labbook`, which keeps what 
 """
 
 import datetime
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -58,7 +59,7 @@ def retire_form(book: str | Path, scratch: bool = False) -> SmallForm:
         machinelog.take_back(form.book, said["before"], said["reason"], said["module"] or "")
         return _done(f"Taken back: the burns of {said['module'] or 'every module'} before {said['before']} count again.")
 
-    line = (Box(_RETIRED["module"], "Module, empty: every one", offered=_modules(book), width="190px"),
+    line = (Box(_RETIRED["module"], "Module, empty: every one", offered=_modules(book), read=_named, width="190px"),
             Box(_RETIRED["before"], "Burned before"), Box(_RETIRED["reason"], "Why", width="260px"))
     return SmallForm(book, scratch, "retired", "retired.csv", {"Burns": line}, {"Retire": retire, "Take back": back},
                      lambda form: _burns_meant(form)[1])
@@ -75,7 +76,7 @@ def log_form(book: str | Path, scratch: bool = False) -> SmallForm:
 
     states = (("yes, it may burn otherwise now", ""), ("no, nothing can have changed", "no"))
     line = (Box(_LOG["day"], "Day", datetime.date.today().isoformat()), Box(_LOG["done"], "What was done"),
-            Box(_LOG["module"], "Module, empty: every one", offered=_modules(book), width="190px"),
+            Box(_LOG["module"], "Module, empty: every one", offered=_modules(book), read=_named, width="190px"),
             Box(_LOG["new_state"], "A new state", choices=states, width="230px"), Box(_LOG["note"], "Note", width="240px"))
     return SmallForm(book, scratch, "log", machinelog.FILE, {"Work": line}, {"Add to the log": add}, _log_doubts)
 
@@ -140,6 +141,12 @@ def _readings(book, burn: str = "") -> pd.DataFrame:
         return pd.DataFrame(columns=[*columns.BY_NAME, "struck_because"])
 
 
+def _named(text: str) -> str:
+    """Return what a module is called: a number alone is its watts."""
+    watts = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*[Ww]?", text.strip())
+    return columns.module_name("", float(watts[1].replace(",", "."))) if watts else text.strip()
+
+
 def _modules(book) -> tuple[str, ...]:
     """Return what the modules of a lab book are called."""
     readings = _readings(book)
@@ -171,7 +178,7 @@ def _readings_meant(form) -> list[Remark]:
 
 def _burns_meant(form) -> tuple[list[str], list[Remark]]:
     """Return the burns that the boxes name, and what to say of them."""
-    before, module, readings = form.known("before"), form.text("module"), _readings(form.book)
+    before, module, readings = form.known("before"), _named(form.text("module")), _readings(form.book)
     if before is None or readings.empty:
         return [], []
     own = readings[columns.of_module(readings, module) & (readings["burned_on"] < pd.Timestamp(before)).to_numpy()]
@@ -187,7 +194,7 @@ def _burns_meant(form) -> tuple[list[str], list[Remark]]:
 
 def _log_doubts(form) -> list[Remark]:
     """Say what of an entry would do nothing, or looks like a slip."""
-    day, module, names = form.known("day"), form.text("module"), _modules(form.book)
+    day, module, names = form.known("day"), _named(form.text("module")), _modules(form.book)
     said = [labbook.days_ahead(pd.Series([pd.Timestamp(day)]))] if day else []
     if module and module not in names:
         said.append(f"No burn is of the module {module}: the entry would be about none of them. Modules are: {', '.join(names) or 'none yet'}.")

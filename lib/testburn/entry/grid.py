@@ -21,7 +21,7 @@ from testburn.units import Units
 # What the header holds, as typed: a column's name where the text is that column's,
 # its name without the unit where the unit is typed too.
 HEADER = {
-    "burn": "Burn id", "burned_on": "Day, year-month-day", "species": "Species", "board": "Board",
+    "burn": "Burn id", "burned_on": "Day, year-month-day", "species": "Wood", "board": "Board",
     "module_w": "Module W", "wavelength_nm": "Wavelength nm", "module": "Module and lens", "speed_unit": "Speeds in",
     "power_pct": "Power", "power_unit": "Power in",
     "passes": "Passes", "line_spacing": "Pitch", "line_spacing_unit": "Pitch in",

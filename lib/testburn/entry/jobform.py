@@ -188,7 +188,7 @@ class JobForm(widgets.VBox):
             self.promised.value = as_html([Remark("fault", _LOST), Remark("doubt", f"It was: {self._lost}")])
             return
         low, high = jobs.expected_limits(row)
-        said = [Remark("saved", f"The card promised {row['expected_mm']:.2f} mm; 19 recesses in 20 lie "
+        said = [Remark("saved", f"The card said {row['expected_mm']:.2f} mm; 19 recesses in 20 lie "
                        f"between {low:.2f} and {high:.2f} mm.")]
         try:
             depths = depths_mm(self.boxes["readings"].value, self.boxes["unit"].value)
@@ -244,7 +244,7 @@ class JobForm(widgets.VBox):
             jobs.check(readings, [self.row["species"]])
             if self._asking.first("save"):
                 return [Remark("fault", "Not saved yet; press Save job again to save it so. The readings are "
-                               f"{ratio:.2g} times what the card promised: is the unit right, and the card?")]
+                               f"{ratio:.2g} times what the card said: is the unit right, and the card?")]
         file = jobs.save(readings, self.book)
         return [saved(len(readings), file), *self._put_away()]
 

@@ -36,7 +36,7 @@ LINES = {
 LABELS = {name: label for line in LINES.values() for name, label in line.items()}
 PROOF = {"board": "Board", "depths": "Depths", "unit": "In", "gauge_step": "Gauge step", "proved_on": "Read on", "speed_mm_s": "Speed",
          "power_pct": "Power", "line_pitch_mm": "Pitch", "passes": "Passes", "confirmed": "Odd, but so because"}
-_WIDTHS = {"name": "190px", "customer": "190px", "note": "240px", "artwork": "190px", "depths": "200px", "unit": "80px", "confirmed": "220px"}
+_WIDTHS = {"name": "190px", "customer": "190px", "note": "240px", "artwork": "190px", "depths": "200px", "unit": "80px", "confirmed": "220px", "sanded_mm": "190px", "area_mm2": "190px", **dict.fromkeys((f"price_{name}" for name in _PRICES), "190px")}
 _MEASURED = {"speed_mm_s": typed.speed_mm_s, "power_pct": typed.power_pct, "line_pitch_mm": typed.pitch_mm}
 _SAID = PROOF | LABELS | {f"prices, {name}": label for name, label in _PRICES.items()}
 _WHOLE = ("pieces", "pieces_a_board")

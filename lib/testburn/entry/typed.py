@@ -53,8 +53,8 @@ def length_mm(typed: str, unit: str = "mm") -> float | None:
 
 
 def span_mm(typed: str, unit: str = "mm") -> list[float] | None:
-    """Return a typed span as [from, to] in mm: 0.10 to 0.20, or one number for both."""
-    ends = [length_mm(text, unit) for text in re.split(r"\s+to\s+|\s*[;–]\s*", typed.strip())]
+    """Return a typed span as [from, to] in mm: 0.10 to 0.20, 0,10-0,20, [0.10, 0.20], or one number for both."""
+    ends = [length_mm(text, unit) for text in re.split(r"\s+to\s+|\s*[;–]\s*|,\s+|(?<=\d)\s*-\s*(?=[\d.])|(?<=\d)\s+(?=[\d.])", typed.strip("[] "))]
     if ends == [None]:
         return None
     if len(ends) > 2 or None in ends:

@@ -29,6 +29,8 @@ _VARIANT = "brush-filled"
 # A proof that fewer boards than this would show is taken for a slip until the maker confirms it: our own judgement.
 _IMPOSSIBLE = 0.001
 _MOST_ON_A_CARD = 4
+# Where fewer pieces get a second pass, nothing is planned: one pass at that speed is as good.
+_FEW = 0.05
 # A board is no narrower and no wider than an order may say; see `facts`.
 _LEAST_WIDTH_MM, _MOST_WIDTH_MM = 5, 1000
 
@@ -41,11 +43,13 @@ class Job:
     fit: DepthFit
     machine: Machine
     folder: Path
+    finished: pd.DataFrame | None = None
 
     @classmethod
     def read(cls, book: str | Path, fit: DepthFit, machine: Machine = Machine()) -> "Job":
         """Return the job that a lab book's open order says; see `orders.read` for what it refuses."""
-        return cls(orders.read(book), fit, machine, Path(book) / "artwork")
+        order = orders.read(book)
+        return cls(order, fit, machine, Path(book) / "artwork", orders.came_out(book, order.name).table if order.file else None)
 
     def changed(self, **lines) -> "Job":
         """Return the job with some lines of its order changed."""
@@ -165,7 +169,7 @@ class Job:
     @property
     def notes(self) -> list[str]:
         """What to know of the order before its card is used; mostly nothing."""
-        return [words for words in (self.proof_unused, self.drawing_changed, "" if self.trouble else finishing.through(self.window)) if words]
+        return [words for words in (*self.missed, self.proof_unused, self.drawing_changed, "" if self.trouble else finishing.through(self.window)) if words]
 
     @cached_property
     def proved(self) -> DepthFit:
@@ -255,6 +259,8 @@ class Job:
 
     def second_pass(self, measured_mm: float) -> str:
         """Say with which second pass a recess of this depth is brought into the window; see `firstpiece.top_up`."""
+        if not isinstance(measured_mm, (int, float)):
+            raise ValueError(f"The measured depth is {measured_mm}: write one number with a point, e.g. 0.36.")
         choice, units = self.recommended, self.machine.units
         if choice["passes"] != 1:
             return f"The setting has {choice['passes']:g} passes: what one more adds to them is not known here. Prove it on waste wood."
@@ -275,6 +281,8 @@ class Job:
         if choice["passes"] != 1:
             return ""
         plan = firstpiece.planned(self.proved, choice, *self.ends_mm, self.machine, self.board)
+        if plan["topped_up"] < _FEW:
+            return ""
         return (f"Planned from the start: the first pass at {units.said('speed_mm_s', plan['speed_mm_s'])} aims at {plan['aim_mm']:.2f} mm, "
                 f"{100 * plan['topped_up']:.0f} of 100 pieces then need a second one, and {firstpiece.of_100(plan['chance_inside'])} end "
                 f"inside, where one pass alone brings {100 * choice['chance_inside']:.0f}.")
@@ -283,6 +291,23 @@ class Job:
     def pieces_a_board(self) -> int:
         """As said; where it is not, a piece is a board of its own."""
         return self.order.pieces_a_board or 1
+
+    @property
+    def missed(self) -> list[str]:
+        """Say which pieces on the board on the bench came out beside the window since its last proof."""
+        if self.finished is None or self.finished.empty or self.board == NEXT:
+            return []
+        proved = pd.Timestamp(max(str(one.get("proved_on") or "") for one in self.order.proofs_of(self.board)) or "1900-01-01")
+        rows = self.finished[(self.finished["board"] == self.board) & (self.finished["inside"] == False)  # noqa: E712  None is neither
+                             & (pd.to_datetime(self.finished["finished_on"]) >= proved)]
+        return [f"Piece {row.job} came out {row.depth_mm:.2f} mm on board {self.board}, where {row.at_least_mm:.2f} to {row.at_most_mm:.2f} mm "
+                "was wanted: prove that board again before its next piece. If you have, on the same day, go by that proof."
+                for row in rows.itertuples()]
+
+    @property
+    def condition(self) -> str:
+        """What the page says of the order first."""
+        return self.trouble or ("" if self.missed else f"Nothing is the matter with it. It is {self.standing}.")
 
     @property
     def trouble(self) -> str:

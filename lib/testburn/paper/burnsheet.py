@@ -196,8 +196,9 @@ def settings(plan: BurnPlan, board: str = "A") -> Shown:
 
 
 def preview(plan: BurnPlan, page: int = 1, paper: str = "a4", ppi: float = 110) -> bytes:
-    """Return one page of the sheet as PNG bytes, to be shown in a notebook."""
-    return compiled(_one_board(document(plan, paper), page), "burnsheet.typ", ppi)
+    """Return a board's sheet as PNG bytes, to be shown in a notebook; of a long one its first page."""
+    pages = compiled(_one_board(document(plan, paper), page), "burnsheet.typ", ppi)
+    return pages[0] if isinstance(pages, list) else pages
 
 
 def _one_board(content: dict, page: int) -> dict:
