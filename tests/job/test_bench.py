@@ -313,3 +313,8 @@ def test_a_piece_that_missed_on_the_proved_board_is_said_until_it_is_proved_agai
     job = Job(job.order, job.fit, job.machine, job.folder, finished)
     assert len(job.missed) == count and (job.condition == "") == bool(count)
     assert not count or "came out 0.36 mm on board Plank-1, where 0.46 to 0.63 mm was wanted" in job.notes[0]
+
+
+def test_an_orders_finished_pieces_are_read_with_it(labdata, tmp_path):
+    fit = depthfit.fit(labbook.read(labdata))
+    assert Job.read(labdata, fit).finished is not None and Job.read(tmp_path, fit).finished is None

@@ -49,7 +49,7 @@ class Job:
     def read(cls, book: str | Path, fit: DepthFit, machine: Machine = Machine()) -> "Job":
         """Return the job that a lab book's open order says; see `orders.read` for what it refuses."""
         order = orders.read(book)
-        return cls(order, fit, machine, Path(book) / "artwork", orders.came_out(book, order.name).table if order.file else None)
+        return cls(order, fit, machine, Path(book) / "artwork", orders.came_out(book, order.name).table if order.file not in ("", orders.FORMER) else None)
 
     def changed(self, **lines) -> "Job":
         """Return the job with some lines of its order changed."""
