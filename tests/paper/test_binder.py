@@ -86,7 +86,7 @@ def test_the_fresh_cards_come_first_then_those_for_one_board(fit, tmp_path):
     assert made["title"] == "Card folder: 4 settings cards"
     assert made["alarms"] == []
     assert made["notes"] == ["An order has one live card. Of several cards for one board, that with the most proof swatches knows it "
-                             "best. To leave a card out of the binder, take its file out of records/records."]
+                             "best. To leave a card out of the card folder, take its file out of records/records."]
 
 
 def test_a_boards_card_printed_on_two_papers_is_bound_once(fit, tmp_path):

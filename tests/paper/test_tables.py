@@ -34,7 +34,7 @@ def test_a_value_is_shown_as_a_maker_reads_it(column, value, heading, text):
 def test_the_named_columns_are_shown_in_the_order_named():
     frame = pd.DataFrame({"depth_mm": [0.5], "board": ["O1"], "species": ["white oak"]})
     assert tables.shop(frame, "species", "depth_mm").frame.columns.tolist() == ["wood", "depth, mm"]
-    assert tables.shop(frame).frame.columns.tolist() == ["depth, mm", "board", "species"]
+    assert tables.shop(frame).frame.columns.tolist() == ["depth, mm", "board", "wood"]
 
 
 def test_no_two_columns_of_one_table_share_a_heading(burns):

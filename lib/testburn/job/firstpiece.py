@@ -211,7 +211,6 @@ def _after(fit: DepthFit, group: GroupFit, choice: pd.Series, measured_mm, speed
     factor, pitch, power, loses = fit.machine_factor(group), choice["line_pitch_mm"], choice["power_pct"], second(fit, group)
     first = energy.areal_dose(choice["line_energy_j_mm"], pitch)
     more = energy.areal_dose(energy.line_energy(group.module_w, power, speeds, 1), pitch)
-    sds = fit.components.set_index("component")["sd"]
     foretold = fit.predictive(group, [choice["line_energy_j_mm"]], pitch, "swatch", board, power, choice["passes"])[0]
     noise = _noise(fit, measured_mm, readings)
     weight = foretold.sd_mm[0]**2 / (foretold.sd_mm[0]**2 + noise)
@@ -221,14 +220,14 @@ def _after(fit: DepthFit, group: GroupFit, choice: pd.Series, measured_mm, speed
     before, after, surer = (group.mean(factor * dose) for dose in (np.array([first]), total, total + spread * more))
     growth, doubtful = after / np.maximum(before, 1e-9) - 1, (surer - after) / np.maximum(before, 1e-9)
     growth, doubtful, depth, doubt = growth[:, None], doubtful[:, None], depth[:, None], doubt[:, None]
-    own = (doubtful**2 + growth**2 * (sds["swatch"]**2 + STEEP_SD**2)) * depth**2
+    own = (doubtful**2 + growth**2 * (fit.curves.components.variances[1] + STEEP_SD**2)) * depth**2
     return loses.chances, depth * (1 + growth), np.sqrt(own + doubt * (1 + growth)**2)
 
 
 def _noise(fit: DepthFit, depth_mm, readings: int):
     """Return the variance of the mean of so many readings."""
-    sds = fit.components.set_index("component")["sd"]
-    return ((sds["reading"] * depth_mm)**2 + sds["gauge"]**2) / readings
+    _, _, reading, gauge = fit.curves.components.variances
+    return (reading * depth_mm**2 + gauge) / readings
 
 
 def _chances(chances, mean, sd, at_least_mm, at_most_mm) -> tuple[np.ndarray, np.ndarray]:
