@@ -90,7 +90,7 @@ def test_a_reading_that_is_no_number_is_named(form, book):
 
 
 def test_the_card_and_the_readings_are_compared_at_once(form):
-    assert "The card promised 0.60 mm; 19 recesses in 20 lie between 0.46 and 0.74 mm." in form.promised.value
+    assert "The card said 0.60 mm; 19 recesses in 20 lie between 0.46 and 0.74 mm." in form.promised.value
     fill(form)
     assert ("Mean of 3: 0.60 mm, -1 %: as boards differ. Inside the window 0.5 to 0.7 mm."
             in form.promised.value)
@@ -102,7 +102,7 @@ def test_the_card_and_the_readings_are_compared_at_once(form):
 def test_the_wrong_unit_is_asked_about_before_it_is_saved(form, book):
     fill(form, readings="0.023 0.024").save.click()
     assert ("Not saved yet; press Save job again to save it so. The readings are 0.039 times what the card "
-            "promised: is the unit right, and the card?") in form.said.value
+            "said: is the unit right, and the card?") in form.said.value
     assert jobs.read(book).empty
     form.save.click()
     assert len(jobs.read(book)) == 2

@@ -593,7 +593,7 @@ def test_the_front_door_opens_ones_own_book_on_page_1_with_nothing_of_another(br
         page.locator(".jp-Notebook").wait_for()
         bench.wait_for_kernel()
         assert page.locator(".jp-OutputArea-output").count() == 0  # no result of any book is stored
-        page.get_by_text("Run this page").click()
+        page.locator(".jp-ToolbarButtonComponent-label", has_text="Run this page").click()
         page.locator(".jp-OutputArea-output", has_text="Lab book: your own").wait_for()
         assert page.locator(".jp-OutputArea-output", has_text="the demo, in a scratch copy").count() == 0
         folders = page.locator(".jp-DirListing-itemText").all_inner_texts()
