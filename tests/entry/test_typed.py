@@ -2,7 +2,7 @@
 
 import pytest
 
-from testburn.entry.typed import depth_mm, length_mm, number, pitch_mm, span_mm
+from testburn.entry.typed import day, depth_mm, length_mm, number, pitch_mm, span_mm
 
 
 @pytest.mark.parametrize(("typed", "value"), [
@@ -66,3 +66,9 @@ def test_a_typed_span(typed, mm):
 def test_text_that_is_no_span(typed):
     with pytest.raises(ValueError, match="no span; write it like 0.10 to 0.20|not a number"):
         span_mm(typed)
+
+
+@pytest.mark.parametrize("typed", ["3/14/2026", "tomorrow", "2026-02-30", ""])
+def test_text_that_is_no_day(typed):
+    with pytest.raises(ValueError, match="this is not a day. Write it as year-month-day, e.g. 2026-03-14"):
+        day(typed)

@@ -142,8 +142,4 @@ class Kept(widgets.VBox):
             raise ValueError(f"{label or self.labels[name]} '{short(text)}': {wrong}.") from None
 
     def _day(self, name: str, label: str) -> datetime.date | None:
-        text = self.boxes[name].value.strip()
-        try:
-            return datetime.date.fromisoformat(text) if text else None
-        except ValueError:
-            raise ValueError(f"{label} '{short(text)}': this is not a day. Write it as year-month-day, e.g. 2026-03-14.") from None
+        return self._read(name, lambda text: typed.day(text) if text.strip() else None, label)

@@ -123,7 +123,7 @@ def timed_form(book: str | Path, scratch: bool = False) -> SmallForm:
 
 
 def _day_text(text: str) -> str:
-    return datetime.date.fromisoformat(text).isoformat()
+    return typed.day(text).isoformat()
 
 
 def _seconds(text: str) -> float:

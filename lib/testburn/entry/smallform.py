@@ -6,7 +6,6 @@ too; what is wrong stands under it. A press judges them all, then acts; refused,
 in one line and the boxes are ready for the next.
 """
 
-import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,20 +23,6 @@ _AGAIN = "What you typed last time and did not save is filled in again."
 _TRIAL = "For trying out only: this is a scratch copy of the invented demo lab book."
 
 
-def a_day(text: str) -> datetime.date:
-    """Return a typed day.
-
-    Raises
-    ------
-    ValueError
-        If it is none.
-    """
-    try:
-        return datetime.date.fromisoformat(text)
-    except ValueError:
-        raise ValueError("this is not a day. Write it as year-month-day, e.g. 2026-03-14") from None
-
-
 def whole(text: str) -> float:
     """Return a typed number, as an int where it is whole."""
     value = typed.number(text)
@@ -49,7 +34,7 @@ def several(text: str) -> list[float]:
     return [whole(one.strip(",")) for one in text.replace(";", " ").strip("[] ").split()]
 
 
-_READ = {"text": str, "number": typed.number, "integer": whole, "date": a_day, "yes or no": lambda text: text == "yes"}
+_READ = {"text": str, "number": typed.number, "integer": whole, "date": typed.day, "yes or no": lambda text: text == "yes"}
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ which unit a length is in, and how a value is shown again as it would be typed. 
 and which of them stands behind a number, are `testburn.units`.
 """
 
+import datetime
 import re
 
 from testburn import energy, units
@@ -50,6 +51,20 @@ def length_mm(typed: str, unit: str = "mm") -> float | None:
     own_unit = {"in": "inch", '"': "inch", None: unit}.get(own_unit, own_unit)
     # A pitch or depth is never known to 1e-9 mm: rounding keeps 0.018 in from being 0.45719999….
     return None if value is None else round(MM_OF[own_unit](value), 9)
+
+
+def day(typed: str) -> datetime.date:
+    """Return a typed day.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    try:
+        return datetime.date.fromisoformat(typed.strip())
+    except ValueError:
+        raise ValueError("this is not a day. Write it as year-month-day, e.g. 2026-03-14") from None
 
 
 def span_mm(typed: str, unit: str = "mm") -> list[float] | None:

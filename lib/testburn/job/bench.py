@@ -43,13 +43,11 @@ class Job:
     fit: DepthFit
     machine: Machine
     folder: Path
-    finished: pd.DataFrame | None = None
 
     @classmethod
     def read(cls, book: str | Path, fit: DepthFit, machine: Machine = Machine()) -> "Job":
         """Return the job that a lab book's open order says; see `orders.read` for what it refuses."""
-        order = orders.read(book)
-        return cls(order, fit, machine, Path(book) / "artwork", orders.came_out(book, order.name).table if order.file not in ("", orders.FORMER) else None)
+        return cls(orders.read(book), fit, machine, Path(book) / "artwork")
 
     def changed(self, **lines) -> "Job":
         """Return the job with some lines of its order changed."""
@@ -292,13 +290,18 @@ class Job:
         """As said; where it is not, a piece is a board of its own."""
         return self.order.pieces_a_board or 1
 
+    @cached_property
+    def finished(self) -> pd.DataFrame | None:
+        """The order's finished recesses, as `orders.outcome` has them; None where no order is open."""
+        return None if self.order.file in ("", orders.FORMER) else orders.outcome(self.folder.parent, self.order).table
+
     @property
     def missed(self) -> list[str]:
         """Say which pieces on the board on the bench came out beside the window since its last proof."""
-        if self.finished is None or self.finished.empty or self.board == NEXT:
+        if self.board == NEXT or self.finished is None or self.finished.empty:
             return []
         proved = pd.Timestamp(max(str(one.get("proved_on") or "") for one in self.order.proofs_of(self.board)) or "1900-01-01")
-        rows = self.finished[(self.finished["board"] == self.board) & (self.finished["inside"] == False)  # noqa: E712  None is neither
+        rows = self.finished[(self.finished["board"] == self.board) & self.finished["inside"].eq(False)  # None is neither
                              & (pd.to_datetime(self.finished["finished_on"]) >= proved)]
         return [f"Piece {row.job} came out {row.depth_mm:.2f} mm on board {self.board}, where {row.at_least_mm:.2f} to {row.at_most_mm:.2f} mm "
                 "was wanted: prove that board again before its next piece. If you have, on the same day, go by that proof."

@@ -206,7 +206,12 @@ def came_out(book: str | Path, name: str) -> Outcome:
     ReadingsError
         If a file cannot be used.
     """
-    order, finished = read(book, name), jobs.read(book)
+    return outcome(book, read(book, name))
+
+
+def outcome(book: str | Path, order: Order) -> Outcome:
+    """Return how this order came out; see `came_out`."""
+    finished = jobs.read(book)
     own = finished[finished["order"].str.casefold() == order.name.casefold()]
     rows = own.groupby(["burn", "swatch"], sort=False).agg(
         board=("board", "first"), finished_on=("burned_on", "max"), expected_mm=("expected_mm", "first"), depth_mm=("depth_mm", "mean"),
