@@ -75,8 +75,8 @@ def with_patch(drawing: sweep.Artwork, choice: pd.Series, machine: Machine = Mac
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / name
         file.write_bytes(made)
-        again = sweep.artwork.read(file)
-        whole = sweep.artwork.read(_written(Path(folder), drawing)) if drawing.content else drawing
+        again = sweep.read(file)
+        whole = sweep.read(_written(Path(folder), drawing)) if drawing.content else drawing
     patch_mm2 = width * land
     if abs(again.area_mm2 - whole.area_mm2 - patch_mm2) > _SAME * patch_mm2 or len(again.pieces) != len(whole.pieces) + 1:
         raise ValueError(f"{drawing.name} does not burn as before once a patch lies beside it: its styles reach further than it. Draw a "

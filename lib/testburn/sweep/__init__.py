@@ -10,8 +10,9 @@ from testburn.sweep import artwork, lines
 from testburn.sweep.artwork import Artwork
 from testburn.sweep.head import heads, minutes, run_up_mm
 from testburn.sweep.lines import line_count
+from testburn.sweep.recalled import read
 from testburn.sweep.svgfile import ArtworkError
 from testburn.sweep.sweeps import SweepPlan, plan, slow_ends
 
 __all__ = ["Artwork", "ArtworkError", "SweepPlan", "artwork", "heads", "line_count", "lines", "minutes",
-           "plan", "run_up_mm", "slow_ends"]
+           "plan", "read", "run_up_mm", "slow_ends"]

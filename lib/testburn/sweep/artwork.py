@@ -245,7 +245,7 @@ def _around(art: Artwork) -> np.ndarray:
 
 
 def _boxes(pieces: pd.DataFrame) -> list[tuple[float, ...]]:
-    return pieces[BOX].to_numpy().tolist()
+    return [*map(tuple, pieces[BOX].to_numpy().tolist())]
 
 
 def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str, ...], tuple]:
