@@ -47,10 +47,10 @@ def imports_only(folder: Path) -> list[Path]:
 
 
 def kernels(paths: list[Path]) -> float:
-    """Return the wall time of running notebooks as the command does, two at a time."""
+    """Return the wall time of running notebooks as the command does."""
     start = time.perf_counter()
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        list(pool.map(chain.run, paths))
+    with ThreadPoolExecutor(max_workers=chain.WORKERS) as pool:
+        list(pool.map(chain.run, chain.longest_first(paths)))
     return time.perf_counter() - start
 
 

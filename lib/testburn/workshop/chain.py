@@ -24,7 +24,7 @@ from testburn.workshop.cards import bar, own_option, ready
 from testburn.workshop.lab import encryption
 from testburn.workshop.openbook import cards_folder, notebooks, open_workshop
 
-CELL_SECONDS = 300
+CELL_SECONDS, WORKERS = 300, 2
 # The tag of the one cell whose picture of a page is stored with the notebook.
 KEPT_PICTURE = "kept-picture"
 
@@ -49,6 +49,18 @@ def run(path: Path, refresh: bool = False) -> None:
                                             "language": "python"},
                              "language_info": {"name": "python"}}
         nbformat.write(notebook, path)
+
+
+def longest_first(paths: list[Path]) -> list[Path]:
+    """Return notebooks with those that take longest at the front, so that no worker waits for the other's last one.
+
+    How long one takes is judged by how many cells run, and whether they typeset: a page of cards costs as much as ten.
+    """
+    def length(path: Path) -> int:
+        code = [cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"]
+        return len(code) + 10 * sum(".write(" in source for source in code)
+
+    return sorted(paths, key=length, reverse=True)
 
 
 def _without_pictures(cell) -> None:
@@ -108,8 +120,8 @@ def _checked_run(cards: Path | None, refresh: bool) -> int:
 
 def _run_all(refresh: bool) -> bool:
     """Run every notebook, two at a time as none needs another; False once one has stopped."""
-    sequence = notebooks()
-    with ThreadPoolExecutor(max_workers=2) as pool:
+    sequence = longest_first(notebooks())
+    with ThreadPoolExecutor(max_workers=WORKERS) as pool:
         jobs = {pool.submit(run, path, refresh): path for path in sequence}
         bar(0, len(sequence), "notebooks")
         for done, job in enumerate(as_completed(jobs), start=1):
