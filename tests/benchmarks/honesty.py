@@ -157,6 +157,10 @@ CASES = (
     _home(5, 0.477 * 1.05, 0.94, **HOME),
     Case("all woods 4 %, 3 boards", 3, {"holds": atleast(0.90)}, each(unseen), {"board_sd": 0.04}),
     Case("all woods 18 %, 3 boards", 3, {"holds": atleast(0.90)}, each(unseen), {"board_sd": 0.18}),
+    Case("curves that flatten, 60 to 600 mm/s, 5 boards", 5, {"holds": atleast(0.93)} | HOME, each(unseen),
+         burn={"speeds": (60.0, 600.0)}, kind="strong saturation"),
+    Case("one reading in a hundred gross, 3 boards", 3, {"holds": atleast(0.94), "width": atmost(0.532 * 1.10)}, each(unseen),
+         burn={"gross": 0.01}),
     Case("unbalanced", (1, 4), {"holds": atleast(0.93)} | {
         f"holds, {count} boards": atleast(0.93) for count in range(1, 5)}, by_count,
         burn={"readings": (1, 5), "missing": 0.2}),

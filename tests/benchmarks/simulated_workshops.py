@@ -120,12 +120,13 @@ def draw_truth(rng, kind="standard", **other) -> Truth:
     return Truth(**usual | other)
 
 
-def burned(rng, truth, boards=3, swatches=8, readings=3, missing=0.0, speeds=SPEEDS_MM_S, routes=(USUAL_ROUTE,)):
+def burned(rng, truth, boards=3, swatches=8, readings=3, missing=0.0, speeds=SPEEDS_MM_S, routes=(USUAL_ROUTE,), gross=0.0):
     """Burn boards of every species; return tidy readings and the true factor of each board.
 
     `boards` and `readings` may be (low, high), `missing` is the share of swatches not there: data as
     unbalanced as a workshop's. A board keeps at least three swatches. Swatches take the routes in turn,
-    at the speeds that lay the same doses as the usual route does.
+    at the speeds that lay the same doses as the usual route does. A share `gross` of the readings is three times or a
+    third of what the gauge said: a needle in a pore, a foot on char.
     """
     ladder = np.linspace(*speeds, swatches)
     ladder = np.round([speed * _times_usual(routes[i % len(routes)]) for i, speed in enumerate(ladder)])
@@ -140,7 +141,10 @@ def burned(rng, truth, boards=3, swatches=8, readings=3, missing=0.0, speeds=SPE
                                     for i in there])
             count = np.array([_some(rng, readings) for _ in there])
             i = np.repeat(np.arange(len(there)), count)
-            rows.append(rows_of(truth, name, board, ladder[there][i], there[i], truth.read(rng, depth[i]), routes))
+            read = truth.read(rng, depth[i])
+            if gross:
+                read = np.where(rng.random(len(i)) < gross, np.round(read * rng.choice([1 / 3, 3.0], len(i)), 2), read)
+            rows.append(rows_of(truth, name, board, ladder[there][i], there[i], read, routes))
     return pd.concat(rows, ignore_index=True), board_factors
 
 

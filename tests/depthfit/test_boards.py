@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from scipy import special
 
+from testburn import depthfit
 from testburn.depthfit import boards, curves, spreads, swatches
 from testburn.depthfit.spreads import NODES, Spreads
 
@@ -315,3 +316,30 @@ def test_what_is_said_of_a_proof_is_what_was_set_and_not_what_a_fading_module_le
 def test_the_nearest_of_several_proofs_counts(fit, next_board):
     learned = proof_at(fit, proof_at(fit, next_board, [0.2]), [0.45])
     assert boards.elsewhere(learned, 0.45, ROUTE) == "" and "Proved at 0.45" in boards.elsewhere(learned, 0.9, ROUTE)
+
+
+# Coefficient of variation of density within a species, %: Global Wood Density Database, version 2 (Fischer et al. 2026).
+@pytest.mark.parametrize("wood, published_pct", [
+    ("white oak", 5.8), ("sugar maple", 8.6), ("black cherry", 10.2), ("red alder", 12.6), ("butternut", 15.4),
+    ("western redcedar", 24.4)])
+def test_a_wood_of_varied_density_begins_wider_and_none_narrower(wood, published_pct):
+    widths, spread = {}, {}
+    for name in ("northern red oak", wood):
+        rng = np.random.default_rng(5)
+        truth = draw_truth(rng)
+        for count in (1, 8):
+            readings = burned(np.random.default_rng(count), truth, count)[0]
+            readings = readings[readings["species"] == "northern red oak"].assign(species=name)
+            fit = depthfit.fit(readings)
+            expected = fit.predictive(fit.groups[0], [0.3], USUAL_ROUTE[1], "reading")[0]
+            widths[name, count] = (np.subtract(*expected.limits(0.95)) / expected.depth_mm)[0]
+            spread[name, count] = fit.spreads.board_sd(0)[0]
+    wider = {count: widths[wood, count] / widths["northern red oak", count] for count in (1, 8)}
+    counted = max(published_pct / 10, 1)
+    if counted < 1.11:
+        assert wider == {1: 1, 8: 1} and not fit.said_of(fit.groups[0])
+    else:
+        # On a board alone the prior speaks: by half of what is published, on the scale of logarithms.
+        assert spread[wood, 1] / spread["northern red oak", 1] == pytest.approx(counted**0.5, rel=0.08)
+        assert 1 < wider[8] < 1 + 0.5 * (wider[1] - 1)
+        assert f"{published_pct:.0f} % within the species" in fit.said_of(fit.groups[0])

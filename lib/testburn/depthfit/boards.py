@@ -29,7 +29,7 @@ from scipy import special
 
 from testburn.depthfit import spreads
 from testburn.depthfit.group import GroupFit
-from testburn.depthfit.spreads import LEVEL, NODES, Spreads, TILT
+from testburn.depthfit.spreads import LEVEL, NODES, Spreads, TILT, of_density
 from testburn.labbook import columns
 
 # Places on one board differ, beside what swatches do: rings. Judgement; only repeats could tell it.
@@ -321,6 +321,7 @@ def by_wood(groups: tuple[GroupFit, ...], known: Spreads) -> pd.DataFrame:
         words = (f"Boards of {species} differ by about {middle:.0f} % ({low:.0f} to {high:.0f} %), "
                  f"from {len(boards)} board{'s' * (len(boards) > 1)}")
         words += "; one board tells nothing of it, so this is what boards usually do." if len(boards) == 1 else "."
+        words = f"{words} {of_density(species)}".strip()
         rows.append({"species": species, "boards": len(boards), "board_pct": middle, "lower_pct": low,
                      "upper_pct": high, "words": words})
     return pd.DataFrame(rows)

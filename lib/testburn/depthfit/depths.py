@@ -21,7 +21,7 @@ from testburn.depthfit.boards import BoardState, Predictive
 from testburn.depthfit.components import PRIORS
 from testburn.depthfit.curves import CurveFit, fitted
 from testburn.depthfit.group import DOSE, GroupFit, LEVEL, REACHED, meant
-from testburn.depthfit.spreads import Spreads
+from testburn.depthfit.spreads import Spreads, of_density
 from testburn.depthfit.swatches import COUNTED, Swatches
 from testburn.labbook import columns, fingerprint, shown
 from testburn.labbook import NEXT
@@ -296,10 +296,10 @@ class DepthFit:
         return pd.DataFrame([one.row for one in self.modules.values() if len(one.mean) > 1], columns=list(states.COLUMNS))
 
     def said_of(self, group: GroupFit) -> str:
-        """Say what a maker should know of a group's module as it is now, and of burns under other conditions; mostly nothing."""
+        """Say what a maker should know of a group's module as it is now, of burns under other conditions, of its wood; mostly nothing."""
         known = self.modules[group.module_key].said_of(group.index) if group.module_key in self.modules else []
         own = self.conditions[_of_key(self.conditions, [getattr(group, name) for name in GROUP])] if len(self.conditions) else {}
-        return " ".join([*known, *own.get("words", ())])
+        return " ".join(filter(None, [*known, *own.get("words", ()), of_density(group.species)]))
 
     def _repr_html_(self) -> str:
         return shown.table_as_html(self.table.round(3))

@@ -13,13 +13,14 @@ The route slopes have a prior, since a dose laid otherwise does not dig alike (K
 for all powers in oak; others did not): 8, 10 and 7 % a doubling of power, pitch and passes, and 8 % for the speed
 that goes with each at equal dose. A wood's spread of boards is lognormal about the shop's middle, narrowly where
 all woods are alike and widely where they differ, even odds to start with; that middle is lognormal about 10 %
-(specific gravity within a species, Wood Handbook, FPL-GTR-190, table 5-6, from memory). Slope and swatch are
-shared by all woods. The widths of these priors are judgement, weighed on simulated workshops
+(specific gravity within a species, Wood Handbook, FPL-GTR-190, table 5-6, from memory). A wood whose density is
+published to vary more than that begins wider (`DENSITY_CV`), none begins narrower. Slope and swatch are shared by all
+woods. The widths of these priors are judgement, weighed on simulated workshops
 (`tests/benchmarks/honesty.py`).
 """
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 
@@ -34,6 +35,12 @@ SHAPE = (len(LEVEL_SDS), len(SLOPE_SDS), len(SWATCH_SDS))
 # (middle, sd of the logarithm)
 BOARD, SLOPE, SWATCH = (0.10, 0.4), (0.04, 0.7), (0.05, 0.5)
 ALIKE, DIFFERENT = 0.10, 0.45
+# Coefficient of variation of density within a species, where it is well above the usual tenth: Global Wood Density Database,
+# version 2 (Fischer et al. 2026), as estimated by its authors' model. Living trees, not boards, and the model's own doubt
+# is in it, so that thinly sampled species come out wider: half of it counts, on the scale of logarithms (judgement).
+DENSITY_CV = {
+    "shagbark hickory": 0.111, "sweet birch": 0.118, "red alder": 0.126, "eastern white pine": 0.133, "American basswood": 0.141,
+    "hackberry": 0.146, "bigleaf maple": 0.152, "butternut": 0.154, "sugar pine": 0.232, "western redcedar": 0.244}
 _MOST_GROUPS = 12               # whose likelihoods tell the shared spreads of a large lab book
 CURVE, ROUTE, LEVEL, TILT = slice(0, 3), slice(3, 6), 6, 7
 
@@ -84,7 +91,7 @@ class Spreads:
     @cached_property
     def _evidence(self) -> dict[str, np.ndarray]:
         """For each wood of the sample its log likelihood, given middle and width and the shared nodes."""
-        return {wood: _given_shop(self._likelihood(groups)) for wood, groups in self._sample.items()}
+        return {wood: _given_shop(self._likelihood(groups), wood) for wood, groups in self._sample.items()}
 
     def _likelihood(self, groups) -> np.ndarray:
         return sum(self.nodes(group).log_likelihood for group in groups).reshape(SHAPE)
@@ -93,7 +100,7 @@ class Spreads:
         """Return the chance of each node for a group's wood; None asks for a wood never burned."""
         wood = None if group is None else self.wood(group)
         other = _SHARED + sum(told for name, told in self._evidence.items() if name != wood)
-        prior = _log_sum(other[:, :, None] + _WOOD[:, :, :, None, None], (0, 1))
+        prior = _log_sum(other[:, :, None] + _of_wood(wood)[:, :, :, None, None], (0, 1))
         own = 0.0
         if wood is not None:
             own = self._likelihood(sorted({*self._sample.get(wood, []), group}))
@@ -134,23 +141,32 @@ def _log_normal(values, middle, sd) -> np.ndarray:
     return logs - _log_sum(logs, 0)
 
 
-def _wood_prior() -> np.ndarray:
+def of_density(wood: str) -> str:
+    """Say that a wood's boards are taken to differ more from the start, and on what ground; mostly nothing."""
+    if wood not in DENSITY_CV:
+        return ""
+    return (f"The density of {wood} is published to vary by {100 * DENSITY_CV[wood]:.0f} % within the species, where a tenth is usual "
+            "(Global Wood Density Database, a model's estimate): until your boards tell, they are taken to differ more than others.")
+
+
+@cache
+def _of_wood(wood: str | None) -> np.ndarray:
     """Return the log chance of a wood's spread given the shop's middle and width: middle × width × spread."""
-    return np.array([[_log_normal(LEVEL_SDS, middle, width) for width in (ALIKE, DIFFERENT)] for middle in LEVEL_SDS])
+    wider = max(DENSITY_CV.get(wood, 0) / BOARD[0], 1) ** 0.5
+    return np.array([[_log_normal(LEVEL_SDS, middle * wider, width) for width in (ALIKE, DIFFERENT)] for middle in LEVEL_SDS])
 
 
-_WOOD = _wood_prior()
 # What is thought of (middle, width, slope, swatch) before anything was burned.
 _SHARED = (_log_normal(LEVEL_SDS, *BOARD)[:, None, None, None] + np.full(2, np.log(0.5))[:, None, None]
            + _log_normal(SLOPE_SDS, *SLOPE)[:, None] + _log_normal(SWATCH_SDS, *SWATCH))
 
 
-PRIOR = normed(_log_sum(_SHARED[:, :, None] + _WOOD[:, :, :, None, None], (0, 1)).ravel())
+PRIOR = normed(_log_sum(_SHARED[:, :, None] + _of_wood(None)[:, :, :, None, None], (0, 1)).ravel())
 
 
-def _given_shop(log_likelihood) -> np.ndarray:
+def _given_shop(log_likelihood, wood: str) -> np.ndarray:
     """Return middle × width × slope × swatch: the likelihood with the wood's own spread summed out."""
-    return _log_sum(_WOOD[:, :, :, None, None] + log_likelihood, 2)
+    return _log_sum(_of_wood(wood)[:, :, :, None, None] + log_likelihood, 2)
 
 
 def place(curves: CurveFit, group: int, dose) -> np.ndarray:
