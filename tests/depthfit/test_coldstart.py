@@ -77,8 +77,33 @@ def test_the_further_off_the_density_the_less_is_known(burns):
     fit = depthfit.fit(burns(species="sugar maple"))
     like, light = (coldstart.guess(fit, WOOD, species, 20) for species in ("northern red oak", "American basswood"))
     assert density["northern red oak"] == density["sugar maple"]
-    away = 0.5 * np.log(density["sugar maple"] / density["American basswood"])
-    assert light.log_sd**2 - like.log_sd**2 == pytest.approx(away**2)
+    nearer = coldstart.guess(fit, WOOD, "black cherry", 20)
+    away = 0.5 * np.log(density["sugar maple"] / density["black cherry"])
+    assert nearer.log_sd**2 - like.log_sd**2 == pytest.approx(away**2)
+    # Basswood is so much lighter that maple tells nothing more of it than is published.
+    scatter = fit.components.set_index("component")["sd"]
+    assert light.log_sd**2 - scatter["board"]**2 - scatter["swatch"]**2 == pytest.approx(coldstart.BAND_SD**2)
+
+
+@pytest.mark.parametrize("wood", sorted(WOOD.index))
+def test_one_burned_wood_never_makes_a_guess_wider(wood, burns):
+    fit = depthfit.fit(burns(species="sugar maple"))
+    before, after = (coldstart.guess(known, WOOD, wood, 20, wavelength_nm=450).predict([0.1, 0.3]) for known in (None, fit))
+    ratio = np.log(after["upper_mm"] / after["lower_mm"]) / np.log(before["upper_mm"] / before["lower_mm"])
+    assert (ratio <= 1 + 1e-9).all()
+
+
+@pytest.mark.parametrize("woods_burned", [1, 2, 5])
+def test_a_normal_mean_with_a_normal_prior(woods_burned):
+    """The closed form of n normal values about a normal middle (Gelman et al., Bayesian Data Analysis, 2.5), from memory."""
+    kin = tuple(KnownWood("sugar maple", 6.0, module_w=20.0) for _ in range(woods_burned))
+    found = coldstart.from_groups(kin, WOOD, "sugar maple", 30.0, recess_sd=0)
+    half = coldstart.BAND_SD**2 / 2
+    wood = 4 * half / (4 + woods_burned - 1)
+    assert found.log_sd**2 == pytest.approx(wood + 1 / (1 / half + woods_burned / wood))
+    dose, volume = 4.0, coldstart.guess(None, WOOD, "sugar maple", 20).volume_energy_j_mm3[0]
+    weight = (woods_burned / wood) / (1 / half + woods_burned / wood)
+    assert np.log(found.middle_mm([0.2])[0]) == pytest.approx(weight * np.log((dose - 0.4) / 6) + (1 - weight) * np.log(dose / volume))
 
 
 @pytest.mark.parametrize("line_pitch_mm", [0.05, 0.1])
@@ -150,18 +175,25 @@ class KnownWood:
         return np.maximum(np.asarray(dose_j_mm2, float) - 0.4, 0) / self.cost_j_mm3
 
 
+# Of a wood of 0.55: the middle of the published band.
+MIDDLE_J_MM3 = coldstart.guess(None, WOOD.assign(specific_gravity_12pct=0.55), "white oak", 20).volume_energy_j_mm3[0]
+
+
 def held(level, density_power, wood_sd=None, burned=4, workshops=800):
     """The share of unseen woods whose recess on one board lies inside the guess.
 
     What a cubic millimetre of a wood costs goes with its density to some power, and by chance: by
-    `wood_sd`, or by one drawn anew for each workshop from what the guess assumes of it.
+    `wood_sd` each wood and by half the band's variance the shop, or by what is drawn anew for each workshop from what
+    the guess assumes of them.
     """
     dice, inside = np.random.default_rng(17), 0
     density = WOOD["specific_gravity_12pct"]
     for _ in range(workshops):
-        sd = wood_sd or coldstart.BAND_SD * np.sqrt(coldstart.BAND_WEIGHT / dice.chisquare(coldstart.BAND_WEIGHT))
+        half = coldstart.BAND_SD * 0.5**0.5
+        sd = wood_sd or half * np.sqrt(coldstart.BAND_WEIGHT / dice.chisquare(coldstart.BAND_WEIGHT))
         names = dice.choice(density.index, burned + 1, replace=False)
-        cost = 5.0 * density[names] ** density_power * np.exp(dice.normal(0, sd, burned + 1))
+        middle = np.log(MIDDLE_J_MM3 / 0.55**density_power) + dice.normal(0, half)
+        cost = np.exp(middle) * density[names] ** density_power * np.exp(dice.normal(0, sd, burned + 1))
         *kin, unseen = (KnownWood(name, cost[name]) for name in names)
         said = coldstart.from_groups(tuple(kin), WOOD, unseen.species, 20.0).predict([0.15], level).iloc[0]
         true = unseen.mean(0.15 / 0.05) * np.exp(dice.normal(0, 0.10))
