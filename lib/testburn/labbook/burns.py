@@ -56,6 +56,11 @@ def read(path: str | Path, as_typed: bool = False) -> pd.DataFrame:
         raise FileNotFoundError(f"The lab book {path} has no folder named burns. Make one in it "
                                 "and put the burns there.")
     must_be_readable(book)
+    return csvfile.remembered(("burns", path.absolute(), as_typed), (book, burns), lambda: _read(path, book, burns, as_typed))
+
+
+def _read(path, book, burns, as_typed) -> pd.DataFrame:
+    """Return the readings of burn files with what strikes and retirements say of them; every fault of every file at once."""
     paths = [path] if not path.is_dir() else burn_files(burns)
     text, problems = csvfile.read_files(paths, columns.REQUIRED, "burn")
     wood = woods.of(book)

@@ -2,7 +2,8 @@
 
 Decides what counts as a readable file: comma-separated (RFC 4180), UTF-8 with or without a byte
 order mark, one header row. Blank rows, which spreadsheets leave behind, are passed over; every row
-keeps the number a spreadsheet shows for it. Text that a spreadsheet would run as a formula is kept
+keeps the number a spreadsheet shows for it. What was read of a small lab book is not read again in the same process
+while no file of it was touched. Text that a spreadsheet would run as a formula is kept
 as text and gets an apostrophe in front when written, which is taken off again when read.
 
 Source: formula starts after "CSV Injection", OWASP Foundation (from memory): = + - @ tab return.
@@ -12,8 +13,10 @@ import csv
 import difflib
 import io
 import itertools
+import os
 import re
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +32,10 @@ _CHUNK_BYTES = 1 << 20
 _BLOCK_ROWS = 50_000
 # A smaller file is read faster than pandas is called.
 _FEW_BYTES = 50_000
+# A lab book's tables are kept in memory up to this size, and once their files have lain still for so long: until then a
+# change may bear the same time as the one before, on disks that count whole or even two seconds.
+_REMEMBERED_BYTES, _SETTLED_S = 1_000_000, 3.0
+_remembered: dict[tuple, tuple[list, pd.DataFrame]] = {}
 # The full-width signs too: a spreadsheet takes them for the narrow ones.
 _FORMULA = re.compile(r"'*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]")
 _TO_CLEAN = re.compile(r"\0[\s']|\s\0")
@@ -45,6 +52,22 @@ def neutralised(text: str) -> str:
 def restored(text: str) -> str:
     """Return the text as it was before `neutralised`."""
     return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
+
+
+def remembered(what: tuple, folders: Sequence[Path], read: Callable[[], pd.DataFrame]) -> pd.DataFrame:
+    """Return what `read` returns; not asked again while no file that lies in one of the folders was touched."""
+    try:
+        seen = [(entry.path, (known := entry.stat()).st_mtime_ns, known.st_size, entry.inode())
+                for folder in folders if folder.is_dir() for entry in os.scandir(folder) if entry.is_file()]
+    except OSError:  # `read` says what can be read, and what not
+        return read()
+    if (kept := _remembered.get(what)) and kept[0] == seen:
+        return kept[1].copy()
+    found = read()
+    if sum(size for _, _, size, _ in seen) < _REMEMBERED_BYTES and all(
+            at / 1e9 + _SETTLED_S < time.time() for _, at, _, _ in seen):
+        _remembered[what] = seen, found.copy()
+    return found
 
 
 def read_files(files: list[Path], needed: tuple[str, ...],

@@ -122,9 +122,10 @@ def read(book: str | Path) -> pd.DataFrame:
     ReadingsError
         With every fault of every file.
     """
-    folder = Path(book) / "jobs"
-    must_be_readable(Path(book))
-    return _read(Path(book), burn_files(folder) if folder.is_dir() else [])
+    book, folder = Path(book), Path(book) / "jobs"
+    must_be_readable(book)
+    return csvfile.remembered(("jobs", book.absolute()), (book, folder),
+                              lambda: _read(book, burn_files(folder) if folder.is_dir() else []))
 
 
 def save(frame: pd.DataFrame, book: str | Path) -> Path:

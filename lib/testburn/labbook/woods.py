@@ -83,6 +83,10 @@ def read(path: str | Path = HANDBOOK) -> pd.DataFrame:
         With every fault: a column is missing, a species stands twice, or a value is not what its field allows.
     """
     path = Path(path)
+    return csvfile.remembered(("woods", path.absolute()), (path.parent,), lambda: _read(path))
+
+
+def _read(path: Path) -> pd.DataFrame:
     rows, problems = csvfile.read_rows(path, [field.name for field in FIELDS if field.name not in _SHRINKAGE], _MOST_BYTES)
     placed = rows.assign(_file=path.name, _row=rows.index).reset_index(drop=True)
     table, faults = typed_table(FIELDS, placed)
