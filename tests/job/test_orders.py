@@ -132,6 +132,20 @@ def test_a_name_that_no_file_can_have_is_refused(book):
         orders.read(book)
 
 
+def test_an_orders_name_may_have_letters_of_any_script(book):
+    """The name with its accents apart (NFD, Unicode Standard Annex #15) is the same order, typed so or listed so."""
+    name, apart = "Haus Müller 2. Stock", "Haus Mu\u0308ller 2. Stock"
+    assert orders.new(book, apart, pieces=2, board="Bohle Ä").name == f"{name}.toml"
+    assert orders.read(book).name == name and orders.open_order(book, apart).stem == name
+    orders.add_proof(book, name, PROOF | {"board": "Bohle A\u0308"})
+    assert orders.read(book).boards == ("Bohle Ä",)
+    with pytest.raises(FileExistsError, match="The order Haus Müller 2. Stock is already in the lab book"):
+        orders.new(book, "haus müller 2. stock")
+    (book / "orders" / f"{name}.toml").rename(book / "orders" / f"{apart}.toml")
+    assert orders.read(book).name == name and orders.change(book, name, pieces=3) and orders.read(book).pieces == 3
+    assert orders.listed(book)["name"].tolist() == [name]
+
+
 def test_of_several_orders_one_must_be_open(book):
     (book / "orders").mkdir()
     for name in ("gate", "pond"):

@@ -19,7 +19,7 @@ from testburn.entry.kept import Kept
 from testburn.entry.remarks import Remark
 from testburn.entry.typed import MM_OF, short
 from testburn.job import Job, Order, infill, orders
-from testburn.labbook import columns, shown, woods
+from testburn.labbook import columns, files, shown, woods
 
 _NOTHING, _NEW = "", "a new order"
 _PRICES = {"per_minute": "Minute at the machine", "labour_per_minute": "Minute by hand", "board": "Wood of a piece",
@@ -180,9 +180,10 @@ class OrderForm(Kept):
 
     def _saved(self, file: Path, done: str, taken: str = "") -> list[Remark]:
         said, self._repeats = self._put_away(), ""
-        self._list(file.stem)
-        said += self._show(orders.read(self.book, file.stem))
-        return [Remark("saved", f"{done}: order {file.stem}, {file.resolve()}. {taken} Run the cells below again.".replace("  ", " ")), *said]
+        order = orders.read(self.book, files.name_of(file))
+        self._list(order.name)
+        said += self._show(order)
+        return [Remark("saved", f"{done}: order {order.name}, {file.resolve()}. {taken} Run the cells below again.".replace("  ", " ")), *said]
 
     def _open(self) -> list[Remark]:
         if not self.which.value:

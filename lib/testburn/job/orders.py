@@ -88,7 +88,7 @@ def new(book: str | Path, name: str, **lines) -> Path:
     NotWritten
         If the disk refuses it.
     """
-    book = Path(book)
+    book, name = Path(book), makerfile.composed(name)
     lines = {"artwork_sha256": fingerprint(book, lines.get("artwork"))} | lines
     made = ordertext.made({"name": name} | lines)
     with files.locked(book):
@@ -114,7 +114,7 @@ def open_order(book: str | Path, name: str) -> Path:
         _take_over(book)
         file = _file(book, name)
         _parsed(file)
-        _remember(book, file.stem)
+        _remember(book, files.name_of(file))
     return file
 
 
@@ -279,9 +279,9 @@ def _open_name(book: Path) -> str:
     if (book / FORMER).exists() or not there:
         return ""
     if len(there) > 1:
-        raise ValueError(f"{FOLDER}/ holds {', '.join(file.stem for file in there[:6])}, and nothing says which is open. Open one, or "
-                         f'write {OPEN}: order = "{there[0].stem}"')
-    return there[0].stem
+        raise ValueError(f"{FOLDER}/ holds {', '.join(map(files.name_of, there[:6]))}, and nothing says which is open. Open one, or "
+                         f'write {OPEN}: order = "{files.name_of(there[0])}"')
+    return files.name_of(there[0])
 
 
 def _file(book: Path, name: str) -> Path:
@@ -294,7 +294,7 @@ def _file(book: Path, name: str) -> Path:
     """
     there = files.same_name(book / FOLDER, f"{name}.toml")
     if there is None:
-        names = ", ".join(file.stem for file in _order_files(book)[:6]) or "none yet"
+        names = ", ".join(map(files.name_of, _order_files(book)[:6])) or "none yet"
         raise ValueError(f"There is no order {name[:80]} in {FOLDER}/ of the lab book. There are: {names}. Open one of these "
                          f"(it is written in {OPEN}), or make it.")
     return there
@@ -304,13 +304,13 @@ def _new_file(book: Path, name: str) -> Path:
     if fault := files.burn_name_fault(name):
         raise ValueError(f"The order's name {name[:60]!r}: {fault[0]}. {fault[1]}")
     if there := files.same_name(book / FOLDER, f"{name}.toml"):
-        raise FileExistsError(f"The order {there.stem} is already in the lab book: {FOLDER}/{there.name}. Another order needs another "
+        raise FileExistsError(f"The order {files.name_of(there)} is already in the lab book: {FOLDER}/{there.name}. Another order needs another "
                               "name; to go on with that one, open it.")
     return book / FOLDER / f"{name}.toml"
 
 
 def _parsed(file: Path) -> Order:
-    return order_file.parsed(file.name, _text(file), file.stem)
+    return order_file.parsed(file.name, _text(file), files.name_of(file))
 
 
 def _readable(file: str, text: str, name: str) -> Order:
@@ -330,7 +330,7 @@ def _changed(book: Path, name: str, put, seen: str = "") -> Path:
         document = ordertext.document(before)
         put(document)
         made = tomlfile.as_text(document)
-        _readable(file.name, made, file.stem)
+        _readable(file.name, made, files.name_of(file))
         if made.encode("utf-8") != before:
             files.say_format(book)
             files.keep_version(book, book / FOLDER / "history" / file.stem, ".toml", before)
