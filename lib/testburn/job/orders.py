@@ -13,21 +13,23 @@ Source: a drawing's version is its SHA-256 (FIPS 180-4).
 
 import datetime
 import hashlib
+import re
 from dataclasses import dataclass, fields
 from pathlib import Path
 
 import pandas as pd
-from testburn.job import order as order_file, ordertext
+from testburn.job import order as order_file, ordertext, quote
 from testburn.job.order import FINISHED, FORMER, Order
 from testburn.labbook import columns, files, jobs, makerfile, shown, tomlfile
 
-FOLDER, OPEN = "orders", "open-order.toml"
+FOLDER, OPEN, FIELDS = "orders", "open-order.toml", order_file.ORDER
 _OPEN = (
     columns.Field("order", "text", "The order that is open.", "Write the name of a file in orders/.", names_file=True),
     columns.Field("taken_over_sha256", "text", "The job.toml that was taken over.", "", required=False),
 )
 # What a repeat does not take over: it belongs to the one order only.
 _ITS_OWN = ("name", "customer", "ordered_on", "board", "artwork_sha256", "repeats", "note", "proofs", "finished", "file")
+_FEW = 9
 _LIST = ["name", "customer", "ordered_on", "pieces", "on_boards", "proofs", "finished_on", "open"]
 
 
@@ -152,6 +154,22 @@ def add_proof(book: str | Path, name: str, proof: dict) -> Path:
     return _changed(Path(book), name, put)
 
 
+def take_back_proof(book: str | Path, name: str, reason: str, on: datetime.date) -> Path:
+    """Let the last proof of an order count no more, with day and reason; it stays in the file, which is returned.
+
+    Raises
+    ------
+    ValueError
+        If no proof counts.
+    """
+    def put(document):
+        counting = [one for one in document.get("proof", ()) if one and "taken_back_on" not in one]
+        if not counting:
+            raise ValueError(f"The order {name} has no proof to take back.")
+        tomlfile.put(counting[-1], {"taken_back_on": on, "taken_back_because": reason})
+    return _changed(Path(book), name, put)
+
+
 def finish(book: str | Path, name: str, on: datetime.date, note: str = "") -> Path:
     """Write down that an order is finished; return the file. It stays, to be looked at and repeated."""
     said = {one.name: value for one, value in zip(FINISHED, (on, note or None))}
@@ -190,6 +208,17 @@ class Outcome:
         window = f" {int(inside.sum())} of {len(inside)} lay in the window." if len(inside) else " No window was said."
         return (f"Order {order.name}: {len(rows)} recess{'es' * (len(rows) > 1)} measured, {rows['depth_mm'].min():.2f} to "
                 f"{rows['depth_mm'].max():.2f} mm, {rows['off_pct'].mean():+.0f} % of what the card said on average.{window}{finished}")
+
+    @property
+    def unmeasured(self) -> str:
+        """Say which of the pieces to measure have no reading, by the number that their names end on; mostly nothing."""
+        named, order = [str(one) for one in self.table["job"].unique()], self.order
+        wanted = quote.to_measure(order.pieces, order.pieces_a_board or 1)
+        missing = [str(one) for one in wanted if not any(re.search(rf"(?<!\d)0*{one}$", name) for name in named)]
+        if not missing or len(named) >= len(wanted):
+            return ""
+        few = ", ".join(missing[:_FEW]) + f" and {len(missing) - _FEW} more" * (len(missing) > _FEW)
+        return f"Not measured yet: piece{'s' * (len(missing) > 1)} {few}. How the order came out is known from what is measured."
 
     def __repr__(self) -> str:
         return self.words
