@@ -8,7 +8,7 @@ import tomllib
 import pandas as pd
 import pytest
 
-from testburn import labbook
+from testburn import depthfit, labbook
 from testburn.job import Job, Order, orders
 from testburn.job.order import ORDER
 from testburn.labbook import columns, files, jobs
@@ -61,6 +61,15 @@ def test_a_new_order_is_a_file_that_says_what_was_said_and_is_open(drawn):
 def test_every_line_of_an_order_is_written_and_read_back():
     """No field of the table is without a place in the order, and the other way round."""
     assert {one.name for one in ORDER} == {name.replace("proofs", "proof") for name in Order.__dataclass_fields__} - {"file"}
+
+
+def test_where_no_order_is_open_it_is_said_and_nothing_is_promised_of_one(book, burns):
+    assert orders.said(book) == [orders.NONE_OPEN]
+    job = Job.read(book, depthfit.fit(burns(boards=2)))
+    assert not job.trouble and job.condition == "" and set(job.promised["order"]) == {""}
+    orders.new(book, "gate")
+    job = Job.read(book, job.fit)
+    assert orders.said(book) == [] and job.condition.startswith("Nothing is the matter") and set(job.promised["order"]) == {"", "gate"}
 
 
 def test_the_next_order_writes_over_none(book):

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from testburn import labbook
+from testburn.job import orders
 from testburn.labbook import Machine
 from testburn.labbook import columns
 from testburn.workshop import cards, chain, newbook, openbook as workshop
@@ -158,6 +159,10 @@ def test_a_small_lab_book_runs_through_every_notebook_to_its_cards(small, tmp_pa
                           env=os.environ | {"PYTHONUTF8": "1", "TESTBURN_CARDS": str(other)})
     assert done.returncode == 0, done.stderr.decode()
     made = {path.name: path.read_bytes() for path in other.glob("*.pdf")}
+    # No order is open: no card is made as if one were, and both say what to do.
+    assert not [name for name in made if name.startswith("order-")] and said.count(orders.NONE_OPEN) == 1
+    assert done.stdout.decode("utf-8").count(orders.NONE_OPEN) == 1
+    assert not [record for record in small.rglob("records/*.json") if json.loads(record.read_text(encoding="utf-8"))["record"].get("order")]
     assert made == {card.name: card.read_bytes() for card in cards}
     assert f"{len(made)}/{len(made)}".encode() in done.stdout
 

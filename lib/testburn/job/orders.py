@@ -30,6 +30,8 @@ _OPEN = (
 # What a repeat does not take over: it belongs to the one order only.
 _ITS_OWN = ("name", "customer", "ordered_on", "board", "artwork_sha256", "repeats", "note", "proofs", "finished", "file")
 _FEW = 9
+NONE_OPEN = ("No order is open, so no order's card is made. On page 6, One order: fill in the boxes and press Save order, or open an "
+             "earlier one.")
 _LIST = ["name", "customer", "ordered_on", "pieces", "on_boards", "proofs", "finished_on", "open"]
 
 
@@ -260,11 +262,11 @@ def take_over(book: str | Path) -> str:
 
 
 def said(book: str | Path) -> list[str]:
-    """Return what is to be said of the orders' files: a job.toml that waits, or that is not looked at any more."""
+    """Return what is to be said of the orders' files: none is open, a job.toml waits, or is not looked at any more."""
     book = Path(book)
     former, name = book / FORMER, _open_name(book)
     if not former.exists():
-        return []
+        return [] if name else [NONE_OPEN]
     if not name:
         return [f"{FORMER} is the open order, as before. It is taken over into {FOLDER}/ with the first thing written to it here; "
                 "the file stays."]
