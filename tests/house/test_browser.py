@@ -114,7 +114,7 @@ def jupyterlab(home, log, book=None):
                             "http://127.0.0.1:9")
     server = subprocess.Popen(
         [sys.executable, "-m", "testburn.workshop.lab", "--no-browser", "--labdata", str(book or home / "book"),
-         f"--ServerApp.port={port}", "--ServerApp.port_retries=0", *([] if book else [f"--ServerApp.root_dir={home}"]),
+         f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--LabApp.workspaces_dir={home / 'workspaces'}", *([] if book else [f"--ServerApp.root_dir={home}"]),
          f"--IdentityProvider.token={token}"], stdout=log, stderr=subprocess.STDOUT,
         env=os.environ | nowhere | {"NO_PROXY": "127.0.0.1", "no_proxy": "127.0.0.1"}
         | {name: str(home / folder) for name, folder in folders.items() if book is None or not name.startswith("TESTBURN")})
@@ -578,6 +578,53 @@ def test_no_page_obeys_a_harmful_lab_book(bench):
             page.request.delete(f"{bench.base}/api/kernels/{kernel['id']}?token={bench.token}")
     bench.shot("a-harmful-lab-book")
     assert shown >= 2 and bench.outside == [] and bench.complaints == []
+
+
+@contextlib.contextmanager
+def own_book(browser, home, book, page_name, size=(1280, 800)):
+    """One's own lab book as the front door opens it, on one of its pages, the kernel ready."""
+    home.mkdir(exist_ok=True)
+    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log, book=book) as (server, base, token)):
+        context = browser.new_context(viewport=dict(zip(("width", "height"), size)))
+        bench = Bench(context.new_page(), server, base, token, home)
+        bench.go = lambda name: (bench.page.goto(f"{base}/lab/tree/pages/{name}?token={token}&reset"),
+                                 bench.page.locator(".jp-Notebook").wait_for(), bench.wait_for_kernel())
+        bench.go(page_name)
+        try:
+            yield bench
+        finally:
+            bench.shot(f"end-of-{home.name}")
+            context.close()
+
+
+def run_page(page, last):
+    """Press the button over the page, and wait for the words of its last result."""
+    page.locator(".jp-ToolbarButtonComponent-label", has_text="Run this page").click()
+    page.locator(".jp-OutputArea-output", has_text=last).last.wait_for(state="attached")
+
+
+def scrolled(page):
+    return page.locator(".jp-WindowedPanel-outer").evaluate("one => one.scrollTop")
+
+
+@pytest.mark.browser
+def test_a_page_that_is_run_stays_at_its_top_and_closing_it_at_once_asks_nothing(browser, tmp_path):
+    book = tmp_path / "book"
+    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
+    with own_book(browser, tmp_path / "run", book, "07_how_deep.ipynb") as bench:
+        page = bench.page
+        run_page(page, "Labels, local rules and the makers' manuals decide")
+        assert scrolled(page) == 0
+        sync_api.expect(page.locator(".jp-OutputArea-output", has_text="Lab book: your own").first).to_be_in_viewport()
+        bench.wait_for_kernel()
+        page.keyboard.press("Alt+W")
+        sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
+        assert page.locator(".jp-Dialog").count() == 0
+        # What stops a page is shown where it stopped.
+        (book / "orders" / "trail-sign.toml").write_text("pieces = 0\n", encoding="utf-8")
+        bench.go("07_how_deep.ipynb")
+        run_page(page, "This page stopped here.")
+        sync_api.expect(page.get_by_text("This page stopped here.").first).to_be_in_viewport()
 
 
 @pytest.mark.browser
