@@ -87,7 +87,7 @@ class OrderForm(SmallForm):
         self._modules = {f"{group.module_w:g} W, {group.wavelength_nm:g} nm" + f", {group.module}" * bool(group.module):
                          {name: getattr(group, name) or None for name in columns.MODULE_KEY} for group in (fit.groups if fit else ())}
         self._loaded = self._repeats = ""
-        self.which = boxes.choice([_NEW], _NEW, "Orders", "260px")
+        self.which = boxes.choice([_NEW], _NEW, "Orders", "420px")
         self.open_it, self.repeat_it = (button(words, lambda _, act=act: self._try(act)) for words, act in
                                         (("Open it", self._open), ("Repeat it", self._repeat)))
         super().__init__(book, scratch, orders.FOLDER, orders.FOLDER, _lines(book, list(self._modules), fit),
@@ -175,7 +175,7 @@ class OrderForm(SmallForm):
         return orders.repeat(self.book, self._repeats, name, **lines)
 
     def _done(self, done: str, file: Path, *more: str) -> list[Remark]:
-        words = " ".join(filter(None, [f"{done}: order {files.name_of(file)}, {file.resolve()}.", *more, "Run the cells below again."]))
+        words = " ".join(filter(None, [f"{done}: order {files.name_of(file)}, {file.resolve()}.", *more, "Run the page again."]))
         return [Remark("saved", words)]
 
     def _open(self) -> list[Remark]:
