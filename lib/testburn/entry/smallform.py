@@ -251,9 +251,9 @@ class SmallForm(Kept):
         """Say what is wrong with a box beside it, and return all that is wrong; what stands in a file is said with its row."""
         for fault in (own := [one for one in error.faults if one.row is None]):
             if fault.column in self.beside:
-                self.beside[fault.column].value = as_html([Remark("fault", words) for words in in_words(ReadingsError([fault]), self.labels)])
+                self.beside[fault.column].value = as_html([Remark("fault", of_a_box(words)) for words in in_words(ReadingsError([fault]), self.labels)])
         files = [one for one in error.faults if one.row is not None]
-        return [*in_words(ReadingsError(own), self.labels), *(str(ReadingsError(files)).splitlines() if files else ())]
+        return [*map(of_a_box, in_words(ReadingsError(own), self.labels)), *(str(ReadingsError(files)).splitlines() if files else ())]
 
     def _ready(self) -> list[Remark]:
         """Put the draft away, make the boxes ready for the next, and return what hindered it."""
