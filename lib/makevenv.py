@@ -40,8 +40,8 @@ LAB_OFFLINE = """{
   "@jupyterlab/extensionmanager-extension:plugin": {"enabled": false},
   "@jupyterlab/docmanager-extension:plugin": {"autosave": true, "autosaveInterval": 0.3},
   "@jupyterlab/notebook-extension:tracker": {"enableKernelInitNotification": true},
-  "@jupyterlab/notebook-extension:panel": {"toolbar": [{"name": "run-page", "command": "notebook:run-all-cells",
-    "label": "Run this page", "rank": 0}]},
+  "@jupyterlab/notebook-extension:panel": {"toolbar": [{"name": "run-page", "command": "apputils:run-all-enabled",
+    "args": {"commands": ["notebook:run-all-cells", "docmanager:save"]}, "label": "Run this page", "rank": 0}]},
   "@jupyterlab/filebrowser-extension:browser": {"singleClickNavigation": true}
 }
 """

@@ -583,3 +583,11 @@ def test_a_check_says_what_is_missing(burns):
         burnplan.check(fit, Scrap(20, 20, 19))
     with pytest.raises(LookupError, match="No board was burned with that wood and module"):
         burnplan.check(fit, Scrap(120, 60, 19), species="sugar maple")
+
+
+def test_the_module_planned_for_is_the_books_own(burns):
+    """That of most boards; the example only where nothing was burned yet."""
+    few, many = burns(boards=1).assign(module_w=10.0, wavelength_nm=455.0), burns(boards=2).assign(module_w=40.0, wavelength_nm=450.0)
+    readings = pd.concat([few, few.assign(swatch="again"), many])
+    assert burnplan.usual_module(readings) == (40, 450) and burnplan.usual_module(few) == (10, 455)
+    assert burnplan.usual_module(readings.iloc[:0]) == (15, 445) and burnplan.usual_module(labbook.read(LABDATA)) == (15, 445)

@@ -112,6 +112,7 @@ def test_a_wood_is_found_under_its_common_name_and_added_all_the_same_at_the_sec
     form.buttons["Add wood"].click()
     assert "Perhaps it is in the list already, as northern red oak" in form.said.value and "red oak" not in woods.of(own).index
     form.buttons["Add wood"].click()
+    assert form.said.value.count("Run the page again") == 1
     assert "Added: red oak." in form.said.value and woods.of(own).at["red oak", "specific_gravity_12pct"] == 0.63
 
 

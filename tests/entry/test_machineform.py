@@ -6,7 +6,7 @@ import tomllib
 import pytest
 
 from testburn.entry import machine_form, timed_form
-from testburn.labbook import Machine
+from testburn.labbook import Machine, machine
 from testburn.sweep import timedruns
 from testburn.workshop import newbook
 
@@ -50,7 +50,29 @@ def test_a_change_touches_its_own_lines_only_and_the_file_as_it_was_stays(own):
 
 def test_nothing_changed_is_said_and_nothing_is_written(own):
     before = text_of(own)
-    assert "Nothing is changed." in saved(machine_form(own)) and text_of(own) == before and not (own / "history").exists()
+    said = saved(machine_form(own))
+    assert "Nothing has changed since it was saved." in said and "Not saved" not in said and text_of(own) == before and not (own / "history").exists()
+    form = filled(machine_form(own), max_speed_mm_s="300")
+    assert "Saved: " in saved(form) and "Nothing has changed since it was saved." in saved(form)
+
+
+def test_every_line_of_machine_toml_has_its_box(own):
+    """But the step in mm/s, which is typed where the step with its unit is."""
+    declared = {one.name for field in machine.FIELDS for one in (field.of or (field,))}
+    assert set(machine_form(own).boxes) == declared - {"speed_step_mm_s"}
+
+
+def test_what_work_may_change_is_typed_in_percent_and_taken_out_by_emptying_its_box(own):
+    form = machine_form(own)
+    assert "5 after lens wiped, 15 after lens changed" in form.about.value
+    said = saved(filled(form, lens_wiped_pct="3,5", refocused_pct="12"))
+    assert "Saved: " in said and Machine.of(own).spreads_pct == {"lens wiped": 3.5, "refocused": 12}
+    assert form.boxes["lens_wiped_pct"].value == "3.5" and "after lens wiped" not in form.about.value
+    saved(filled(form, lens_wiped_pct=""))
+    assert Machine.of(own).spreads_pct == {"refocused": 12}
+    saved(filled(form, belt_pct="a bit"))
+    assert "Belt, % &#x27;a bit&#x27;: this is not a number" in form.beside["belt_pct"].value
+    assert "allowed is at least 0 and at most 100 %. Use percent, e.g. 2, or leave the box empty." in filled(form, belt_pct="300").beside["belt_pct"].value
 
 
 def test_a_new_book_is_filled_in_and_its_remarks_stay(new):

@@ -2,11 +2,13 @@
 
 import shutil
 
+import pandas as pd
 import pytest
 
 from testburn import depthfit, labbook
 from testburn.entry import order_form, proof_form
-from testburn.job import Job, orders
+from testburn.entry.smallform import of_a_box
+from testburn.job import Job, Order, orders
 from testburn.labbook import Machine
 
 
@@ -28,6 +30,11 @@ def filled(form, **typed):
     for name, text in typed.items():
         form.boxes[name].value = text
     return form
+
+
+def answered(form):
+    """All that a form says: beside its boxes, about them, and below."""
+    return "".join(words.value for words in (*form.beside.values(), form.about, form.said))
 
 
 def text_of(book, name="trail-sign"):
@@ -56,7 +63,7 @@ def test_what_sanding_takes_off_is_asked_for_and_written_beside_the_way_to_fill(
     form = order_form(own, fit)
     assert form.boxes["sanded_mm"].value == "0.08 to 0.14"
     filled(form, sanded_mm="a bit").save.click()
-    assert "Sanding takes off, mm &#x27;a bit&#x27;: this is not a number" in form.said.value and orders.read(own).infill == order.infill
+    assert "Sanding takes off, mm &#x27;a bit&#x27;: this is not a number" in form.beside["sanded_mm"].value and orders.read(own).infill == order.infill
     filled(form, sanded_mm="").save.click()
     assert "sanded_mm" not in orders.read(own).infill
 
@@ -73,13 +80,60 @@ def test_what_was_typed_and_not_saved_comes_back_and_no_longer_once_it_is_saved(
 @pytest.mark.parametrize(("typed", "words"), [
     ({"pieces": "six"}, "Pieces &#x27;six&#x27;: this is not a number; write it like 0.45 or 0,45."),
     ({"pieces": "0"}, "Pieces &#x27;0&#x27;: allowed is at least 1 and at most 100000. Use a whole number, 1 or more."),
-    ({"ordered_on": "2.3.2026"}, "Ordered on &#x27;2.3.2026&#x27;: this is not a day."),
-    ({"name": ""}, "Name: give the order one; its file is named after it."),
+    ({"ordered_on": "2.3.2026"}, "Ordered on &#x27;2.3.2026&#x27;: this is not a day. Write it as year-month-day, e.g. 2026-03-14."),
+    ({"board_thickness_mm": "0,2"}, "Board thickness &#x27;0,2&#x27;: allowed is at least 1 and at most 200 mm. Measure the board&#x27;s "
+     "thickness in mm, or leave the box empty."),
+    ({"name": ""}, "Name: nothing is typed here. Give the order a name; its file is called so."),
     ({"board": "next"}, "a board cannot be named &#x27;next&#x27;")])
 def test_faults_are_said_in_the_forms_own_words_and_nothing_is_written(typed, words, own, fit):
     before, form = text_of(own), order_form(own, fit)
     filled(form, **typed).save.click()
-    assert words in form.said.value and "everything you typed is still here" in form.said.value and text_of(own) == before
+    name, = typed
+    assert words in form.beside[name].value and "everything you typed is still here" in form.said.value and text_of(own) == before
+    assert f"See under {form.labels[name]}." in form.said.value and not [one for one in form.beside if one != name and form.beside[one].value]
+
+
+def test_all_that_is_wrong_is_said_at_once_each_under_its_box_in_words_of_boxes(own, fit):
+    before, form = text_of(own), order_form(own, fit)
+    wrong = {"pieces": "six", "ordered_on": "May", "board": "a/b", "price_board": "-1", "sanded_mm": "a bit", "area_mm2": "0"}
+    filled(form, **wrong).save.click()
+    assert {name for name, words in form.beside.items() if words.value} == set(wrong) and text_of(own) == before
+    assert "See under Ordered on, Area without one, mm², Sanding takes off, mm, Pieces, Board on the bench, Wood of a piece." in form.said.value
+    for talk in ("the line", "the cell", "quotes", "brackets", ".toml"):
+        assert talk not in "".join(words.value for words in form.beside.values())
+    # Each is judged as its box is left, and what was put right is named no more.
+    filled(form, pieces="6")
+    assert not form.beside["pieces"].value and form.beside["board"].value
+
+
+@pytest.mark.parametrize(("remedy", "said"), [
+    ("Use mm, or leave the line out.", "Use mm, or leave the box empty."), ("Leave it out if power is set in percent.", "Leave the box empty if power "
+     "is set in percent."), ("Use mm, or leave the cell empty.", "Use mm, or leave the box empty."),
+    ("Write a whole number without quotes.", "Write a whole number.")])
+def test_a_remedy_for_a_file_is_said_of_a_box(remedy, said):
+    assert of_a_box(remedy) == said
+
+
+def test_finishing_with_pieces_unmeasured_is_asked_about_and_a_second_press_is_the_answer(own, fit):
+    orders.change(own, "trail-sign", pieces=7, pieces_a_board=4)
+    form = order_form(own, fit)
+    form.finish.click()
+    assert ("Not measured yet: pieces 1, 2, 4, 5, 6, 7. How the order came out is known from what is measured. Press Finish order again to "
+            "finish it so.") in form.said.value and not orders.read(own).finished
+    filled(form, customer="another")
+    form.finish.click()
+    assert "What you changed above is not saved yet" in form.said.value and not orders.read(own).finished
+    form.finish.click()
+    assert "Finished: order trail-sign" in form.said.value and orders.read(own).finished
+
+
+@pytest.mark.parametrize(("pieces", "a_board", "jobs", "said"), [
+    (1, None, ["sign"], ""), (1, None, [], "piece 1."), (6, 6, ["sign 1", "sign-06"], "piece 3."), (6, 6, ["sign 13"], "pieces 1, 3, 6."),
+    (6, 6, ["left", "middle", "right"], ""), (40, 1, [], "pieces 1, 2, 3, 4, 5, 6, 7, 8, 9 and 31 more.")])
+def test_which_pieces_are_not_measured(pieces, a_board, jobs, said):
+    """First, middle and last of each board, as the card asks; a piece is told by the number at the end of its name."""
+    words = orders.Outcome(Order(pieces=pieces, pieces_a_board=a_board), pd.DataFrame({"job": jobs})).unmeasured
+    assert words.partition("Not measured yet: ")[2].partition(" How")[0] == said
 
 
 def test_another_name_is_another_order_and_one_that_is_there_is_not_written_over(own, fit):
@@ -102,7 +156,7 @@ def test_a_job_toml_is_shown_and_taken_over_when_it_is_saved(own, fit):
     (own / "open-order.toml").unlink()
     (own / "job.toml").write_text('name = "gate"\nspecies = "white oak"  # north\n', encoding="utf-8")
     form = order_form(own, fit)
-    assert form.boxes["name"].value == "gate" and "job.toml is the open order, as before." in form.said.value
+    assert form.boxes["name"].value == "gate" and "job.toml is the open order, as before." in form.about.value
     filled(form, pieces="2").save.click()
     assert "taken over into orders/gate.toml" in form.said.value
     assert orders.read(own).pieces == 2 and 'species = "white oak"  # north' in text_of(own, "gate")
@@ -118,7 +172,8 @@ def test_a_proof_typed_in_inches_is_refused_with_what_it_was_meant_to_be(own, fi
 
 
 @pytest.mark.parametrize(("typed", "words"), [
-    ({"board": ""}, "Board, Depths: give the board and at least one depth."),
+    ({"board": "", "depths": ""}, "Board: nothing is typed here. Name the board."), ({"board": "next"}, "a board cannot be named"),
+    ({"depths": ""}, "Depths: nothing is typed here. Type what the gauge says, e.g. 0.56 0.55 0.58."),
     ({"depths": "deep"}, "Readings &#x27;deep&#x27;: this is not a number"),
     ({"speed_mm_s": "fast"}, "Speed &#x27;fast&#x27;: this is not a number"),
     ({"passes": "1.5"}, "this is not a whole number")])
@@ -126,7 +181,38 @@ def test_a_proof_that_cannot_be_is_said(typed, words, own, fit):
     job = Job.read(own, fit, Machine.of(own))
     form = filled(proof_form(own, job), **{"board": "Plank-1", "depths": "0.55"} | typed)
     form.save.click()
-    assert words in form.said.value and len(orders.read(own).proofs) == 1
+    assert words in answered(form) and len(orders.read(own).proofs) == 1
+
+
+def test_the_same_proof_again_is_asked_about_and_the_last_one_is_taken_back_with_a_reason(own, fit):
+    orders.change(own, "trail-sign", proof=None)
+    typed = {"board": "Plank-9", "depths": "0.56 0.55 0.57"}
+    form = filled(proof_form(own, Job.read(own, fit, Machine.of(own))), **typed)
+    form.save.click()
+    assert "Saved: proof 1" in form.said.value and form.boxes["depths"].value == "" and form.boxes["board"].value == "Plank-9"
+    filled(form, **typed).save.click()
+    assert "This very proof is in the order already: the same board, setting, depths and day." in form.said.value
+    assert len(orders.read(own).proofs) == 1
+    form.save.click()
+    assert "Saved: proof 2" in form.said.value
+    # Another depth is another swatch: nothing is asked.
+    filled(form, depths="0.56 0.55 0.58").save.click()
+    assert "Saved: proof 3" in form.said.value
+    form.take_back.click()
+    assert "The last proof, number 3: board Plank-9, 0.56 0.55 0.58 mm, read on " in form.said.value and "Say beside Taken back because" in form.said.value
+    filled(form, taken_back_because="another board")
+    form.take_back.click()
+    assert "Press Take back the last proof again" in form.said.value and len(orders.read(own).proofs) == 3
+    form.take_back.click()
+    assert "Taken back: proof 3 of the order trail-sign" in form.said.value and len(orders.read(own).proofs) == 2
+    assert 'taken_back_because = "another board"' in text_of(own) and "0.58" in text_of(own)
+    filled(form, taken_back_because="typed twice")
+    for _ in range(2):
+        form.take_back.click()
+    assert Job.read(own, fit, Machine.of(own)).order.proofs[0]["depths_mm"] == [0.56, 0.55, 0.57] and len(orders.read(own).proofs) == 1
+    # The next proof counts: it is the second again.
+    filled(form, **typed | {"depths": "0.54 0.55"}).save.click()
+    assert [one["depths_mm"] for one in orders.read(own).proofs] == [[0.56, 0.55, 0.57], [0.54, 0.55]]
 
 
 def test_text_of_an_order_reaches_the_page_escaped(own, fit):

@@ -140,7 +140,7 @@ def test_what_the_sheet_leaves_out_of_the_drawing_stays_out(tmp_path):
     assert job.drawing.remarks == ("1 outline(s) 0.05 mm wide are taken for cut lines and not engraved.",)
     assert job.order.lines["left out, mm"] == "[[40, 9.5]]"
     choice = pd.DataFrame({"depth_mm": [0.5], "minutes": [9.0], "least_minutes": [9.0]})
-    assert settings.for_job(choice, job.drawing)["artwork"].tolist() == ["gate.svg without 1 piece(s)"]
+    assert settings.for_job(choice, job.drawing)["artwork"].tolist() == ["gate.svg without 1 shape"]
 
 
 @pytest.mark.parametrize(("places", "said"), [

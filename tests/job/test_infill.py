@@ -358,6 +358,9 @@ def test_the_schedule_has_the_windows_coats_and_every_caution(variant):
     assert steps["coats"]["colour"] == {"shallow": 2, "brush-filled": 12, "sprayed": 4, "resin-filled": 1, "mask-sprayed": 4,
                                         "sealed-face": 2}[variant]
     assert steps["what"]["sand back"].endswith("; grits 120, 180")
+    # 0.1 to 0.15 mm wet at 35 to 50 % solids: 0.125 × 0.425 = 0.053 mm dry.
+    many = "; each dries to 0.05 mm, hence 12: a tinted filler, laid as its label says, takes fewer"
+    assert (many in steps["what"]["colour"]) == (variant == "brush-filled") and ("hence" in steps["what"]["colour"]) == (variant == "brush-filled")
     said = " ".join(steps["caution"])
     for caution in ("No burning on or near", "lid", "respirator", "cancer", "Labels, local rules"):
         assert caution in said

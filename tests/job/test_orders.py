@@ -8,7 +8,7 @@ import tomllib
 import pandas as pd
 import pytest
 
-from testburn import labbook
+from testburn import depthfit, labbook
 from testburn.job import Job, Order, orders
 from testburn.job.order import ORDER
 from testburn.labbook import columns, files, jobs
@@ -61,6 +61,15 @@ def test_a_new_order_is_a_file_that_says_what_was_said_and_is_open(drawn):
 def test_every_line_of_an_order_is_written_and_read_back():
     """No field of the table is without a place in the order, and the other way round."""
     assert {one.name for one in ORDER} == {name.replace("proofs", "proof") for name in Order.__dataclass_fields__} - {"file"}
+
+
+def test_where_no_order_is_open_it_is_said_and_nothing_is_promised_of_one(book, burns):
+    assert orders.said(book) == [orders.NONE_OPEN]
+    job = Job.read(book, depthfit.fit(burns(boards=2)))
+    assert not job.trouble and job.condition == "" and set(job.promised["order"]) == {""}
+    orders.new(book, "gate")
+    job = Job.read(book, job.fit)
+    assert orders.said(book) == [] and job.condition.startswith("Nothing is the matter") and set(job.promised["order"]) == {"", "gate"}
 
 
 def test_the_next_order_writes_over_none(book):
@@ -130,6 +139,20 @@ def test_a_name_that_no_file_can_have_is_refused(book):
     (book / "orders" / "gate.toml").write_text('name = "pond"', encoding="utf-8")
     with pytest.raises(ValueError, match="gate.toml: name is 'pond', and the file is that of the order 'gate'."):
         orders.read(book)
+
+
+def test_an_orders_name_may_have_letters_of_any_script(book):
+    """The name with its accents apart (NFD, Unicode Standard Annex #15) is the same order, typed so or listed so."""
+    name, apart = "Haus Müller 2. Stock", "Haus Mu\u0308ller 2. Stock"
+    assert orders.new(book, apart, pieces=2, board="Bohle Ä").name == f"{name}.toml"
+    assert orders.read(book).name == name and orders.open_order(book, apart).stem == name
+    orders.add_proof(book, name, PROOF | {"board": "Bohle A\u0308"})
+    assert orders.read(book).boards == ("Bohle Ä",)
+    with pytest.raises(FileExistsError, match="The order Haus Müller 2. Stock is already in the lab book"):
+        orders.new(book, "haus müller 2. stock")
+    (book / "orders" / f"{name}.toml").rename(book / "orders" / f"{apart}.toml")
+    assert orders.read(book).name == name and orders.change(book, name, pieces=3) and orders.read(book).pieces == 3
+    assert orders.listed(book)["name"].tolist() == [name]
 
 
 def test_of_several_orders_one_must_be_open(book):

@@ -10,6 +10,7 @@ import datetime
 import io
 import itertools
 import re
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -240,7 +241,7 @@ def _as_frame(name, header, rows) -> tuple[pd.DataFrame, list[Problem]]:
 
 def _cleaned(known: dict, cells: tuple) -> np.ndarray:
     """Return the cells stripped and restored; `known` keeps what each text became."""
-    known.update({cell: restored(cell.strip()) for cell in set(cells) - known.keys()})
+    known.update({cell: unicodedata.normalize("NFC", restored(cell.strip())) for cell in set(cells) - known.keys()})
     return np.fromiter(map(known.__getitem__, cells), dtype=object, count=len(cells))
 
 
@@ -286,7 +287,7 @@ def converted(column, cells, where) -> tuple[pd.Series, list[Problem]]:
 def as_text(cell) -> str:
     """Return a cell as stripped text; nothing, NaN and NaT are empty."""
     if isinstance(cell, str):
-        return cell.strip()
+        return unicodedata.normalize("NFC", cell.strip())
     if isinstance(cell, (datetime.date, pd.Timestamp)) and not pd.isna(cell):
         return cell.isoformat()[:10]
     return "" if pd.isna(cell) else str(cell).strip()
@@ -370,7 +371,8 @@ def foreign_burns(text) -> list[Problem]:
             for i in firsts]
 
 
-_BURN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}(?<![ .])")
+# \w without the figures that are no digits, as ² in COM², which Windows keeps; accents that no letter holds join it.
+_BURN_NAME = re.compile(r"[^\W_][\w\u0300-\u036f .-]{0,79}(?<![ .])")
 _SHOWN_PROBLEMS = 200
 # Names that Windows opens as a device instead of a file, whatever follows a point (from memory).
 _WINDOWS_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt")
@@ -481,7 +483,7 @@ def _repeats(readings, where) -> list[Problem]:
 
 def burn_name_fault(burn: str) -> tuple[str, str] | None:
     """Say why a burn's id cannot name a file on every system, and what to do; None if it can."""
-    if not _BURN_NAME.fullmatch(burn):
+    if not _BURN_NAME.fullmatch(burn) or any(unicodedata.category(sign) in ("No", "Nl", "Pc") and sign != "_" for sign in burn):
         return ("this cannot name a file",
                 "Use letters, digits, spaces, points, - and _, at most 80 of them.")
     if burn.split(".")[0].strip().casefold() in _WINDOWS_DEVICES:

@@ -4,6 +4,7 @@ import errno
 import os
 import subprocess
 import sys
+import unicodedata
 from pathlib import Path
 
 import pandas as pd
@@ -77,11 +78,33 @@ def test_a_burn_whose_name_differs_in_capitals_only_is_already_there(saved, soun
         labbook.save(pd.DataFrame(sound("B01")), saved)
 
 
-@pytest.mark.parametrize("name", ["😀", "b\n", "ß", "x" * 300, "..", "b/../c", "C:", "b\u202e", "~b"])
+@pytest.mark.parametrize("name", ["😀", "b\n", "b²", "x" * 300, "..", "b/../c", "C:", "b\u202e", "~b"])
 def test_a_name_that_is_no_file_name_is_refused_and_nothing_is_written(name, book, sound):
     with pytest.raises(labbook.ReadingsError):
         labbook.save(pd.DataFrame(sound(name)).assign(burn=name if name.strip() == name else "b\nb"), book)
     assert [path.name for path in book.parent.rglob("*")] == ["book", "burns"]
+
+
+@pytest.mark.parametrize("name", ["Haus Müller", "Żółw-3", "Дом", "看板 2", "हिन्दी", "لوحة", "ΑΒΓ_1"])
+def test_letters_of_any_script_name_a_burn_and_a_name_with_its_accents_apart_is_the_same(name, book, sound):
+    """Canonical composition as in Unicode Standard Annex #15: e + U+0301 is é. Listings of some file systems take it apart."""
+    apart = unicodedata.normalize("NFD", name)
+    file = labbook.save(pd.DataFrame(sound(apart)), book)
+    assert file.name == f"{name}.csv" and labbook.read(book)["burn"].unique().tolist() == [name]
+    assert labbook.version(book, apart) == labbook.version(book, name)
+    with pytest.raises(FileExistsError):
+        labbook.save(pd.DataFrame(sound(name)), book)
+    file.rename(file.with_name(f"{apart}.csv"))
+    assert labbook.read(book)["burn"].unique().tolist() == [name] and files.same_name(book / "burns", f"{name.upper()}.csv")
+
+
+@pytest.mark.parametrize(("name", "problem"), [
+    ("COM²", "this cannot name a file"), ("a\u200bb", "this cannot name a file"), ("a\u202eb", "this cannot name a file"),
+    ("\u0301a", "this cannot name a file"), ("½", "this cannot name a file"), ("😀", "this cannot name a file"),
+    ("看" * 80, "this is too long to name a file")])
+def test_signs_that_are_no_letters_and_names_longer_than_a_disk_takes_are_refused(name, problem):
+    """255 bytes is the longest name of a file on Linux (NAME_MAX, limits.h); COM², like COM2, is a device on Windows (from memory)."""
+    assert files.burn_name_fault(name)[0] == problem
 
 
 @pytest.mark.parametrize("name", ["CON", "nul", "Aux.1", "com1", "LPT9.old", "prn .x"])

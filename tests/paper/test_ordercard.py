@@ -117,6 +117,14 @@ def test_long_names_stay_on_front_and_back(demo, tmp_path):
     assert made.count(b"/Type /Page\n") + made.count(b"/Type/Page/") + made.count(b"/Type /Page/") == 2
 
 
+@pytest.mark.parametrize("name", ["Haus Müller", "Дом 3", "看板"])
+def test_an_order_named_in_any_script_has_its_card_and_its_record(name, demo, tmp_path):
+    made = ordercard.write(tmp_path, demo[0].changed(name=name), tmp_path / "records")
+    assert made.name == f"order-{name}.pdf" and live(tmp_path / "records") == {name: 1}
+    record, = cardrecord.kept(tmp_path / "records")
+    assert record.path.name.isascii() and set(record.promised["order"]) == {name}
+
+
 def test_an_order_taken_from_its_file_gives_the_same_card_as_the_one_in_hand(demo, labdata, tmp_path):
     (tmp_path / "artwork").mkdir()
     (tmp_path / "artwork" / "trail-sign.svg").write_bytes((labdata / "artwork" / "trail-sign.svg").read_bytes())

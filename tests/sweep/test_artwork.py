@@ -236,7 +236,7 @@ def test_a_cut_line_is_left_out_of_everything(drawn):
     three = drawn("".join(f'<rect x="{x}" y="5" width="{wide}" height="9"/>' for x, wide in ((5, 9), (20, 0.05), (30, 9))))
     assert three.without(2).area_mm2 == pytest.approx(162, abs=0.5)
     assert three.without(2).remarks == ("1 outline(s) 0.05 mm wide are taken for cut lines and not engraved.",)
-    with pytest.raises(ArtworkError, match=r"^sign\.svg has no piece 4\. Its pieces are 1 to 3\.$"):
+    with pytest.raises(ArtworkError, match=r"^sign\.svg has no shape 4\. Its shapes are 1 to 3\.$"):
         three.without(4)
     with pytest.raises(ArtworkError, match=r"^sign\.svg burns nothing but cut lines\. Leave a piece to be engraved\.$"):
         three.without(1, 2, 3)
@@ -409,7 +409,7 @@ def test_too_fine_a_pattern_and_too_many_pieces_are_refused(drawn, monkeypatch):
     dots = ('<pattern id="p" width="1" height="1" patternUnits="userSpaceOnUse"><rect width=".5" height=".5"/></pattern>'
             '<rect width="100" height="50" fill="url(#p)"/>')
     monkeypatch.setattr(artwork, "MOST_PIECES", 2000)
-    with pytest.raises(ArtworkError, match="^sign.svg has 5000 separate pieces; 2000 are read at most. Take away specks, or split"):
+    with pytest.raises(ArtworkError, match="^sign.svg has 5000 separate shapes; 2000 are read at most. Take away specks, or split"):
         drawn(dots)
     monkeypatch.setattr(picture, "MOST_RUNS", 2000)
     with pytest.raises(ArtworkError, match="^sign.svg is too fine a pattern: more than 2000 strokes of the head at 20 lines a mm."):

@@ -195,7 +195,7 @@ def test_spans_agree_with_an_outline_s_own_crossings(tmp_path):
 def test_pieces_between_the_lines_are_said():
     plan = sweep.plan(drawing(block(0, 0, 10, 10), block(20, 1.2, 10, 0.3)), 1, HEAD)
     assert plan.missed == 1
-    assert "1 piece(s) lower than a pitch fall between the lines and are not burned." in plan.words(100)
+    assert "Lower than a pitch, fallen between the lines and not burned: 1 shape." in plan.words(100)
 
 
 @pytest.mark.parametrize(("pieces", "rows"), [
@@ -302,7 +302,7 @@ def test_without_acceleration_no_way_is_called_fastest_and_minutes_are_those_of_
     assert not table["fastest"].any() and plan.ways_at([100, 200]).tolist() == ["", ""] and plan.changes().empty
     assert plan.at_speeds([100])["way"].tolist() == WAYS
     assert plan.words(100) == (
-        "At 100 mm/s sweeping each piece by itself 1.3 to 3.0 min, sweeping in rows 1.9 to 3.0 min, one full-width sweep "
+        "At 100 mm/s sweeping each shape by itself 1.3 to 3.0 min, sweeping in rows 1.9 to 3.0 min, one full-width sweep "
         "7.2 to 10.0 min, by a brisk head (3000 mm/s²) and a slow one (500). machine.toml does not say how briskly the head "
         "speeds up: minutes are a range, and no way to sweep is called the fastest. Time two filled rectangles, one at twice "
         "the other's speed; notebook 8 works the acceleration out.")
@@ -577,7 +577,7 @@ def test_the_demo_runs_find_the_invented_head(labdata):
 def test_on_the_demo_sign_every_way_has_its_speeds(demo):
     assert demo.changes()["way"].tolist() == WAYS
     assert demo.words(100) == (
-        "Rows, 50.9 min at 100 mm/s. Sweeping each piece by itself: 51.4 min, 14.1 min more turning round. One "
+        "Rows, 50.9 min at 100 mm/s. Sweeping each shape by itself: 51.4 min, 14.1 min more turning round. One "
         "full-width sweep: 107.8 min, 61.2 min more over blank wood.")
 
 

@@ -8,8 +8,10 @@ import sys
 import nbformat
 import pandas as pd
 import pytest
+from nbclient.exceptions import CellExecutionError
 
 from testburn import labbook
+from testburn.job import orders
 from testburn.labbook import Machine
 from testburn.labbook import columns
 from testburn.workshop import cards, chain, newbook, openbook as workshop
@@ -158,6 +160,10 @@ def test_a_small_lab_book_runs_through_every_notebook_to_its_cards(small, tmp_pa
                           env=os.environ | {"PYTHONUTF8": "1", "TESTBURN_CARDS": str(other)})
     assert done.returncode == 0, done.stderr.decode()
     made = {path.name: path.read_bytes() for path in other.glob("*.pdf")}
+    # No order is open: no card is made as if one were, and both say what to do.
+    assert not [name for name in made if name.startswith("order-")] and said.count(orders.NONE_OPEN) == 1
+    assert done.stdout.decode("utf-8").count(orders.NONE_OPEN) == 1
+    assert not [record for record in small.rglob("records/*.json") if json.loads(record.read_text(encoding="utf-8"))["record"].get("order")]
     assert made == {card.name: card.read_bytes() for card in cards}
     assert f"{len(made)}/{len(made)}".encode() in done.stdout
 
@@ -221,6 +227,21 @@ def test_a_notebook_that_fails_is_said_and_leaves_the_old_cards(small, tmp_path)
     assert "Notebook 1_made_up.ipynb stopped: The gauge is in the other room." in said
     assert "Traceback" not in said and "Card:" not in said
     assert [card.read_bytes() for card in (tmp_path / "cards").iterdir()] == [b"the old card"]
+
+
+@pytest.mark.parametrize(("kind", "words", "trace", "said"), [
+    ("ValueError", "The gauge is away.", "ValueError: The gauge is away.", "The gauge is away."),
+    ("KeyboardInterrupt", "", "\x1b[0;31m-----\x1b[0m\nKeyboardInterrupt  Traceback\n\x1b[0;31mKeyboardInterrupt\x1b[0m: ", "KeyboardInterrupt:"),
+    ("AssertionError", "None", "AssertionError Traceback\n----> 1 assert 1 == 2\n\nAssertionError: \n", "AssertionError:"),
+    ("DeadKernelError", "None", "", "DeadKernelError")])
+def test_a_fault_without_words_is_said_by_its_last_line(kind, words, trace, said):
+    assert chain._in_words(CellExecutionError(trace, kind, words)) == said
+
+
+def test_a_notebook_that_stops_without_words_is_named_with_its_kind(small, tmp_path):
+    notebook(tmp_path, 0, "class Odd(Exception):\n    def __str__(self):\n        return 'None'\nraise Odd")
+    code, said = run_by_itself(["-c", STOPPING, str(tmp_path)])
+    assert code == 1 and "Notebook 0_made_up.ipynb stopped: Odd: None" in said and "stopped: None" not in said
 
 
 def test_a_burn_in_inches_makes_no_card_and_is_named(small, capsys, burns):

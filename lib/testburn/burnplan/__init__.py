@@ -8,6 +8,6 @@ curve, within what machine, scrap and gauge allow.
 from testburn.burnplan.checkburn import check, power_ladder
 from testburn.burnplan.drawing import ProofSwatch, proof_swatch, svg
 from testburn.burnplan.measuring import Drawn, focus_ladder, gauge_words, gauges, with_patch
-from testburn.burnplan.plan import BurnPlan, Scrap, propose
+from testburn.burnplan.plan import BurnPlan, Scrap, propose, usual_module
 
-__all__ = ["BurnPlan", "Drawn", "ProofSwatch", "Scrap", "check", "focus_ladder", "gauge_words", "gauges", "power_ladder", "proof_swatch", "propose", "svg", "with_patch"]
+__all__ = ["BurnPlan", "Drawn", "ProofSwatch", "Scrap", "check", "focus_ladder", "gauge_words", "gauges", "power_ladder", "proof_swatch", "propose", "svg", "usual_module", "with_patch"]

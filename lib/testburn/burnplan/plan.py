@@ -99,6 +99,20 @@ class BurnPlan:
         return self.swatches[self.swatches["board"] == name].reset_index(drop=True)
 
 
+def usual_module(readings: pd.DataFrame, example: tuple[float, float] = (15.0, 445.0)) -> tuple[float, float]:
+    """Return watts and wavelength of the module with which most boards of a lab book were burned; without a burn, the example.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        From `labbook.read`.
+    """
+    if readings.empty:
+        return example
+    boards = readings[["module_w", "wavelength_nm", "species", "board"]].drop_duplicates()
+    return tuple(map(float, boards.groupby(["module_w", "wavelength_nm"]).size().idxmax()))
+
+
 def propose(fit: DepthFit | None, wood_table: pd.DataFrame, species: str, module_w: float,
             at_least_mm: float, at_most_mm: float, scrap: Scrap, machine: Machine = Machine(),
             wavelength_nm: float | None = None, boards: int | None = None,

@@ -89,7 +89,7 @@ def wood_form(book: str | Path, scratch: bool = False) -> SmallForm:
             raise ValueError(f"Perhaps it is in the list already, as {' or '.join(known)}: choose that where a wood is chosen. One wood under two "
                              "names has two curves, each from half its burns. Press Add wood again to add it all the same.")
         woods.add(form.book, {name: form.text(name) if value is None or isinstance(value, str) else f"{value:g}" for name, value in said.items()})
-        return _done(f"Added: {said['species']}. Run the page again: its boxes offer it.")
+        return [Remark("saved", f"Added: {said['species']}. Run the page again: its boxes offer it.")]
 
     wide = "240px"
     lines = {"Wood": (Box(_WOOD["species"], "Wood", width=wide), Box(_WOOD["specific_gravity_12pct"], "Specific gravity at 12 %", width="170px"),

@@ -137,7 +137,7 @@ class ImportForm(widgets.VBox):
     def _suggested(self, ours: str, sources) -> str:
         """Suggest a burn's id from the file's name, where no column holds it."""
         if ours == "burn" and not sources:
-            return re.sub(r"[^A-Za-z0-9._-]+", "-", Path(self._name).stem).strip("-._ ")[:60]
+            return re.sub(r"[^\w.-]+", "-", Path(self._name).stem).strip("-._ ")[:60]
         return "1" if ours == "passes" and not sources else ""
 
     @property

@@ -2,7 +2,7 @@
 
 Decides which lines of machine.toml stand in boxes, in which unit each is typed, and what is said of them; that only
 those lines are written whose box was changed, and everything else of the file stays; and that a timed run is judged,
-together with those there are, by what reads it before it is written. What [state] says is the file's alone.
+together with those there are, by what reads it before it is written.
 """
 
 import datetime
@@ -14,7 +14,7 @@ from testburn.entry import typed
 from testburn.entry.grid import units_of
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
-from testburn.labbook import Machine, ReadingsError, machine
+from testburn.labbook import Machine, ReadingsError, columns, machine
 from testburn.sweep import timedruns
 from testburn.units import SPEEDS, split
 
@@ -36,6 +36,8 @@ def _step(text: str) -> str:
     return f"{typed.number(number):g} {unit.name if unit else 'mm/s'}"
 
 
+# How much work on the machine may change it: a table of the file, a line of boxes.
+_STATE = {field.name: field for one in machine.FIELDS if one.name == "state" for field in one.of}
 _LINES = {
     "Control": {"speed": ("Speeds are set in", None), "spacing": ("Pitch is set in", None), "power_out_of": ("Full power is", None)},
     "Speeds": {"min_speed_mm_s": ("Lowest, mm/s", _mm_s), "max_speed_mm_s": ("Highest, mm/s", _mm_s), "speed_step": ("Step, with its unit", _step),
@@ -45,11 +47,12 @@ _LINES = {
              "skips_blanks": ("Hurries over gaps", None), "runs_up_outside": ("Runs up off the wood", None)},
     "Heights": {"clearance_mm": ("Support to nose, mm", _mm), "support_height_mm": ("Support, mm", _mm), "focus_gap_mm": ("Nose to face, mm", _mm),
                 "focus_travel_mm": ("Module moves, mm", _mm)},
+    "After work": {f"{done.replace(' ', '_')}_pct": (f"{done.capitalize()}, %", None) for done in columns.DONE},
 }
 
 
 def machine_form(book: str | Path, scratch: bool = False) -> SmallForm:
-    """Return a form that changes machine.toml: units, limits, head and heights.
+    """Return a form that changes machine.toml: units, limits, head, heights, and what work on it may change.
 
     Parameters
     ----------
@@ -58,7 +61,7 @@ def machine_form(book: str | Path, scratch: bool = False) -> SmallForm:
     scratch : bool
         The folder is a copy of the demo lab book: say so.
     """
-    lines = {title: tuple(Box(_FIELD[name], label, read=read, width="190px" if name in ("speed_step", "spacing") else "150px")
+    lines = {title: tuple(Box((_FIELD | _STATE)[name], label, read=read, width="190px" if name in ("speed_step", "spacing") else "150px")
                           for name, (label, read) in line.items()) for title, line in _LINES.items()}
     return SmallForm(book, scratch, "machine", machine.FILE, lines, {"Save machine": _save}, _heights_and_speeds, starts=lambda: _as_typed(book))
 
@@ -66,7 +69,7 @@ def machine_form(book: str | Path, scratch: bool = False) -> SmallForm:
 def _as_typed(book) -> tuple[dict, str]:
     """Return what machine.toml says as it stands in the boxes, and the file's mark."""
     said, mark = Machine.said(book)
-    flat = {name: value for name, value in said.items() if not isinstance(value, dict)} | said.get("units", {})
+    flat = {name: value for name, value in said.items() if not isinstance(value, dict)} | said.get("units", {}) | said.get("state", {})
     if "speed_step_mm_s" in flat and "speed_step" not in flat:
         flat["speed_step"] = f"{flat['speed_step_mm_s']:g} mm/s"
     return {name: _text(flat[name]) for line in _LINES.values() for name in line if name in flat}, mark
@@ -84,12 +87,12 @@ def _save(form, said: dict) -> list[Remark]:
     """Write the lines whose boxes were changed."""
     changed = {name: value for name, value in said.items() if form.text(name) != form.start[name]}
     if not changed:
-        raise ValueError("Nothing is changed.")
+        return [Remark("plain", "Nothing has changed since it was saved.")]
     if "speed_step" in changed:
         number, _, unit = (changed["speed_step"] or "").partition(" ")
         changed |= {"speed_step_mm_s": float(number), "speed_step": None} if unit == "mm/s" else {"speed_step_mm_s": None}
-    units = {name: changed.pop(name) for name in _UNITS if name in changed}
-    file = Machine.change(form.book, changed | ({"units": units} if units else {}), form.seen)
+    tables = {table: {name: changed.pop(name) for name in names if name in changed} for table, names in (("units", _UNITS), ("state", _STATE))}
+    file = Machine.change(form.book, changed | {table: lines for table, lines in tables.items() if lines}, form.seen)
     doubts = Machine.read(file).doubts()
     return [Remark("saved", f"Saved: {file.resolve()}. Run the pages again: they count with it."), *(Remark("doubt", words) for words in doubts)]
 
@@ -106,6 +109,9 @@ def _heights_and_speeds(form) -> list[Remark]:
         said.append(Remark("fault", "The lowest speed is above the highest."))
     if not form.text("acceleration_mm_s2"):
         said.append(Remark("doubt", "Without the acceleration minutes are a range: time two rectangles, and page 8 works it out."))
+    usual = ", ".join(f"{pct:g} after {done}" for done, pct in columns.DONE.items() if not form.text(f"{done.replace(' ', '_')}_pct"))
+    said.append(Remark("plain", "After work: by how many percent less or more energy may reach the wood then."
+                       + f" Where nothing is said it is {usual} (our own judgement)." * bool(usual)))
     return said
 
 

@@ -1,45 +1,67 @@
 """Order form: boxes for an order and for its proof, and buttons that open, save, repeat and finish one.
 
-Decides what a maker types of an order instead of editing its file, and what is answered. All goes through `job.orders`,
-which checks every line, keeps the file as it was and never writes over another order. What is typed is in a journal on the
-disk as its box is left, and stands in the boxes again until it is saved. What the boxes do not show (infill details,
-remarks in the file) a save leaves as it is. A proof starts from the setting that the order's card gives first.
+Decides what a maker types of an order instead of editing its file, and what is answered: as every small form answers
+(`smallform`), with all that is wrong at once, each fault under its box. All goes through `job.orders`, which checks every
+line, keeps the file as it was and never writes over another order. What the boxes do not show (infill details, remarks in
+the file) a save leaves as it is. A proof starts from the setting that the order's card gives first; one typed a second
+time, and an order finished with pieces unmeasured, are asked about. A proof taken back stays in the order, and counts no more.
 """
 
 import datetime
+from dataclasses import replace
 from pathlib import Path
 
 import ipywidgets as widgets
 
 from testburn.depthfit import DepthFit
 from testburn.entry import boxes, typed
-from testburn.entry.boxes import button, keys, wrapped
+from testburn.entry.boxes import button
 from testburn.entry.jobform import depths_mm
-from testburn.entry.kept import Kept
 from testburn.entry.remarks import Remark
-from testburn.entry.typed import MM_OF, short
+from testburn.entry.smallform import Box, SmallForm
+from testburn.entry.typed import MM_OF
 from testburn.job import Job, Order, infill, orders
-from testburn.labbook import columns, shown, woods
+from testburn.labbook import NEXT, columns, files, woods
 
 _NOTHING, _NEW = "", "a new order"
+_SIDE = "190px"
 _PRICES = {"per_minute": "Minute at the machine", "labour_per_minute": "Minute by hand", "board": "Wood of a piece",
            "finishing": "Finishing of a piece", "proof_minutes": "Proof, minutes", "setup_minutes": "Setting up, minutes",
            "loading_minutes": "Loading a piece, minutes", "rerun_minutes": "Burning again, minutes", "deep_extra": "More for too deep"}
-LINES = {
-    "Order": {"name": "Name", "customer": "Customer", "ordered_on": "Ordered on", "note": "Note"},
-    "Piece": {"artwork": "Drawing", "area_mm2": "Area without one, mm²", "species": "Wood", "module": "Module",
-              "board_thickness_mm": "Board thickness", "variant": "How it is filled", "sanded_mm": "Sanding takes off, mm",
-              "first": "Settings first"},
-    "Pieces": {"pieces": "Pieces", "pieces_a_board": "Pieces a board", "board": "Board on the bench"},
-    "Prices": {f"price_{name}": label for name, label in _PRICES.items()},
-}
-LABELS = {name: label for line in LINES.values() for name, label in line.items()}
-PROOF = {"board": "Board", "depths": "Depths", "unit": "In", "gauge_step": "Gauge step", "proved_on": "Read on", "speed_mm_s": "Speed",
-         "power_pct": "Power", "line_pitch_mm": "Pitch", "passes": "Passes", "confirmed": "Odd, but so because"}
-_WIDTHS = {"name": "190px", "customer": "190px", "note": "240px", "artwork": "190px", "depths": "200px", "unit": "80px", "confirmed": "220px", "sanded_mm": "190px", "area_mm2": "190px", **dict.fromkeys((f"price_{name}" for name in _PRICES), "190px")}
+_FIELDS = {field.name: field for field in orders.FIELDS}
+_TABLES = {name: {field.name: field for field in _FIELDS[name].of} for name in ("infill", "prices", "proof")}
+_SETTING = {"speed_mm_s": "Speed", "power_pct": "Power", "line_pitch_mm": "Pitch", "passes": "Passes"}
 _MEASURED = {"speed_mm_s": typed.speed_mm_s, "power_pct": typed.power_pct, "line_pitch_mm": typed.pitch_mm}
-_SAID = PROOF | LABELS | {f"prices, {name}": label for name, label in _PRICES.items()}
-_WHOLE = ("pieces", "pieces_a_board")
+
+
+def _board(text: str) -> str:
+    if text == NEXT:
+        raise ValueError(columns.BOARD_NAMED_NEXT)
+    return text
+
+
+def _named(field: str, label: str, width: str = boxes.FIELD, nothing: str = "", offered=(), **more) -> Box:
+    """Return the box of an order's line; where texts are offered, one of them is chosen, or nothing."""
+    choices = ((nothing, _NOTHING), *((one, one) for one in offered)) if nothing else ()
+    return Box(_FIELDS[field], label, choices=choices, width=width, **more)
+
+
+def _lines(book: Path, modules, fit: DepthFit | None) -> dict[str, tuple[Box, ...]]:
+    """Return the boxes of each line of an order."""
+    species = list(dict.fromkeys(group.species for group in fit.groups)) if fit else list(woods.of(book).index)
+    drawings = sorted(file.name for file in (book / "artwork").glob("*.svg")) if (book / "artwork").is_dir() else []
+    inside = _TABLES["infill"]
+    name = Box(replace(_FIELDS["name"], remedy="Give the order a name; its file is called so."), "Name", must=True, width=_SIDE)
+    return {
+        "Order": (name, _named("customer", "Customer", _SIDE), _named("ordered_on", "Ordered on"), _named("note", "Note", "240px")),
+        "Piece": (_named("artwork", "Drawing", _SIDE, "none: a block", drawings), _named("area_mm2", "Area without one, mm²", _SIDE),
+                  _named("species", "Wood", boxes.FIELD, "the best known", species), _named("module", "Module", boxes.FIELD, "the best known", modules),
+                  _named("board_thickness_mm", "Board thickness", read=typed.length_mm),
+                  Box(inside["variant"], "How it is filled", choices=(("brush-filled", _NOTHING), *((one, one) for one in infill.VARIANTS))),
+                  Box(replace(inside["sanded_mm"], remedy="Write it like 0.10 to 0.20."), "Sanding takes off, mm", read=typed.span_mm, width=_SIDE),
+                  _named("first", "Settings first", boxes.FIELD, "fastest", ("fastest", "surest"))),
+        "Pieces": (_named("pieces", "Pieces"), _named("pieces_a_board", "Pieces a board"), _named("board", "Board on the bench", read=_board)),
+        "Prices": tuple(Box(replace(_TABLES["prices"][one], name=f"price_{one}"), label, width=_SIDE) for one, label in _PRICES.items())}
 
 
 def order_form(book: str | Path, fit: DepthFit | None = None, scratch: bool = False) -> "OrderForm":
@@ -56,75 +78,63 @@ def order_form(book: str | Path, fit: DepthFit | None = None, scratch: bool = Fa
     return OrderForm(Path(book), fit, scratch)
 
 
-class OrderForm(Kept):
-    """The form; `boxes` holds its boxes by name, `which` chooses among the orders there are."""
+class OrderForm(SmallForm):
+    """The form; `which` chooses among the orders there are."""
 
-    labels, whole, folder = _SAID, _WHOLE, orders.FOLDER
+    anew = "Show the open order again"
 
     def __init__(self, book: Path, fit: DepthFit | None, scratch: bool):
         self._modules = {f"{group.module_w:g} W, {group.wavelength_nm:g} nm" + f", {group.module}" * bool(group.module):
                          {name: getattr(group, name) or None for name in columns.MODULE_KEY} for group in (fit.groups if fit else ())}
-        species = list(dict.fromkeys(group.species for group in fit.groups)) if fit else list(woods.of(book).index)
-        drawings = sorted(file.name for file in (book / "artwork").glob("*.svg")) if (book / "artwork").is_dir() else []
-        self._choices = {"artwork": ("none: a block", drawings), "species": ("the best known", species), "module": ("the best known", list(self._modules)),
-                         "variant": ("brush-filled", list(infill.VARIANTS)), "first": ("fastest", ["fastest", "surest"])}
-        self.boxes = {name: self._box(name) for name in LABELS}
-        self._loaded, self._seen, self._repeats = "", "", ""
-        self._keep(book, scratch, orders.FOLDER)
-        self.which = boxes.choice([_NEW], _NEW, "Orders", "260px")
-        self.open_it, self.repeat_it = button("Open it", self._press(self._open)), button("Repeat it", self._press(self._repeat))
-        self.save = button("Save order", self._press(self._save), "primary", "burn-save")
-        self.finish = button("Finish order", self._press(self._finish))
-        place = f"<p>Saves into <b>{shown.as_html(str((book / orders.FOLDER).resolve()))}</b></p>"
-        trial = Remark("doubt", "For trying out only: this is a scratch copy of the invented demo lab book.") if scratch else Remark("plain", "")
-        super().__init__([widgets.HTML(boxes.STYLE), keys(), widgets.HTML(place), boxes.message(trial),
-                          boxes.row([self.which, self.open_it, self.repeat_it]),
-                          *(wrapped(title, [self.boxes[name] for name in line]) for title, line in LINES.items()),
-                          widgets.HBox([self.save, self.finish]), self.said])
-        self.add_class("burn-entry")
-        self._try(self._start)
+        self._loaded = self._repeats = ""
+        self.which = boxes.choice([_NEW], _NEW, "Orders", "420px")
+        self.open_it, self.repeat_it = (button(words, lambda _, act=act: self._try(act)) for words, act in
+                                        (("Open it", self._open), ("Repeat it", self._repeat)))
+        super().__init__(book, scratch, orders.FOLDER, orders.FOLDER, _lines(book, list(self._modules), fit),
+                         {"Save order": lambda _, said: self._save(said)}, lambda _: self._files(), {"Finish order": lambda _: self._finish()},
+                         self._opened, [boxes.row([self.which, self.open_it, self.repeat_it])])
+        self.save, self.finish = self.buttons["Save order"], self.buttons["Finish order"]
 
-    def _box(self, name: str) -> widgets.Widget:
-        width = _WIDTHS.get(name, boxes.FIELD)
-        if name not in self._choices:
-            return boxes.text("", LABELS[name], width)
-        nothing, offered = self._choices[name]
-        return boxes.choice([(nothing, _NOTHING), *((one, one) for one in offered)], _NOTHING, LABELS[name], width)
-
-    def _press(self, act):
-        return lambda _: self._try(act)
-
-    def _start(self) -> list[Remark]:
-        """Show what was typed and not saved, else the open order."""
-        self._list()
-        if left := self._draft.left():
-            self._loaded, self._seen, self._repeats = (left.pop(f"({name})", "") for name in ("loaded", "seen", "repeats"))
-            self._fill(left)
-            return [Remark("doubt", "What you typed last time and did not save is filled in again.")]
-        return self._show(orders.read(self.book))
+    def _keep(self, book: Path, scratch: bool, kind: str) -> None:
+        super()._keep(book, scratch, kind.removeprefix("journal/"))
 
     def _typed(self) -> dict[str, str]:
-        return super()._typed() | {"(loaded)": self._loaded, "(seen)": self._seen, "(repeats)": self._repeats}
+        return super()._typed() | {"(loaded)": self._loaded, "(repeats)": self._repeats}
 
-    def _list(self, chosen: str = "") -> None:
-        found = orders.listed(self.book)
+    def _go_on(self, left: dict[str, str]) -> None:
+        self._loaded, self._repeats = left.pop("(loaded)", ""), left.pop("(repeats)", "")
+        super()._go_on(left)
+
+    def _files(self) -> list[Remark]:
+        """Say what is to be said of the orders' files; what is wrong with one is said as it is read."""
+        try:
+            return [Remark("doubt", words) for words in orders.said(self.book)]
+        except (OSError, ValueError):
+            return []
+
+    def _opened(self) -> tuple[dict[str, str], str]:
+        """Return what the open order says, and the mark of its file."""
+        self._loaded = self._repeats = ""
+        self._list()
+        order = orders.read(self.book)
+        self._loaded = order.name if order.file else ""
+        return self._texts(order), orders.mark(self.book, order.name) if order.file not in ("", orders.FORMER) else ""
+
+    def _list(self) -> None:
         self.which.options = [(_NEW, _NOTHING), *(
             (f"{row.name}{f', {row.customer}' if row.customer else ''}: {row.pieces} piece{'s' * (row.pieces > 1)}"
-             f"{', finished' if row.finished_on is not None else ''}{' (open)' if row.open else ''}", row.name) for row in found.itertuples())]
-        names = [value for _, value in self.which.options]
-        self.which.value = chosen if chosen in names else names[1] if len(names) > 1 else _NOTHING
+             f"{', finished' if row.finished_on is not None else ''}{' (open)' if row.open else ''}", row.name)
+            for row in orders.listed(self.book).itertuples())]
+        self.which.value = self.which.options[min(1, len(self.which.options) - 1)][1]
 
-    def _show(self, order: Order, name: str | None = None) -> list[Remark]:
-        """Put an order into the boxes; under another name it is not that order any more."""
-        said = {one: getattr(order, one, None) for one in LABELS} | {f"price_{one}": order.prices.get(one) for one in _PRICES}
-        said |= {"variant": order.infill.get("variant"), "sanded_mm": " to ".join(f"{mm:g}" for mm in order.infill.get("sanded_mm", ())), "module": self._module_of(order),
-                 "board": order.board, "name": (order.name if order.file else None) if name is None else name}
+    def _texts(self, order: Order) -> dict[str, str]:
+        """Return an order as what would have been typed into the boxes."""
+        said = {one: getattr(order, one, None) for one in self.boxes} | {f"price_{one}": order.prices.get(one) for one in _PRICES}
+        said |= {"variant": order.infill.get("variant"), "sanded_mm": " to ".join(f"{mm:g}" for mm in order.infill.get("sanded_mm", ())),
+                 "module": self._module_of(order), "name": order.name if order.file else None}
         if order.area_mm2 == Order().area_mm2:
             said["area_mm2"] = None
-        self._fill({one: "" if value is None else f"{value:.9g}" if isinstance(value, float) else str(value) for one, value in said.items()})
-        self._loaded = order.name if order.file and name is None else ""
-        self._seen = orders.mark(self.book, order.name) if order.file not in ("", orders.FORMER) and name is None else ""
-        return [Remark("doubt", words) for words in orders.said(self.book)]
+        return {one: "" if value is None else f"{value:.9g}" if isinstance(value, float) else str(value) for one, value in said.items()}
 
     def _module_of(self, order: Order) -> str:
         """Return the module that an order names, as it is offered; its own words where none of the modules is."""
@@ -135,38 +145,24 @@ class OrderForm(Kept):
                 return label
         return order.module or f"{order.module_w:g} W"
 
-    def _lines(self) -> dict:
-        """Return the lines that the boxes say; None where one is empty.
+    def _lines_of(self, said: dict) -> dict:
+        """Return the lines of an order that the boxes say; None where one is empty."""
+        lines = {name: value for name, value in said.items() if name in _FIELDS and name not in ("name", "module")}
+        if said["module"] in self._modules or said["module"] is None:
+            lines |= self._modules.get(said["module"], dict.fromkeys(columns.MODULE_KEY))
+        return lines | {"infill": {name: said[name] for name in ("variant", "sanded_mm")},
+                        "prices": {name: said[f"price_{name}"] for name in _PRICES}}
 
-        Raises
-        ------
-        ValueError
-            Naming the box that holds no number or no day.
-        """
-        text = {name: str(box.value).strip() or None for name, box in self.boxes.items()}
-        lines = {name: text[name] for name in ("customer", "note", "artwork", "species", "first", "board")}
-        lines |= {name: self._number(name, LABELS[name]) for name in ("area_mm2", "board_thickness_mm", *_WHOLE)}
-        lines["ordered_on"] = self._day("ordered_on", LABELS["ordered_on"])
-        if text["module"] in self._modules or text["module"] is None:
-            lines |= self._modules.get(text["module"], dict.fromkeys(columns.MODULE_KEY))
-        lines["infill"] = {"variant": text["variant"], "sanded_mm": self._read("sanded_mm", typed.span_mm)}
-        lines["prices"] = {name: self._number(f"price_{name}", label) for name, label in _PRICES.items()}
-        return lines
-
-    def _save(self) -> list[Remark]:
-        name, lines = self.boxes["name"].value.strip(), self._lines()
-        if not name:
-            raise ValueError("Name: give the order one; its file is named after it.")
-        if self._loaded and name == self._loaded:
-            taken = orders.take_over(self.book)
-            old = orders.read(self.book, None if taken else name)
-            changed = {one: value for one, value in lines.items() if one in ("infill", "prices") or not _says(old, one, value)}
-            if "artwork" in changed:
-                changed["artwork_sha256"] = orders.fingerprint(self.book, changed["artwork"])
-            file = orders.change(self.book, old.name, "" if taken else self._seen, **changed)
-        else:
-            file, taken = self._new(name, lines), ""
-        return self._saved(file, "Saved", taken)
+    def _save(self, said: dict) -> list[Remark]:
+        name, lines = said["name"], self._lines_of(said)
+        if not self._loaded or name != self._loaded:
+            return self._done("Saved", self._new(name, lines))
+        taken = orders.take_over(self.book)
+        old = orders.read(self.book, None if taken else name)
+        changed = {one: value for one, value in lines.items() if one in ("infill", "prices") or not _says(old, one, value)}
+        if "artwork" in changed:
+            changed["artwork_sha256"] = orders.fingerprint(self.book, changed["artwork"])
+        return self._done("Saved", orders.change(self.book, old.name, "" if taken else self.seen, **changed), taken)
 
     def _new(self, name: str, lines: dict) -> Path:
         """Write the boxes as a new order; one that repeats another has what that one said and the boxes do not show."""
@@ -178,50 +174,50 @@ class OrderForm(Kept):
         lines |= {table: getattr(old, table) | lines[table] for table in ("infill", "prices")}
         return orders.repeat(self.book, self._repeats, name, **lines)
 
-    def _saved(self, file: Path, done: str, taken: str = "") -> list[Remark]:
-        said, self._repeats = self._put_away(), ""
-        self._list(file.stem)
-        said += self._show(orders.read(self.book, file.stem))
-        return [Remark("saved", f"{done}: order {file.stem}, {file.resolve()}. {taken} Run the cells below again.".replace("  ", " ")), *said]
+    def _done(self, done: str, file: Path, *more: str) -> list[Remark]:
+        words = " ".join(filter(None, [f"{done}: order {files.name_of(file)}, {file.resolve()}.", *more, "Run the page again."]))
+        return [Remark("saved", words)]
 
     def _open(self) -> list[Remark]:
-        if not self.which.value:
-            self._repeats = ""
-            self._show(Order())
-            return [*self._put_away(), Remark("plain", "Type the new order, and save it.")]
-        if self.which.value == self._loaded and not self._seen:
-            return self._taken_over()
-        return self._saved(orders.open_order(self.book, self.which.value), "Open")
-
-    def _taken_over(self) -> list[Remark]:
-        """Take job.toml over, which is open already."""
-        said = orders.take_over(self.book)
-        order = orders.read(self.book)
-        self._list(order.name)
-        return [Remark("saved", said), *self._show(order)] if said else self._show(order)
+        name = self.which.value
+        if name == self._loaded and name and not self.seen:  # job.toml, which is open already
+            taken = orders.take_over(self.book)
+            return [*([Remark("saved", taken)] if taken else []), *self._ready()]
+        done = self._done("Open", orders.open_order(self.book, name)) if name else [Remark("plain", "Type the new order, and save it.")]
+        hindered = self._ready()
+        if not name:
+            self._loaded = self.seen = ""
+            self._fill({one: "" for one in self.boxes})
+        return [*done, *hindered]
 
     def _repeat(self) -> list[Remark]:
         """Fill in an order again, under no name yet, and say how it came out."""
-        if not self.which.value:
+        name = self.which.value
+        if not name:
             raise ValueError("Orders: choose the order to repeat.")
-        if orders.take_over(self.book):
-            self._list()
-        old = orders.read(self.book, self.which.value)
-        self._show(old, name="")
-        self._fill({"ordered_on": datetime.date.today().isoformat(), "board": "", "note": ""})
-        self._repeats = old.name
+        orders.take_over(self.book)
+        old, hindered = orders.read(self.book, name), self._ready()
+        self._fill(self._texts(old) | {"name": "", "ordered_on": datetime.date.today().isoformat(), "board": "", "note": ""})
+        self._loaded, self.seen, self._repeats = "", "", old.name
         return [Remark("doubt", orders.came_out(self.book, old.name).words),
-                Remark("plain", f"This repeats {old.name}, on another board. Give it a name, change what is another now, and save it.")]
+                Remark("plain", f"This repeats {old.name}, on another board. Give it a name, change what is another now, and save it."), *hindered]
 
     def _finish(self) -> list[Remark]:
         if not self._loaded:
             raise ValueError("Save the order first.")
-        orders.take_over(self.book)
-        return self._saved(orders.finish(self.book, orders.read(self.book, self._loaded).name, datetime.date.today()), "Finished")
+        taken = orders.take_over(self.book)
+        order = orders.read(self.book, None if taken else self._loaded)
+        doubts = [orders.outcome(self.book, order).unmeasured]
+        if any(self.text(name) != self.start[name].strip() for name in self.boxes):
+            doubts.append("What you changed above is not saved yet: it would not be in the order.")
+        if any(doubts) and self.asking.first("finish"):
+            raise ValueError(" ".join(filter(None, [*doubts, "Press Finish order again to finish it so."])))
+        file = orders.finish(self.book, order.name, datetime.date.today())
+        return [*self._done("Finished", file, taken), *self._ready()]
 
 
 def proof_form(book: str | Path, job: Job, scratch: bool = False) -> "ProofForm":
-    """Return a form that writes a proof swatch into the open order.
+    """Return a form that writes a proof swatch into the open order, and takes the last one back.
 
     Parameters
     ----------
@@ -234,59 +230,77 @@ def proof_form(book: str | Path, job: Job, scratch: bool = False) -> "ProofForm"
     return ProofForm(Path(book), job, scratch)
 
 
-class ProofForm(Kept):
-    """The form; `boxes` holds its boxes by name."""
-
-    labels, folder = _SAID, orders.FOLDER
+class ProofForm(SmallForm):
+    """The form of a proof."""
 
     def __init__(self, book: Path, job: Job, scratch: bool):
-        self._job, self._units = job, job.machine.units
-        self._setting = {} if job.trouble else {
-            name: self._units.of(name).words(job.recommended[name]) for name in _MEASURED}
-        self.boxes = {name: self._box(name) for name in PROOF}
-        self._keep(book, scratch, "orders/proofs")
-        self.save = button("Add proof", lambda _: self._try(self._add), "primary", "burn-save")
-        super().__init__([widgets.HTML(boxes.STYLE), keys(), boxes.row(self.boxes.values()), self.save, self.said])
-        self.add_class("burn-entry")
-        if left := self._draft.left():
-            self._fill(left)
-            self._tell("doubt", "What you typed last time and did not save is filled in again.")
+        self._job, self._units, of = job, job.machine.units, _TABLES["proof"]
+        self._setting = {} if job.trouble else {name: self._units.of(name).words(job.recommended[name]) for name in _MEASURED}
+        if self._setting:
+            self._setting["passes"] = f"{job.recommended['passes']:g}"
+        setting = tuple(Box(of[name], label, self._setting.get(name, ""), width="120px",
+                            read=None if name == "passes" else lambda text, name=name: self._set(name, text)) for name, label in _SETTING.items())
+        lines = {
+            "Proof": (Box(of["board"], "Board", read=_board, width="120px"),
+                      Box(replace(of["depths_mm"], name="depths", remedy="Type what the gauge says, e.g. 0.56 0.55 0.58."), "Depths",
+                          read=self._depths, width="200px"),
+                      Box(columns.Field("unit", "text", "", "", among=tuple(MM_OF)), "In", "mm", width="80px"),
+                      Box(replace(of["gauge_step_mm"], name="gauge_step"), "Gauge step", "0.01 mm", width="120px",
+                          read=lambda text: typed.length_mm(text, self.text("unit"))),
+                      Box(of["proved_on"], "Read on", datetime.date.today().isoformat(), width="120px")),
+            "Setting": setting,
+            "If need be": (Box(of["confirmed"], "Odd, but so because", width="220px"),
+                           Box(of["taken_back_because"], "Taken back because", width="220px", offered=("typed twice", "another board", "misread")))}
+        super().__init__(book, scratch, "orders/proofs", orders.FOLDER, lines, {"Add proof": lambda _, said: self._add(said)},
+                         further={"Take back the last proof": lambda _: self._take_back()}, starts=self._on_bench)
+        self.save, self.take_back = self.buttons["Add proof"], self.buttons["Take back the last proof"]
 
-    def _box(self, name: str) -> widgets.Widget:
-        start = self._setting | {"board": self._job.order.board or "", "unit": "mm", "gauge_step": "0.01 mm",
-                                 "passes": f"{self._job.recommended['passes']:g}" if self._setting else "",
-                                 "proved_on": datetime.date.today().isoformat()}
-        if name == "unit":
-            return boxes.choice(list(MM_OF), "mm", PROOF[name], _WIDTHS[name])
-        return boxes.text(start.get(name, ""), PROOF[name], _WIDTHS.get(name, "120px"))
+    def _keep(self, book: Path, scratch: bool, kind: str) -> None:
+        super()._keep(book, scratch, kind.removeprefix("journal/"))
 
-    def _proof(self) -> dict:
-        """Return the proof that the boxes say, as `orders.add_proof` takes it."""
-        text = {name: str(box.value).strip() for name, box in self.boxes.items()}
-        said = {"board": text["board"], "depths_mm": depths_mm(text["depths"], text["unit"])}
-        for name, read in _MEASURED.items():
-            try:
-                # A setting left as it was filled in is the card's own, to its last digit.
-                same = text[name] == self._setting.get(name)
-                said[name] = self._job.recommended[name] if same else read(text[name], self._units.of(name).name)
-            except ValueError as wrong:
-                raise ValueError(f"{PROOF[name]} '{short(text[name])}': {wrong}.") from None
-        said["passes"], step = self._number("passes", PROOF["passes"]), typed.length_mm(text["gauge_step"], text["unit"])
-        said |= {"gauge_step_mm": step, "proved_on": self._day("proved_on", PROOF["proved_on"]), "confirmed": text["confirmed"] or None}
-        return said | ({"invented": True} if self.scratch else {})
+    def _on_bench(self) -> tuple[dict[str, str], str]:
+        return {"board": orders.read(self.book).board or ""}, ""
 
-    def _add(self) -> list[Remark]:
-        order, proof = orders.read(self.book), self._proof()
+    def _depths(self, text: str) -> list[float]:
+        try:
+            return depths_mm(text, self.text("unit"))
+        except ValueError as wrong:
+            raise ValueError(str(wrong).rstrip(".")) from None
+
+    def _set(self, name: str, text: str) -> float | None:
+        """Return a measure of the setting; one left as it was filled in is the card's own, to its last digit."""
+        return self._job.recommended[name] if text == self._setting.get(name) else _MEASURED[name](text, self._units.of(name).name)
+
+    def _add(self, said: dict) -> list[Remark]:
+        order = orders.read(self.book)
         if not order.file:
             raise ValueError("There is no order yet: save one first.")
-        if not proof["board"] or not proof["depths_mm"]:
-            raise ValueError("Board, Depths: give the board and at least one depth.")
+        proof = {name: said[name] for name in ("board", *_SETTING, "proved_on", "confirmed")}
+        proof |= {"depths_mm": said["depths"], "gauge_step_mm": said["gauge_step"]} | ({"invented": True} if self.scratch else {})
         self._must_be_sound(order, proof)
+        if any(all(one.get(name) == proof[name] for name in ("board", "depths_mm", "proved_on", *_SETTING)) for one in order.proofs) \
+                and self.asking.first():
+            raise ValueError("This very proof is in the order already: the same board, setting, depths and day. Twice, it would count as two "
+                             "swatches. Press Add proof again if it is another swatch.")
         taken = orders.take_over(self.book)
         order = orders.read(self.book)
         file = orders.add_proof(self.book, order.name, proof)
-        return [Remark("saved", f"Saved: proof {len(order.proofs) + 1} of the order {order.name}, {file.resolve()}. {taken} Run the page again: "
-                       "its settings are for this board now, and its card is to be printed again."), *self._put_away()]
+        return _proved(f"Saved: proof {len(order.proofs) + 1} of the order {order.name}, {file.resolve()}.", taken)
+
+    def _take_back(self) -> list[Remark]:
+        order, reason = orders.read(self.book), self.text("taken_back_because")
+        if not order.proofs:
+            raise ValueError("The open order has no proof to take back.")
+        last = order.proofs[-1]
+        meant = (f"The last proof, number {len(order.proofs)}: board {last['board']}, {' '.join(f'{mm:g}' for mm in last['depths_mm'])} mm"
+                 + f", read on {last['proved_on']}" * ("proved_on" in last))
+        if not reason:
+            raise ValueError(f"{meant}. Say beside Taken back because why it is none, and press again.")
+        if self.asking.first("take back"):
+            raise ValueError(f"{meant}. Press Take back the last proof again: it stays in the order, and counts no more.")
+        taken = orders.take_over(self.book)
+        file = orders.take_back_proof(self.book, orders.read(self.book).name, reason, datetime.date.today())
+        return [*_proved(f"Taken back: proof {len(order.proofs)} of the order {order.name}, {file.resolve()}.", taken), *self._ready()]
 
     def _must_be_sound(self, order: Order, proof: dict) -> None:
         """Refuse a proof that nobody could work with: the order would have no setting any more."""
@@ -294,6 +308,11 @@ class ProofForm(Kept):
         job = self._job.changed(proofs=(*order.proofs, said), board=proof["board"])
         if not self._job.trouble and job.trouble:
             raise ValueError(job.trouble)
+
+
+def _proved(words: str, taken: str) -> list[Remark]:
+    return [Remark("saved", " ".join(filter(None, [words, taken, "Run the page again: its settings are for the proofs that count now, and its "
+                                                   "card is to be printed again."])))]
 
 
 def _says(order: Order, name: str, value) -> bool:

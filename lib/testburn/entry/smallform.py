@@ -6,6 +6,7 @@ too; what is wrong stands under it. A press judges them all, then acts; refused,
 in one line and the boxes are ready for the next.
 """
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +33,12 @@ def whole(text: str) -> float:
 def several(text: str) -> list[float]:
     """Return the numbers typed in one box; spaces or semicolons stand between them."""
     return [whole(one.strip(",")) for one in text.replace(";", " ").strip("[] ").split()]
+
+
+def of_a_box(remedy: str) -> str:
+    """Return a remedy for a line of a file, or a cell of one, as it is said of a box."""
+    said = re.sub(r"\b([Ll])eave (?:the line out|the cell empty|it out)\b", r"\1eave the box empty", remedy)
+    return re.sub(r" (?:in|without) quotes\b", "", said)
 
 
 _READ = {"text": str, "number": typed.number, "integer": whole, "date": typed.day, "yes or no": lambda text: text == "yes"}
@@ -88,7 +95,7 @@ class Box:
         text = text.strip()
         if not text:
             if self.needed:
-                raise ValueError(f"{self.label}: nothing is typed here. {self.field.remedy}".strip())
+                raise ValueError(f"{self.label}: nothing is typed here. {of_a_box(self.field.remedy)}".strip())
             return None
         said = f"{self.label} '{short(text)}'"
         try:
@@ -96,7 +103,7 @@ class Box:
         except ValueError as wrong:
             raise ValueError(f"{said}: {wrong}.") from None
         if fault := tomlfile.fault_of(self.field, value):
-            raise ValueError(f"{said}: {fault[0]}. {fault[1]}".strip())
+            raise ValueError(f"{said}: {fault[0]}. {of_a_box(fault[1])}".strip())
         return value
 
 
@@ -124,11 +131,15 @@ class SmallForm(Kept):
     starts : callable, optional
         What stands in the boxes at first and after a save, by name, beside what each box says; and the mark of the file
         that it is from. The mark is kept with what is typed, as `seen`.
+    above : sequence of Widget, optional
+        What stands over the boxes.
     """
+
+    anew = "Start anew"
 
     def __init__(self, book: str | Path, scratch: bool, kind: str, file: str, lines: dict[str, tuple[Box, ...]],
                  acts: dict[str, Callable], look: Callable = lambda form: (), further: dict[str, Callable] | None = None,
-                 starts: Callable[[], tuple[dict, str]] = lambda: ({}, "")):
+                 starts: Callable[[], tuple[dict, str]] = lambda: ({}, ""), above: tuple[widgets.Widget, ...] = ()):
         self.asked, self.folder, self._look, self.asking = [box for line in lines.values() for box in line], file, look, Asking()
         self._starts = starts
         self.labels = {box.field.name: box.label for box in self.asked}
@@ -139,40 +150,42 @@ class SmallForm(Kept):
         self.buttons = {words: button(words, lambda _, act=act: self._press(act), "primary" if not place else "",
                                       "burn-save" if not place else "") for place, (words, act) in enumerate(acts.items())}
         self.buttons |= {words: button(words, lambda _, act=act: self._try(lambda: act(self))) for words, act in (further or {}).items()}
-        self.buttons["Start anew"] = button("Start anew", lambda _: self._start_anew())
+        self.buttons[self.anew] = button(self.anew, lambda _: self._start_anew())
         place = message(Remark("doubt", _TRIAL)) if scratch else message()
         place.value = f"<p>Saves into <b>{shown.as_html(str((self.book / file).resolve()))}</b></p>" + place.value
-        super().__init__([widgets.HTML(STYLE), keys(), place,
+        super().__init__([widgets.HTML(STYLE), keys(), place, *above,
                           *(wrapped(title, [self._with_words(box) for box in line]) for title, line in lines.items()),
                           self.about, widgets.HBox(list(self.buttons.values())), self.said])
         self.add_class("burn-entry")
-        self._begin()
+        self.said.value = as_html(self._begin())
         if left := self._draft.left():
-            self.seen = left.pop("(seen)", "")
-            self._fill(left)
+            self._go_on(left)
             self._tell("doubt", _AGAIN)
         self._say()
 
-    def _begin(self) -> None:
-        """Put into the boxes what stands there at first."""
-        self.start = {box.field.name: box.start for box in self.asked}
+    def _go_on(self, left: dict[str, str]) -> None:
+        """Fill in what was typed and not saved."""
+        self.seen = left.pop("(seen)", "")
+        self._fill(left)
+
+    def _begin(self) -> list[Remark]:
+        """Put into the boxes what stands there at first, and return what hinders it."""
+        said = []
+        self.start, self.seen = {box.field.name: box.start for box in self.asked}, ""
         try:
             texts, self.seen = self._starts()
             self.start |= texts
         except (OSError, ValueError) as error:
-            self.seen = ""
-            self._tell("fault", *str(error).splitlines())
+            said = [Remark("fault", line) for line in str(error).splitlines()]
         self._fill(self.start)
+        return said
 
     def _typed(self) -> dict[str, str]:
         return super()._typed() | {"(seen)": self.seen}
 
     def _start_anew(self) -> None:
         """Put what is typed away, unsaved; it stays in the journal."""
-        self.said.value = ""
-        for words in self.beside.values():
-            words.value = ""
-        self._ready()
+        self.said.value = as_html(self._ready())
 
     def _with_words(self, box: Box) -> widgets.VBox:
         words = self.beside[box.field.name]
@@ -229,7 +242,7 @@ class SmallForm(Kept):
         done = []
         self.said.value = as_html(attempt(lambda: done.append(act(self, said)) or done[0], self._refused, self.book / self.folder))
         if done:
-            self._ready()
+            self.said.value += as_html(self._ready())
 
     def _wrong(self) -> list[str]:
         return [self.labels[name] for name, words in self.beside.items() if words.value]
@@ -238,14 +251,15 @@ class SmallForm(Kept):
         """Say what is wrong with a box beside it, and return all that is wrong; what stands in a file is said with its row."""
         for fault in (own := [one for one in error.faults if one.row is None]):
             if fault.column in self.beside:
-                self.beside[fault.column].value = as_html([Remark("fault", words) for words in in_words(ReadingsError([fault]), self.labels)])
+                self.beside[fault.column].value = as_html([Remark("fault", of_a_box(words)) for words in in_words(ReadingsError([fault]), self.labels)])
         files = [one for one in error.faults if one.row is not None]
-        return [*in_words(ReadingsError(own), self.labels), *(str(ReadingsError(files)).splitlines() if files else ())]
+        return [*map(of_a_box, in_words(ReadingsError(own), self.labels)), *(str(ReadingsError(files)).splitlines() if files else ())]
 
-    def _ready(self) -> None:
-        """Put the draft away, and make the boxes ready for the next."""
+    def _ready(self) -> list[Remark]:
+        """Put the draft away, make the boxes ready for the next, and return what hindered it."""
         hindered = self._put_away()
-        self._begin()
+        for words in self.beside.values():
+            words.value = ""
+        hindered += self._begin()
         self._say()
-        if hindered:
-            self.said.value += as_html(hindered)
+        return hindered

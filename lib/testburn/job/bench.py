@@ -310,7 +310,7 @@ class Job:
     @property
     def condition(self) -> str:
         """What the page says of the order first."""
-        return self.trouble or ("" if self.missed else f"Nothing is the matter with it. It is {self.standing}.")
+        return self.trouble or ("" if self.missed or not self.order.file else f"Nothing is the matter with it. It is {self.standing}.")
 
     @property
     def trouble(self) -> str:
@@ -325,10 +325,10 @@ class Job:
     def promised(self) -> pd.DataFrame:
         """What may be promised today: this order's settings as its card has them, then those of every wood's card.
 
-        A job that has no window or no drawing (any more) has none of its own.
+        A job that has no window or no drawing (any more), or is no order's, has none of its own.
         """
         cards = promise.of(self.fit, settings.for_card(self.fit, self.machine))
-        if self.trouble:
+        if self.trouble or not self.order.file:
             return cards
         own = promise.of(self.proved, settings.for_job(self.choices, self.drawing), self.board, self.window, self.order.name)
         return pd.concat([own, cards], ignore_index=True)

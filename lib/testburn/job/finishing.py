@@ -22,6 +22,8 @@ SOLVENT = ("Solvent vapour: open air or extraction, no flame, never near the mac
 DUST = ("Dust: extract it and wear a respirator; some woods' dust causes cancer, and paint dust comes on "
         "top.")
 SMOULDER = "Look again for smoulder, in the recess and in the waste. Wear a respirator: char is dust too."
+# More fills than these are asked about: our own judgement.
+_FEW = 4
 DECIDES = "Labels, local rules and the makers' manuals decide, not this list."
 _BEFORE = {
     "": [],
@@ -89,7 +91,7 @@ def schedule(window: Window) -> pd.DataFrame:
         ("rest", "let the wood come back to the humidity of the room it was burned in", None,
          "a day or more", "A board that has cupped is sanded unevenly."),
         *[("seal", "seal the recess, so that colour does not bleed", sealer, DRY, f"{SOLVENT} {cautions.RAGS}")] * (sealer.coats > 0),
-        ("colour", _COLOUR[window.variant], fills(colour, recipe.poured), DRY, wet),
+        ("colour", _COLOUR[window.variant] + _why_many(window), fills(colour, recipe.poured), DRY, wet),
         *[_PEEL] * (recipe.over == "mask"),
         ("sand back", _SAND[window.variant] + _grits(window), None, hard, DUST),
         ("clear coat", "seal face and colour together; try it on scrap over the colour first",
@@ -99,6 +101,15 @@ def schedule(window: Window) -> pd.DataFrame:
         "step": step, "what": what, "coats": film.coats if film else None,
         "wet_film": f"{film.wet_mm[0]:.2f} to {film.wet_mm[1]:.2f} mm" if film else "",
         "wait": wait, "caution": caution} for step, what, film, wait, caution in rows]).astype({"coats": "Int64"})
+
+
+def _why_many(window: Window) -> str:
+    """Return why a recess takes many thin fills, and what takes fewer; nothing where it takes few."""
+    if not window.recipe.fills or window.recipe.poured:
+        return ""
+    film = fills(window.facts["colour"].value)
+    return (f"; each dries to {film.dry_mm / film.coats:.2f} mm, hence {film.coats}: a tinted filler, laid as its label says, takes "
+            "fewer" if film.coats > _FEW else "")
 
 
 def _grits(window: Window) -> str:

@@ -31,6 +31,8 @@ PROOF = (
     columns.Field("proved_on", "date", "The day it was read.", _DAY, required=False),
     columns.Field("confirmed", "text", "Why a proof that looks like a slip is none.", "", required=False),
     columns.Field("invented", "yes or no", "Whether it is an example.", "", required=False),
+    columns.Field("taken_back_on", "date", "The day it was taken back: it counts no more.", _DAY, required=False),
+    columns.Field("taken_back_because", "text", "Why.", "", required=False),
 )
 FINISHED = (
     columns.Field("on", "date", "The day it was finished.", _DAY),
@@ -182,8 +184,8 @@ def parsed(file: str, text: str, name: str | None = None) -> Order:
     """
     said = tomlfile.said(file, text, ORDER, _EXAMPLE)
     proofs = said.pop("proof", [])
-    # A heading with nothing under it says nothing.
-    proofs = tuple(filter(None, [proofs] if isinstance(proofs, dict) else proofs))
+    # A heading with nothing under it says nothing; a proof taken back stands there to be read by a maker.
+    proofs = tuple(one for one in ([proofs] if isinstance(proofs, dict) else proofs) if one and "taken_back_on" not in one)
     for table, line in (("", said.get("board")), *(("[proof], ", proof["board"]) for proof in proofs)):
         if line == NEXT:
             raise ValueError(f"{file}: {table}{columns.BOARD_NAMED_NEXT}.")

@@ -13,21 +13,25 @@ Source: a drawing's version is its SHA-256 (FIPS 180-4).
 
 import datetime
 import hashlib
+import re
 from dataclasses import dataclass, fields
 from pathlib import Path
 
 import pandas as pd
-from testburn.job import order as order_file, ordertext
+from testburn.job import order as order_file, ordertext, quote
 from testburn.job.order import FINISHED, FORMER, Order
 from testburn.labbook import columns, files, jobs, makerfile, shown, tomlfile
 
-FOLDER, OPEN = "orders", "open-order.toml"
+FOLDER, OPEN, FIELDS = "orders", "open-order.toml", order_file.ORDER
 _OPEN = (
     columns.Field("order", "text", "The order that is open.", "Write the name of a file in orders/.", names_file=True),
     columns.Field("taken_over_sha256", "text", "The job.toml that was taken over.", "", required=False),
 )
 # What a repeat does not take over: it belongs to the one order only.
 _ITS_OWN = ("name", "customer", "ordered_on", "board", "artwork_sha256", "repeats", "note", "proofs", "finished", "file")
+_FEW = 9
+NONE_OPEN = ("No order is open, so no order's card is made. On page 6, One order: fill in the boxes and press Save order, or open an "
+             "earlier one.")
 _LIST = ["name", "customer", "ordered_on", "pieces", "on_boards", "proofs", "finished_on", "open"]
 
 
@@ -88,7 +92,7 @@ def new(book: str | Path, name: str, **lines) -> Path:
     NotWritten
         If the disk refuses it.
     """
-    book = Path(book)
+    book, name = Path(book), makerfile.composed(name)
     lines = {"artwork_sha256": fingerprint(book, lines.get("artwork"))} | lines
     made = ordertext.made({"name": name} | lines)
     with files.locked(book):
@@ -114,7 +118,7 @@ def open_order(book: str | Path, name: str) -> Path:
         _take_over(book)
         file = _file(book, name)
         _parsed(file)
-        _remember(book, file.stem)
+        _remember(book, files.name_of(file))
     return file
 
 
@@ -149,6 +153,22 @@ def add_proof(book: str | Path, name: str, proof: dict) -> Path:
     def put(document):
         tomlfile.put(document, {"board": proof.get("board")})
         tomlfile.add_table(document, "proof", proof)
+    return _changed(Path(book), name, put)
+
+
+def take_back_proof(book: str | Path, name: str, reason: str, on: datetime.date) -> Path:
+    """Let the last proof of an order count no more, with day and reason; it stays in the file, which is returned.
+
+    Raises
+    ------
+    ValueError
+        If no proof counts.
+    """
+    def put(document):
+        counting = [one for one in document.get("proof", ()) if one and "taken_back_on" not in one]
+        if not counting:
+            raise ValueError(f"The order {name} has no proof to take back.")
+        tomlfile.put(counting[-1], {"taken_back_on": on, "taken_back_because": reason})
     return _changed(Path(book), name, put)
 
 
@@ -191,6 +211,17 @@ class Outcome:
         return (f"Order {order.name}: {len(rows)} recess{'es' * (len(rows) > 1)} measured, {rows['depth_mm'].min():.2f} to "
                 f"{rows['depth_mm'].max():.2f} mm, {rows['off_pct'].mean():+.0f} % of what the card said on average.{window}{finished}")
 
+    @property
+    def unmeasured(self) -> str:
+        """Say which of the pieces to measure have no reading, by the number that their names end on; mostly nothing."""
+        named, order = [str(one) for one in self.table["job"].unique()], self.order
+        wanted = quote.to_measure(order.pieces, order.pieces_a_board or 1)
+        missing = [str(one) for one in wanted if not any(re.search(rf"(?<!\d)0*{one}$", name) for name in named)]
+        if not missing or len(named) >= len(wanted):
+            return ""
+        few = ", ".join(missing[:_FEW]) + f" and {len(missing) - _FEW} more" * (len(missing) > _FEW)
+        return f"Not measured yet: piece{'s' * (len(missing) > 1)} {few}. How the order came out is known from what is measured."
+
     def __repr__(self) -> str:
         return self.words
 
@@ -231,11 +262,11 @@ def take_over(book: str | Path) -> str:
 
 
 def said(book: str | Path) -> list[str]:
-    """Return what is to be said of the orders' files: a job.toml that waits, or that is not looked at any more."""
+    """Return what is to be said of the orders' files: none is open, a job.toml waits, or is not looked at any more."""
     book = Path(book)
     former, name = book / FORMER, _open_name(book)
     if not former.exists():
-        return []
+        return [] if name else [NONE_OPEN]
     if not name:
         return [f"{FORMER} is the open order, as before. It is taken over into {FOLDER}/ with the first thing written to it here; "
                 "the file stays."]
@@ -279,9 +310,9 @@ def _open_name(book: Path) -> str:
     if (book / FORMER).exists() or not there:
         return ""
     if len(there) > 1:
-        raise ValueError(f"{FOLDER}/ holds {', '.join(file.stem for file in there[:6])}, and nothing says which is open. Open one, or "
-                         f'write {OPEN}: order = "{there[0].stem}"')
-    return there[0].stem
+        raise ValueError(f"{FOLDER}/ holds {', '.join(map(files.name_of, there[:6]))}, and nothing says which is open. Open one, or "
+                         f'write {OPEN}: order = "{files.name_of(there[0])}"')
+    return files.name_of(there[0])
 
 
 def _file(book: Path, name: str) -> Path:
@@ -294,7 +325,7 @@ def _file(book: Path, name: str) -> Path:
     """
     there = files.same_name(book / FOLDER, f"{name}.toml")
     if there is None:
-        names = ", ".join(file.stem for file in _order_files(book)[:6]) or "none yet"
+        names = ", ".join(map(files.name_of, _order_files(book)[:6])) or "none yet"
         raise ValueError(f"There is no order {name[:80]} in {FOLDER}/ of the lab book. There are: {names}. Open one of these "
                          f"(it is written in {OPEN}), or make it.")
     return there
@@ -304,13 +335,13 @@ def _new_file(book: Path, name: str) -> Path:
     if fault := files.burn_name_fault(name):
         raise ValueError(f"The order's name {name[:60]!r}: {fault[0]}. {fault[1]}")
     if there := files.same_name(book / FOLDER, f"{name}.toml"):
-        raise FileExistsError(f"The order {there.stem} is already in the lab book: {FOLDER}/{there.name}. Another order needs another "
+        raise FileExistsError(f"The order {files.name_of(there)} is already in the lab book: {FOLDER}/{there.name}. Another order needs another "
                               "name; to go on with that one, open it.")
     return book / FOLDER / f"{name}.toml"
 
 
 def _parsed(file: Path) -> Order:
-    return order_file.parsed(file.name, _text(file), file.stem)
+    return order_file.parsed(file.name, _text(file), files.name_of(file))
 
 
 def _readable(file: str, text: str, name: str) -> Order:
@@ -330,7 +361,7 @@ def _changed(book: Path, name: str, put, seen: str = "") -> Path:
         document = ordertext.document(before)
         put(document)
         made = tomlfile.as_text(document)
-        _readable(file.name, made, file.stem)
+        _readable(file.name, made, files.name_of(file))
         if made.encode("utf-8") != before:
             files.say_format(book)
             files.keep_version(book, book / FOLDER / "history" / file.stem, ".toml", before)

@@ -58,9 +58,7 @@ class Batch:
     def table(self) -> pd.DataFrame:
         """A row per board: board (counted from 1), pieces, minutes (setting up in the first), measure (which pieces)."""
         rows = []
-        for board in range(1, self.boards + 1):
-            first = (board - 1) * self.pieces_a_board + 1
-            last = min(board * self.pieces_a_board, self.pieces)
+        for board, (first, last) in enumerate(on_boards(self.pieces, self.pieces_a_board), start=1):
             count = last - first + 1
             rows.append({"board": board, "pieces": f"{first} to {last}" if count > 1 else f"{first}",
                          "minutes": self.proof_minutes + count * (self.burn_minutes + self.loading_minutes)
@@ -83,6 +81,16 @@ class Batch:
 
     def _repr_html_(self) -> str:
         return f"<p>{shown.as_html(self.words)}</p>" + shown.table_as_html(self.table.round(1))
+
+
+def on_boards(pieces: int, pieces_a_board: int) -> list[tuple[int, int]]:
+    """Return the first and the last piece of each board."""
+    return [(first, min(first + pieces_a_board - 1, pieces)) for first in range(1, pieces + 1, pieces_a_board)]
+
+
+def to_measure(pieces: int, pieces_a_board: int) -> list[int]:
+    """Return which pieces of an order to measure, by their numbers."""
+    return [one for first, last in on_boards(pieces, pieces_a_board) for one in measured(first, last)]
 
 
 def measured(first: int, last: int) -> tuple[int, ...]:

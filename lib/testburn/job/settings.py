@@ -277,7 +277,7 @@ def by_module(fit: DepthFit, species: str, at_least_mm: float, at_most_mm: float
 
 def for_job(choices: pd.DataFrame, artwork: "Artwork") -> pd.DataFrame:
     """Return choices as the rows of a job's own card: what they aim at is the depth they have."""
-    name = artwork.name + f" without {artwork.left_out} piece(s)" * bool(artwork.left_out)
+    name = artwork.name + f" without {sweep.artwork.shapes(artwork.left_out)}" * bool(artwork.left_out)
     return choices.assign(aim_mm=choices["depth_mm"].round(2), artwork=name, **{
         f"{name}_per_10cm2": choices[name] / artwork.area_mm2 * CARD_AREA_MM2 for name in ("minutes", "least_minutes")})
 

@@ -17,9 +17,9 @@ import pandas as pd
 from testburn.labbook import columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, typed_file
 from testburn.labbook.columns import READING_KEY, RETIRED, STRUCK
-from testburn.labbook.files import (burn_files, burn_name_fault, mark, must_be_readable, places, same_name,
+from testburn.labbook.files import (burn_files, burn_name_fault, mark, must_be_readable, name_of, places, same_name,
                                     say_format, unchanged)
-from testburn.labbook.makerfile import Problem, ReadingsError
+from testburn.labbook.makerfile import Problem, ReadingsError, composed
 from testburn.labbook.readings import check, checked, foreign_burns
 from testburn.labbook.slips import beyond_wood
 
@@ -226,7 +226,7 @@ def _one_burn(frame, book, species) -> tuple[pd.DataFrame, str]:
 def _saved(folder: Path, burn: str) -> Path:
     """Return the file of a saved burn."""
     file = None if burn_name_fault(burn) else same_name(folder, f"{burn}.csv")
-    if file is None or file.stem != burn or not file.is_file():
+    if file is None or name_of(file) != composed(burn) or not file.is_file():
         raise FileNotFoundError(f"There is no burn {burn[:80]} in {folder}. Check the burn's id.")
     return file
 

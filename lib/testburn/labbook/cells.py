@@ -17,7 +17,7 @@ import pandas as pd
 
 from testburn.labbook import csvfile
 from testburn.labbook.columns import Field
-from testburn.labbook.makerfile import Problem, told
+from testburn.labbook.makerfile import Problem, composed, told
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _MOST_BYTES = 1_000_000          # of a small file: thousands of rows
@@ -117,7 +117,7 @@ def converted(column, cells, where) -> tuple[pd.Series, list[Problem]]:
 def as_text(cell) -> str:
     """Return a cell as stripped text; nothing, NaN and NaT are empty."""
     if isinstance(cell, str):
-        return cell.strip()
+        return composed(cell.strip())
     if isinstance(cell, (datetime.date, pd.Timestamp)) and not pd.isna(cell):
         return cell.isoformat()[:10]
     return "" if pd.isna(cell) else str(cell).strip()

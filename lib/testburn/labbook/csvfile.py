@@ -322,10 +322,11 @@ def _by_rows(name, width, rows) -> tuple[list, np.ndarray, list[Problem]]:
 
 
 def _cleaned(codes: np.ndarray, texts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return a column with its texts stripped and restored, each different one once."""
-    # No cell holds NUL. Where none begins or ends with a space or may be a formula, nothing is to be done.
-    if not _TO_CLEAN.search("\0" + "\0".join(texts) + "\0"):
+    """Return a column with its texts stripped, restored and composed, each different one once."""
+    # No cell holds NUL. Where none begins or ends with a space, may be a formula or has accents apart, nothing is to be done.
+    joined = "\0".join(texts)
+    if not _TO_CLEAN.search(f"\0{joined}\0") and makerfile.composed(joined) == joined:
         return codes, texts
     # The numbers in the file, not in pandas: what is not there any more is no text of the column.
-    places, different = pd.factorize(np.array([restored(text.strip()) for text in texts], dtype=object))
+    places, different = pd.factorize(np.array([makerfile.composed(restored(text.strip())) for text in texts], dtype=object))
     return places[codes], different

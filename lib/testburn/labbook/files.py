@@ -2,8 +2,8 @@
 
 Decides which folder is the book and which its burns, that b01.csv and B01.CSV are one file, that what systems
 and spreadsheets leave beside the burns is no burn, that a burn's file bears the burn's name, and which names a
-file can bear on every system. Decides the book's format too: a book without a number is of the first, one written
-by a newer version is refused before anything of it is read wrongly.
+file can bear on every system: letters of any script are among them. Decides the book's format too: a book without a
+number is of the first, one written by a newer version is refused before anything of it is read wrongly.
 
 Decides that a file is there whole or not at all, also when the power fails: it is written beside
 its place under another name, forced to the disk, and then takes its place in one step. Writers wait
@@ -20,8 +20,8 @@ import errno
 import hashlib
 import json
 import os
-import re
 import secrets
+import unicodedata
 from pathlib import Path
 
 import filelock
@@ -38,16 +38,16 @@ _IN_WORDS = {
     errno.EDQUOT: "your share of the disk is full. Make room on it",
     errno.EFBIG: "the file would be larger than is allowed here. Make room for it",
     errno.EROFS: "the disk can only be read. Use a folder that you may write to",
-    errno.EACCES: "you may not write there, or another program holds the file open. "
-                  "Close it there, or use a folder that you may write to",
+    errno.EACCES: "you may not write there, or another program holds the file open. Close it there, or use a folder "
+                  "that you may write to",
     errno.EPERM: "you may not write there. Use a folder that you may write to",
     errno.ENAMETOOLONG: "the name is too long. Use a shorter one",
 }
 
-_BURN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}(?<![ .])")
+# Letters of any script, accents that stand as signs of their own, and digits: no system refuses these.
+_NAME_SIGNS, _NAME_BYTES, _IN_NAMES = 80, 200, " ._-"
 # Names that Windows opens as a device instead of a file, whatever follows a point (from memory).
-_WINDOWS_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt")
-                                                  for number in range(10))}
+_WINDOWS_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))}
 _PACKAGE, _MOST_BYTES = "datapackage.json", 1_000_000
 
 
@@ -71,12 +71,11 @@ def locked(book: Path):
             lock = filelock.FileLock(book / LOCK, timeout=WAIT_S)
             lock.acquire()
         except filelock.Timeout:
-            raise NotWritten(f"The lab book {book} was not changed: another notebook has been writing "
-                             f"to it for {WAIT_S:g} s. Wait for it, or restart its kernel; then try "
-                             "again.") from None
+            raise NotWritten(f"The lab book {book} was not changed: another notebook has been writing to it for {WAIT_S:g} s. "
+                             "Wait for it, or restart its kernel; then try again.") from None
         except NotImplementedError:
-            raise NotWritten(f"The lab book {book} was not changed: its disk cannot lock a file. "
-                             "Move the lab book to a disk of this computer.") from None
+            raise NotWritten(f"The lab book {book} was not changed: its disk cannot lock a file. Move it to a disk of this "
+                             "computer.") from None
     try:
         yield
     finally:
@@ -106,12 +105,10 @@ def inside(book: Path, path: Path) -> Path:
         If a link on the way leads outside the book, or the file itself is a link.
     """
     if path.is_symlink():
-        raise NotWritten(f"{path} is a link to another file, so it was not changed. "
-                         "Put the file itself in its place.")
+        raise NotWritten(f"{path} is a link to another file, so it was not changed. Put the file itself in its place.")
     home, real = Path(os.path.realpath(book)), Path(os.path.realpath(path))
     if real != home and home not in real.parents:
-        raise NotWritten(f"{path} was not changed: a link leads outside the lab book, to {real}. "
-                         "Put the folder itself in the link's place.")
+        raise NotWritten(f"{path} was not changed: a link leads outside the lab book, to {real}. Put the folder itself in its place.")
     return path
 
 
@@ -225,8 +222,7 @@ def make_folder(book: Path, folder: Path) -> None:
     """Make a folder inside the lab book, on the disk for certain."""
     inside(book, folder)
     if not folder.is_dir():
-        make_folder(book, folder.parent) if folder != book else folder.parent.mkdir(
-            parents=True, exist_ok=True)
+        make_folder(book, folder.parent) if folder != book else folder.parent.mkdir(parents=True, exist_ok=True)
         folder.mkdir(exist_ok=True)
         on_disk(folder.parent)
 
@@ -260,8 +256,8 @@ def unchanged(file: Path, seen: str) -> bytes:
     """
     content = file.read_bytes()
     if mark(content) != seen:
-        raise NotWritten(f"{file.name} was not changed: somebody else changed it since you opened it. "
-                         "Open it again and make your change once more.")
+        raise NotWritten(f"{file.name} was not changed: somebody else changed it since you opened it. Open it again and make your "
+                         "change once more.")
     return content
 
 
@@ -370,9 +366,14 @@ def say_format(book: Path) -> None:
 
 
 def same_name(folder: Path, name: str) -> Path | None:
-    """Return the file of that name; b01.csv and B01.CSV are one file on many computers."""
-    there = folder.iterdir() if folder.is_dir() else ()
-    return next((file for file in there if file.name.casefold() == name.casefold()), None)
+    """Return the file of that name; b01.csv and B01.CSV are one file on many computers, however accents are written."""
+    there, asked = folder.iterdir() if folder.is_dir() else (), makerfile.composed(name).casefold()
+    return next((file for file in there if makerfile.composed(file.name).casefold() == asked), None)
+
+
+def name_of(file: Path) -> str:
+    """Return the name that a file gives its burn, job or order; some systems list its accents apart."""
+    return makerfile.composed(file.stem)
 
 
 def places(path: Path) -> tuple[Path, Path]:
@@ -385,15 +386,15 @@ def places(path: Path) -> tuple[Path, Path]:
 
 def burn_files(burns: Path) -> list[Path]:
     """Return the burn files; what systems and spreadsheets leave beside them is none."""
-    return sorted(file for file in burns.iterdir()
-                  if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
+    return sorted(file for file in burns.iterdir() if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
 
 
 def burn_name_fault(burn: str) -> tuple[str, str] | None:
     """Say why a burn's id cannot name a file on every system, and what to do; None if it can."""
-    if not _BURN_NAME.fullmatch(burn):
-        return ("this cannot name a file",
-                "Use letters, digits, spaces, points, - and _, at most 80 of them.")
-    if burn.split(".")[0].strip().casefold() in _WINDOWS_DEVICES:
-        return "Windows keeps this name for a device", "Use another one, e.g. burn-1."
-    return None
+    written = [unicodedata.category(sign) in ("Nd", "Mn", "Mc") or sign.isalpha() or sign in _IN_NAMES for sign in burn]
+    if not (all(written) and 1 <= len(burn) <= _NAME_SIGNS and burn[0].isalnum() and burn[-1] not in " ."):
+        return "this cannot name a file", "Use letters, digits, spaces, points, - and _, at most 80 of them."
+    if len(burn.encode("utf-8")) > _NAME_BYTES:
+        return "this is too long to name a file", "Use fewer letters."
+    device = burn.split(".")[0].strip().casefold() in _WINDOWS_DEVICES
+    return ("Windows keeps this name for a device", "Use another one, e.g. burn-1.") if device else None

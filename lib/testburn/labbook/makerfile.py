@@ -1,7 +1,8 @@
 """Maker's file: which file may be opened at all, and how its faults are said.
 
 Decides that a file somebody typed is a regular file of bounded size in UTF-8, whatever it holds: a pipe never
-ends, a device never fills, a folder is no file, and none of them may keep a notebook waiting. A fault is one
+ends, a device never fills, a folder is no file, and none of them may keep a notebook waiting. A letter and its accent
+are one sign, however a system wrote them, so that a name is one name. A fault is one
 shape for every kind of file: where it stands, what stands there, what is wrong, what to do. The same fault on
 many rows is one line with its rows.
 
@@ -13,6 +14,7 @@ import os
 import re
 import stat
 import tomllib
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -113,6 +115,11 @@ def content(path: str | Path, most_bytes: int = MOST_BYTES) -> bytes:
                   "Take out what does not belong in it.")
 
 
+def composed(text: str) -> str:
+    """Return a text with each letter and its accent as one sign (Unicode's form NFC); some systems write them as two."""
+    return unicodedata.normalize("NFC", text)
+
+
 def text(path: str | Path, most_bytes: int = MOST_BYTES) -> str:
     """Return the file as text, without a byte order mark; `content` says what is refused.
 
@@ -128,7 +135,7 @@ def text(path: str | Path, most_bytes: int = MOST_BYTES) -> str:
     if read.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise refused(path.name, "", "the file is UTF-16, not UTF-8", "Save it again as UTF-8.")
     try:
-        return read.decode("utf-8-sig")
+        return composed(read.decode("utf-8-sig"))
     except UnicodeDecodeError as fault:
         line = read.count(b"\n", 0, fault.start) + 1
         raise ReadingsError([Problem(path.name, line, "", read[fault.start:fault.start + 20].decode("cp1252", "replace"),

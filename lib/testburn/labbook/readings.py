@@ -16,7 +16,7 @@ import pandas as pd
 from testburn.labbook import columns, woods
 from testburn.labbook.cells import fault, plain, typed_table
 from testburn.labbook.columns import BOARD_NAMED_NEXT, NEXT
-from testburn.labbook.files import burn_name_fault
+from testburn.labbook.files import burn_name_fault, name_of
 from testburn.labbook.makerfile import MOST_PROBLEMS, Problem, ReadingsError, told
 from testburn.labbook.slips import beyond_wood
 
@@ -119,7 +119,7 @@ def foreign_burns(text) -> list[Problem]:
         return []
     # One copied file is one fault, however many rows it has.
     pairs = text[["_file", "burn"]].drop_duplicates().astype(object)
-    stems = pairs["_file"].map(lambda name: Path(name).stem)
+    stems = pairs["_file"].map(lambda name: name_of(Path(name)))
     other = (pairs["burn"] != stems) & (pairs["burn"] != "") & pairs["burn"].notna()
     return [fault(columns.BY_NAME["burn"], text, i, text["burn"][i],
                   f"the file's name says {stems[i]}", columns.BY_NAME["burn"].remedy)

@@ -25,6 +25,11 @@ def file_name(name: str) -> str:
     return f"order-{name}.pdf"
 
 
+def of_open(folder, job: Job, records) -> Path | None:
+    """Write the card of the open order, as `write` does; None where no order is open: nothing is made as if there were one."""
+    return write(folder, job, records) if job.order.file else None
+
+
 def write(folder, job: Job, records=None, paper: str = "a5", printed_on: str = "") -> Path:
     """Write the card of an order for the state it is in, whole or not at all, and return its path.
 

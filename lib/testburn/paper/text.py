@@ -81,7 +81,7 @@ def kept_alike(readings: pd.DataFrame) -> list[str]:
 
 
 # How a way to sweep is said.
-WAYS = {"each piece": "piece by piece", "rows": "in rows", "full width": "in one full-width sweep"}
+WAYS = {"each piece": "shape by shape", "rows": "in rows", "full width": "in one full-width sweep"}
 
 
 def swept(rows: pd.DataFrame) -> str:

@@ -97,7 +97,7 @@ class Artwork:
         """Return the drawing in a sentence or two, with every remark."""
         left, top, right, bottom = self.bounds_mm
         return " ".join([
-            f"{self.name}: {len(self.pieces)} piece(s) on a page of {self.width_mm:.4g} × {self.height_mm:.4g} mm "
+            f"{self.name}: {shapes(len(self.pieces), 'separate shape')} on a page of {self.width_mm:.4g} × {self.height_mm:.4g} mm "
             f"({self.width_mm / 25.4:.3g} × {self.height_mm / 25.4:.3g} in), "
             f"{self.area_mm2 / 100:.1f} cm² burned within {right - left:.1f} × {bottom - top:.1f} mm.", *self.remarks,
             self.hair_words]).rstrip()
@@ -127,7 +127,7 @@ class Artwork:
         """Return the drawing without some pieces of `table`, by their numbers: lines to cut along, not to engrave."""
         gone = np.isin(np.arange(1, len(self.pieces) + 1), pieces)
         if wrong := set(pieces) - set(range(1, len(self.pieces) + 1)):
-            raise ArtworkError(f"{self.name} has no piece {min(wrong)}. Its pieces are 1 to {len(self.pieces)}.")
+            raise ArtworkError(f"{self.name} has no shape {min(wrong)}. Its shapes are 1 to {len(self.pieces)}.")
         if gone.all():
             raise ArtworkError(f"{self.name} burns nothing but cut lines. Leave a piece to be engraved.")
         if not gone.any():
@@ -228,7 +228,7 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     piece, contacts = grouping.labelled(seen.row, seen.first, seen.after)
     table = grouping.table(seen, piece, contacts)
     if len(table) > MOST_PIECES:
-        raise ArtworkError(f"{drawing.name} has {len(table)} separate pieces; {MOST_PIECES} are read at most. Take "
+        raise ArtworkError(f"{drawing.name} has {len(table)} separate shapes; {MOST_PIECES} are read at most. Take "
                            "away specks, or split the drawing.")
     order = np.lexsort((table["left_mm"], np.round(table["top_mm"] / seen.step_mm)))
     remarks, marks = _remarks(drawing, seen, table)
@@ -242,6 +242,11 @@ def _around(art: Artwork) -> np.ndarray:
     """Return the number of a piece that is an outline around everything, thinner than any line could burn; or none."""
     ends = art.pieces[BOX] * [1, 1, -1, -1]
     return np.flatnonzero(art.hairs & art.pieces["goes_round"] & (ends <= ends.min()).all(axis=1))[:1] + 1
+
+
+def shapes(count: int, what: str = "shape") -> str:
+    """Return how many: what hangs together in a drawing is a shape, as a piece is what an order has several of."""
+    return f"{count} {what}{'s' * (count != 1)}"
 
 
 def _boxes(pieces: pd.DataFrame) -> list[tuple[float, ...]]:

@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 
 from testburn.labbook import Machine
 from testburn.sweep import lines
-from testburn.sweep.artwork import Artwork
+from testburn.sweep.artwork import Artwork, shapes
 from testburn.sweep.head import (BRISK_MM_S2, SLOW_MM_S2, energy_share, heads, hurry_s, rest_to_rest_s, run_up_mm,
                                  turn_s)
 from testburn.sweep.ways import EACH, FULL, PARTS, ROWS, Way, ways
@@ -23,7 +23,7 @@ _SPENT = {"blank_minutes": "over blank wood", "turn_minutes": "turning round", "
           "burn_minutes": "burning"}
 # A way becomes the fastest at some speed among so many; a finer one has no use.
 _MOST_SPEEDS = 2000
-_CALLED = {EACH: "sweeping each piece by itself", ROWS: "sweeping in rows", FULL: "one full-width sweep"}
+_CALLED = {EACH: "sweeping each shape by itself", ROWS: "sweeping in rows", FULL: "one full-width sweep"}
 
 
 
@@ -121,7 +121,7 @@ class SweepPlan:
                 f"({SLOW_MM_S2:g}).", self.machine.to_measure]
         text += self._wide_piece(speed_mm_s, passes, table["minutes"].min())
         if self.missed:
-            text.append(f"{self.missed} piece(s) lower than a pitch fall between the lines and are not burned.")
+            text.append(f"Lower than a pitch, fallen between the lines and not burned: {shapes(self.missed)}.")
         return " ".join([*text, self.slow_ends(speed_mm_s)]).rstrip()
 
     def slow_ends(self, speed_mm_s: float) -> str:

@@ -102,14 +102,14 @@ def _mostly_doubtful(fit: depthfit.DepthFit, doubtful: pd.DataFrame) -> str:
 
 
 def steps(workshop: Workshop, job: Job, rows: pd.DataFrame) -> dict[str, Callable[[], Path]]:
-    """Return what makes each card, by the card's name, in the order they are made.
+    """Return what makes each card, by the card's name, in the order they are made; none of an order where none is open.
 
     The card folder comes last: it binds the card of the order.
     """
     fit, folder, kept, machine = job.fit, workshop.cards, workshop.records, job.machine
     # Pages are the same on every paper; they are worked out once.
     woods = card.document(fit, rows, machine=machine)
-    made = {ordercard.file_name(job.order.name): lambda path: ordercard.write(path.parent, job, kept)}
+    made = {ordercard.file_name(job.order.name): lambda path: ordercard.of_open(path.parent, job, kept)} if job.order.file else {}
     made |= {name: lambda path, paper=paper: card.write(path, fit, rows, paper=paper, records=kept, content=woods)
              for paper, name in WOODS.items()}
     made[ordercard.BLANK] = lambda path: ordercard.write_blank(path.parent, machine)

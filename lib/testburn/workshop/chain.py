@@ -8,6 +8,7 @@ which is for those who change them.
 
 import argparse
 import os
+import re
 import shutil
 import sys
 import tempfile
@@ -127,11 +128,20 @@ def _run_all(refresh: bool) -> bool:
         for done, job in enumerate(as_completed(jobs), start=1):
             if isinstance(fault := job.exception(), CellExecutionError):
                 pool.shutdown(cancel_futures=True)
-                shown.say(f"\nNotebook {jobs[job].name} stopped: {fault.evalue}")
+                shown.say(f"\nNotebook {jobs[job].name} stopped: {_in_words(fault)}")
                 return False
             job.result()
             bar(done, len(sequence), jobs[job].stem)
     return True
+
+
+def _in_words(fault: CellExecutionError) -> str:
+    """Return what a fault says; of one raised without words, the last line of what was run and its kind."""
+    if fault.evalue and fault.evalue != "None":
+        return fault.evalue
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", fault.traceback)
+    lines = [line.strip() for line in plain.splitlines() if line.strip(" -")]
+    return lines[-1] if lines else fault.ename
 
 
 def _keep_cards(made: Path, folder: Path) -> None:

@@ -31,6 +31,9 @@ BOOK_FILES = ("burns", "jobs", "orders", "artwork", "woods.csv", "strikes.csv", 
 
 # The kind of output that JupyterLab's extension for charts draws.
 _CHART = "application/vnd.plotly.v1+json"
+# A page that is run whole is taken to its last cell at once; its first output brings it back to where one reads on.
+_TO_THE_TOP = ("<script>{ const one = document.currentScript.closest('.jp-OutputArea-child'), page = one.closest('.jp-WindowedPanel-outer');"
+               " one.style.display = 'none'; page.scrollTop = 0; }</script>")
 _STOPPED = ('<b>This page stopped here.</b> What follows was not run.<script>document.currentScript.parentElement'
             '.scrollIntoView({block: "center"})</script>')
 
@@ -167,6 +170,8 @@ def open_workshop() -> Workshop:
         shell.InteractiveTB.set_mode("Minimal")
         shell.set_custom_exc((Exception,), _stopped_here)
         _shows_charts_plainly(shell)
+        if os.environ.get("TESTBURN_IN_LAB"):
+            shell.display_pub.publish({"text/html": _TO_THE_TOP})
     named, cards, scratch = (os.environ.get(f"TESTBURN_{name}") for name in ("LABDATA", "CARDS", "SCRATCH"))
     if named and not Path(named).is_dir():
         raise FileNotFoundError(f"There is no lab book folder at {named}. Check --labdata.")
