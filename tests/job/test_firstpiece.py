@@ -43,14 +43,14 @@ def test_the_depth_after_is_that_of_both_doses_less_what_is_lost(fit, choice, me
 
 def test_the_chance_is_the_normal_one_and_the_speed_has_the_best(fit, choice):
     speeds = np.array([150.0, 300.0, 600.0])
-    chances, mean, sd = firstpiece._after(fit, fit.groups[0], choice, np.array([0.4]), speeds, "next", 3)
+    chances, mean, sd = firstpiece._after(fit, fit.groups[0], choice, np.array([0.4]), speeds, "next", 3, firstpiece.second(fit, fit.groups[0]))
     inside, deep = firstpiece._chances(chances, mean, sd, LOW, HIGH)
     each = [stats.norm.cdf(HIGH, mean, sd) - stats.norm.cdf(LOW, mean, sd), stats.norm.sf(HIGH, mean, sd)]
     assert chances.tolist() == [0.75, 0.25]
     assert inside == pytest.approx(0.75 * each[0][0] + 0.25 * each[0][1]) and deep == pytest.approx(0.75 * each[1][0] + 0.25 * each[1][1])
     assert (np.diff(mean) < 0).all() and (mean[0] > mean[1]).all()
     more = firstpiece.top_up(fit, choice, 0.4, LOW, HIGH, MACHINE)
-    every = firstpiece._chances(*firstpiece._after(fit, fit.groups[0], choice, np.array([0.4]), MACHINE.speeds(), "next", 3), LOW, HIGH)[0]
+    every = firstpiece._chances(*firstpiece._after(fit, fit.groups[0], choice, np.array([0.4]), MACHINE.speeds(), "next", 3, firstpiece.second(fit, fit.groups[0])), LOW, HIGH)[0]
     assert more["chance_inside"] == every.max()
 
 
