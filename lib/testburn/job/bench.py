@@ -275,6 +275,8 @@ class Job:
 
     def second_pass(self, measured_mm: float, burned: pd.Series | None = None) -> str:
         """Say with which second pass a recess of this depth is brought into the window; see `top_up`."""
+        if not isinstance(measured_mm, (int, float)):
+            raise ValueError(f"The measured depth is {measured_mm}: write one number with a point, e.g. 0.36.")
         choice, units = self.recommended if burned is None else burned, self.machine.units
         if choice["passes"] != 1:
             return f"The setting has {choice['passes']:g} passes: what one more adds to them is not known here. Prove it on waste wood."
