@@ -217,19 +217,22 @@ def test_a_ladder_of_powers_is_chosen_from_a_list_and_answered(labdata):
     assert said.value == ""
 
 
+CHOICE = pd.Series({"module": "", "module_w": 15.0})
+
+
 def focus_depths(at_mm, bend=0.08):
     """Three readings a swatch of a parabola on logarithms, deepest at an offset."""
     return {offset: " ".join(f"{0.6 * np.exp(-bend * (offset - at_mm)**2) + off:.3f}" for off in (0, 0.005, -0.005)) for offset in (-2, -1, 0, 1, 2)}
 
 
 def focused(book, fit, at_mm=0.8, **typed):
-    form = focus_form(book, fit, "15 W")
+    form = focus_form(book, fit, CHOICE)
     return filled(form, **{f"depths_{place}": text for place, text in enumerate(focus_depths(at_mm).values(), start=1)} | typed)
 
 
 def test_a_focus_ladder_says_where_it_is_deepest_and_reaches_the_machines_log(own, labdata, fit):
     shutil.copytree(labdata / "burns", own / "burns")
-    form = focus_form(own, fit, "15 W")
+    form = focus_form(own, fit, CHOICE)
     assert "Type the depths of 4 swatches or more" in form.about.value and form.boxes["offset_1"].value == "-2"
     form = focused(own, fit)
     found = drift.focus_check(fit, [-2, -1, 0, 1, 2], [[float(one) for one in text.split()] for text in focus_depths(0.8).values()])
@@ -264,7 +267,7 @@ def test_a_focus_where_the_module_stood_and_a_strange_module_are_asked_about(own
 
 
 @pytest.mark.parametrize(("form", "typed"), [
-    (repeats_form, {"depths_mm": "0.51 0.5", "gauge": "dial"}), (lambda book: focus_form(book, None), {"depths_2": "0.4 0.41", "offset_1": "-3"})])
+    (repeats_form, {"depths_mm": "0.51 0.5", "gauge": "dial"}), (lambda book: focus_form(book, None, CHOICE), {"depths_2": "0.4 0.41", "offset_1": "-3"})])
 def test_what_is_half_typed_stands_there_again_and_every_box_has_a_label(own, form, typed):
     filled(form(own), **typed)
     again = form(own)

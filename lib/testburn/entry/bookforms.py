@@ -17,7 +17,7 @@ from testburn import energy, labbook
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
 from testburn.entry.typed import length_mm, lengths_mm, short, speed_mm_s
-from testburn.job import Job, orders
+from testburn.job import Job, firstpiece, orders
 from testburn.labbook import columns, jobs, machinelog, woods
 
 _AFTER = "Run the page again to see it."
@@ -230,7 +230,7 @@ def _second_pass_said(form, job: Job) -> tuple[list[Remark], float | None]:
     best, typed = job.top_up(measured, burned), form.known("speed_mm_s")
     if typed and abs(typed / best["speed_mm_s"] - 1) > 0.005 and form.text("speed_mm_s"):
         own = job.top_up(measured, burned, [typed])
-        said.append(Remark("plain", f"At the speed typed, about {own['depth_mm']:.2f} mm; {100 * own['chance_inside']:.0f} of 100 land inside."))
+        said.append(Remark("plain", f"At the speed typed, about {own['depth_mm']:.2f} mm; {firstpiece.of_100(own['chance_inside'])} land inside."))
     if depths := form.known("depths_mm"):
         mean = float(np.mean(depths))
         said.append(Remark("plain", f"Mean of {len(depths)}: {mean:.2f} mm{_in_window(job, mean)}."))

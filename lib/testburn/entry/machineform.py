@@ -238,15 +238,15 @@ def ladder_choice(fit: DepthFit, past: states.Past | None = None) -> widgets.VBo
     return shown
 
 
-def focus_form(book: str | Path, fit: DepthFit, module: str = "", scratch: bool = False, offsets_mm: Sequence[float] = (-2, -1, 0, 1, 2)) -> SmallForm:
+def focus_form(book: str | Path, fit: DepthFit, choice: pd.Series, scratch: bool = False, offsets_mm: Sequence[float] = (-2, -1, 0, 1, 2)) -> SmallForm:
     """Return a form for the depths of a focus ladder, which says where the recess is deepest and writes it into the log; see `machine_form`.
 
     Parameters
     ----------
     fit : DepthFit
         Its scatter is taken.
-    module : str
-        The module that was tried.
+    choice : Series
+        The setting that was burned, with its module.
     offsets_mm : sequence of float
         Below the face positive; others may be typed.
     """
@@ -256,7 +256,7 @@ def focus_form(book: str | Path, fit: DepthFit, module: str = "", scratch: bool 
              for one, start in enumerate(offsets_mm, start=1)}
     lines["Log"] = (Box(_SHEET["gauge_step_mm"], "Gauge step, mm", "0.01", read=_mm),
                     Box(_LOG["day"], "Module moved on", datetime.date.today().isoformat()),
-                    Box(_LOG["module"], "Module, empty: every one", module, offered=modules(book), read=module_named, width="190px"))
+                    Box(_LOG["module"], "Module, empty: every one", columns.module_name(choice["module"], choice["module_w"]), offered=modules(book), read=module_named, width="190px"))
 
     def refocused(form, said):
         found = _focus(form, fit, len(offsets_mm))
