@@ -188,9 +188,9 @@ def repeats_form(book: str | Path, scratch: bool = False) -> SmallForm:
         words = Repeatability.of(machinelog.repeats(form.book)).words
         return [Remark("saved", f"In {file.resolve()}: {words} Run the pages again: they count with it.")]
 
-    line = (Box(_DEPTHS, "Ten depths of one place, mm", read=typed.lengths_mm, width="420px"), Box(_SHEET["gauge_step_mm"], "Gauge step, mm", "0.01",
-            read=_mm), Box(_SHEET["gauge"], "Gauge, with its tip", width="190px"), Box(_SHEET["day"], "Day", datetime.date.today().isoformat()),
-            Box(_SHEET["note"], "Note", width="190px"))
+    line = (Box(_DEPTHS, "Ten depths of one place, mm", read=typed.lengths_mm, width="360px"), Box(_SHEET["gauge_step_mm"], "Gauge step, mm", "0.01",
+            read=_mm), Box(_SHEET["gauge"], "Gauge, with its tip", width="170px"), Box(_SHEET["day"], "Day", datetime.date.today().isoformat()),
+            Box(_SHEET["note"], "Note"))
     return SmallForm(book, scratch, "repeats", machinelog.GAUGE_FILE, {"Sheet": line}, {"Save sheet": save}, _sheet_so_far)
 
 
@@ -251,7 +251,7 @@ def focus_form(book: str | Path, fit: DepthFit, choice: pd.Series, scratch: bool
         Below the face positive; others may be typed.
     """
     offset = replace(columns.BY_NAME["focus_offset_mm"], remedy="Use mm, + below the face and - above it.")
-    lines = {f"Swatch {one}": (Box(replace(offset, name=f"offset_{one}"), f"Focus {one}, mm", f"{start:+g}", read=_mm, width="110px"),
+    lines = {f"Swatch {one}": (Box(replace(offset, name=f"offset_{one}"), f"Focus {one}, mm", f"{start:+g}" if start else "0", read=_mm, width="110px"),
                                Box(replace(_DEPTHS, name=f"depths_{one}", required=False), f"Depths {one}, mm", read=typed.lengths_mm, width="260px"))
              for one, start in enumerate(offsets_mm, start=1)}
     lines["Log"] = (Box(_SHEET["gauge_step_mm"], "Gauge step, mm", "0.01", read=_mm),
