@@ -267,6 +267,15 @@ def test_the_speed_follows_the_piece_until_another_is_typed(sign, fit):
     assert form.boxes["speed_mm_s"].value == "300" and "At the speed typed" in form.about.value
 
 
+def test_the_speed_is_said_and_typed_in_the_controls_unit_and_kept_in_mm_s(sign, fit):
+    Machine.change(sign, {"units": {"speed": "mm/min"}})
+    form = second_form(sign, fit)
+    said = float(form.boxes["speed_mm_s"].value)
+    assert said > 5000 and form.boxes["speed_mm_s"].description == "Second pass, mm/min" and "mm/min, power and pitch as before" in form.about.value
+    filled(form, speed_mm_s="12000", **AFTER).buttons["Save second pass"].click()
+    assert jobs.second_passes(sign)["speed_mm_s"].tolist() == [200.0], form.said.value
+
+
 @pytest.mark.parametrize(("typed", "words"), [
     ({"depths_mm": "0.39 0.40"}, "0.40 mm after the second pass is no deeper than the 0.40 mm before it: is it that piece?"),
     ({"depths_mm": "1.2"}, "1.20 mm is far from the 0.5"), ({"depths_mm": "0.9 in"}, "mm is far from the 0.5")])

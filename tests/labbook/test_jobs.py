@@ -312,3 +312,14 @@ def test_a_recess_has_one_second_pass_and_one_of_several_is_named(card, book):
     before = (book / SECOND).read_bytes()
     assert "column job, value 'job-1': this recess has a second pass already." in said(lambda: jobs.add_second_pass(book, **PASS, recess="1"))
     assert (book / SECOND).read_bytes() == before
+
+
+def test_every_fault_of_every_row_is_said_at_once_also_where_no_job_is(card, book):
+    rows = ["2026-03-19,job-1,,400,0.58,0.01", "2026-03-21,gate,,400,0.58,0.01", "2026-03-21,job-1,,400,23,0.01", "2026-03-21,gate,,400,deep,0.01"]
+    (book / SECOND).write_text("\n".join([HEAD, *rows]) + "\n", encoding="utf-8")
+    refusal = said(jobs.second_passes, book)
+    assert "rows 2, 4, column job, value 'job-1': there is no such job" in refusal and "rows 3, 5, column job, value 'gate'" in refusal
+    jobs.save(one_job(card), book)
+    refusal = said(jobs.second_passes, book)
+    for words in ("row 2, column day", "rows 3, 5, column job, value 'gate'", "row 4, column job", "row 4, column depths_mm", "row 5, column depths_mm, value 'deep'"):
+        assert words in refusal, refusal

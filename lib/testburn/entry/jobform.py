@@ -244,8 +244,9 @@ class JobForm(widgets.VBox):
                 return [Remark("fault", "Not saved yet; press Save job again to save it so. The readings are "
                                f"{ratio:.2g} times what the card said: is the unit right, and the card?")]
         file = jobs.save(readings, self.book)
+        said = [saved(len(readings), file), *self._put_away()]
         self._then()
-        return [saved(len(readings), file), *self._put_away()]
+        return said
 
     def _accept(self, _) -> None:
         job = self.boxes["burn"].value.strip()

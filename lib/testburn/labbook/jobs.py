@@ -313,7 +313,7 @@ def _with_their_jobs(rows, finished, species) -> tuple[pd.DataFrame, list[Proble
                  for place, (_, column, *words) in enumerate(found) if column]
     joined = rows.drop(columns=["recess", "_file", "_row"]).assign(depth_mm=after["mean"], readings=after["size"]).join(
         recesses.reindex([key for key, *_ in found]).reset_index(drop=True) if len(found) else recesses.reset_index(drop=True))
-    problems += [] if problems else _second_faults(joined, rows, where, woods.gravity(species))
+    problems += _second_faults(joined, rows, where, woods.gravity(species))
     return joined, list({(one.file, one.row, one.column): one for one in reversed(problems)}.values())
 
 
