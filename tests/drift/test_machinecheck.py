@@ -55,6 +55,18 @@ def test_the_doubt_is_that_of_many_ladders(fit):
     assert np.mean(np.abs(slopes) > 1.96 * said) < 0.10
 
 
+@pytest.mark.parametrize(("changed", "ladders"), [
+    ({}, ["ladder"]), ({"powers": (30, 65, 100)}, []), ({"struck_because": "a pore"}, [])])
+def test_the_burns_that_are_ladders_are_found_among_all(fit, changed, ladders):
+    """The demo's burns vary the speed; of two boards in one burn, none is a ladder."""
+    rows = ladder(fit, **changed).assign(burned_on=pd.Timestamp("2026-03-01"))
+    assert drift.power_ladders(pd.concat([fit.readings, rows], ignore_index=True)) == ladders
+    two = pd.concat([rows, rows.assign(board="M")], ignore_index=True)
+    assert drift.power_ladders(two) == []
+    newer = rows.assign(burn="newer", burned_on=pd.Timestamp("2026-03-02"))
+    assert drift.power_ladders(pd.concat([rows, newer], ignore_index=True)) == ["newer", "ladder"] * bool(ladders)
+
+
 def test_what_is_said_of_a_ladder(fit):
     assert drift.power_check(fit, ladder(fit)).words.startswith(
         "15 W: the percent is proportional to what arrives, to 10 % for half the power; 30 % arrives as 30 %")

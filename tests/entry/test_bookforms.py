@@ -4,11 +4,13 @@ import datetime
 import json
 import shutil
 
+import pandas as pd
 import pytest
 
-from testburn import labbook
-from testburn.entry import log_form, retire_form, set_aside_form, wood_form
-from testburn.labbook import machinelog, woods
+from testburn import depthfit, energy, labbook
+from testburn.entry import log_form, retire_form, second_pass_form, set_aside_form, wood_form
+from testburn.job import Job
+from testburn.labbook import Machine, jobs, machinelog, woods
 
 FORMS = {"set-aside": set_aside_form, "retired": retire_form, "log": log_form, "wood": wood_form}
 READING = {"burn": "trail-03", "swatch": "4", "reading": "1", "reason": "a pore"}
@@ -187,3 +189,140 @@ def test_taking_back_raises_the_books_format(own):
     (own / "datapackage.json").write_text('{"format": 4}', encoding="utf-8")
     filled(set_aside_form(own), burn="trail-03", swatch="4", reading="2", reason="measured again").buttons["Take back"].click()
     assert json.loads((own / "datapackage.json").read_text(encoding="utf-8"))["format"] == labbook.columns.FORMAT
+
+
+PROMISE = pd.Series({"card": "1a2b3c4d5e6f", "readings_mark": "0123456789ab", "board": "Plank-1", "species": "black cherry", "module_w": 15.0,
+                     "wavelength_nm": 445.0, "module": "", "power_pct": 90.0, "speed_mm_s": 80.0, "line_pitch_mm": 0.1, "passes": 1, "aim_mm": 0.51,
+                     "at_least_mm": 0.46, "at_most_mm": 0.63, "expected_mm": 0.51, "curve_sd": 0.0, "board_sd": 0.04, "swatch_sd": 0.04,
+                     "reading_sd": 0.03, "gauge_sd_mm": 0.01, "df": 20.0, "invented": "yes", "order": "trail-sign"})
+DAY = datetime.date(2026, 2, 10)
+AFTER = {"depths_mm": "0,57 0.58 0.57", "day": "2026-02-11"}
+SECOND = "second_passes.csv"
+
+
+@pytest.fixture(scope="module")
+def fit(request):
+    return depthfit.fit(labbook.read(request.path.parents[2] / "labdata"))
+
+
+@pytest.fixture
+def sign(labdata, tmp_path):
+    """The demo's order on Plank-1, and two of its pieces: one as deep as wanted, one too shallow."""
+    for name in ("burns", "orders", "artwork"):
+        shutil.copytree(labdata / name, tmp_path / "sign" / name)
+    for name in ("woods.csv", "strikes.csv", "machine.toml", "open-order.toml"):
+        shutil.copy(labdata / name, tmp_path / "sign" / name)
+    piece(tmp_path / "sign", "trail-sign 1", 0.52)
+    piece(tmp_path / "sign", "trail-sign 3", 0.40)
+    return tmp_path / "sign"
+
+
+def piece(book, name, depth_mm, **changed):
+    jobs.save(jobs.readings_of(PROMISE.replace({"trail-sign": changed.pop("order", "trail-sign")}), name, "Plank-1",
+                               [depth_mm, depth_mm + 0.01, depth_mm - 0.01], 0.01, DAY, **changed), book)
+
+
+def second_form(book, fit, **typed):
+    return filled(second_pass_form(book, Job.read(book, fit, Machine.of(book))), **typed)
+
+
+def test_the_shallow_piece_is_chosen_and_its_second_pass_said_before_anything_is_typed(sign, fit):
+    form, job = second_form(sign, fit), Job.read(sign, fit, Machine.of(sign))
+    assert form.boxes["job"].value == "trail-sign 3" and form.boxes["job"].options == ("trail-sign 3", "trail-sign 1")
+    # Of the setting that the piece was burned with, not the one recommended now.
+    best = job.top_up(0.40, energy.with_energy(jobs.read(sign)).query("burn == 'trail-sign 3'").iloc[0])
+    assert form.boxes["speed_mm_s"].value == f"{best['speed_mm_s']:g}" and "0.40 mm is too shallow. Burn the piece once more" in form.about.value
+    # Nothing was typed: no draft is left.
+    assert "filled in again" not in second_form(sign, fit).said.value and not list(sign.rglob("second-pass"))
+
+
+def test_a_second_pass_is_recorded_with_what_is_typed_and_the_next_one_counts_with_it(sign, fit):
+    form = second_form(sign, fit, **AFTER, note="where it lay")
+    assert "Mean of 3: 0.57 mm: inside the window 0.46 to 0.63 mm." in form.about.value
+    speed = float(form.boxes["speed_mm_s"].value)
+    form.buttons["Save second pass"].click()
+    assert "Saved: trail-sign 3: 0.40 mm, then 0.57 mm after a second pass: inside the window" in form.said.value, form.said.value
+    row, = jobs.second_passes(sign).to_dict("records")
+    assert (row["job"], row["speed_mm_s"], row["depths_mm"], row["note"], row["invented"]) == ("trail-sign 3", speed, "0.57 0.58 0.57", "where it lay", "")
+    assert form.boxes["job"].value == "" and Job.read(sign, fit, Machine.of(sign)).loses.recorded == 1
+    filled(form, job="trail-sign 3", speed_mm_s="200", **AFTER).buttons["Save second pass"].click()
+    assert "Piece (its job id) &#x27;trail-sign 3&#x27;: this recess has a second pass already." in form.said.value
+
+
+@pytest.mark.parametrize(("typed", "about"), [
+    ({"job": "trail-sign 1"}, "0.52 mm is as deep as the window&#x27;s floor (0.46 mm): no second pass is needed."),
+    ({"job": "trail-sign 9"}, "There is no finished job trail-sign 9 yet: save the piece in the form above first"),
+    ({"job": "", "depth_mm": "0,38"}, "0.38 mm is too shallow. Burn the piece once more"), ({"job": ""}, "Choose the piece that is too shallow, or type its depth"),
+    ({"speed_mm_s": "400"}, "At the speed typed, about 0.4"), ({"recess": "7"}, "Job trail-sign 3 has the recess 1: name that, or none.")])
+def test_what_is_said_of_what_is_typed(sign, fit, typed, about):
+    assert about in second_form(sign, fit, **typed).about.value
+
+
+def test_the_speed_follows_the_piece_until_another_is_typed(sign, fit):
+    form = second_form(sign, fit)
+    first = form.boxes["speed_mm_s"].value
+    filled(form, job="", depth_mm="0.44")
+    other = form.boxes["speed_mm_s"].value
+    assert float(other) > float(first)
+    filled(form, speed_mm_s="300", depth_mm="0.40")
+    assert form.boxes["speed_mm_s"].value == "300" and "At the speed typed" in form.about.value
+
+
+def test_the_speed_is_said_and_typed_in_the_controls_unit_and_kept_in_mm_s(sign, fit):
+    Machine.change(sign, {"units": {"speed": "mm/min"}})
+    form = second_form(sign, fit)
+    said = float(form.boxes["speed_mm_s"].value)
+    assert said > 5000 and form.boxes["speed_mm_s"].description == "Second pass, mm/min" and "mm/min, power and pitch as before" in form.about.value
+    filled(form, speed_mm_s="12000", **AFTER).buttons["Save second pass"].click()
+    assert jobs.second_passes(sign)["speed_mm_s"].tolist() == [200.0], form.said.value
+
+
+@pytest.mark.parametrize(("typed", "words"), [
+    ({"depths_mm": "0.39 0.40"}, "0.40 mm after the second pass is no deeper than the 0.40 mm before it: is it that piece?"),
+    ({"depths_mm": "1.2"}, "1.20 mm is far from the 0.5"), ({"depths_mm": "0.9 in"}, "mm is far from the 0.5")])
+def test_what_looks_like_a_slip_is_asked_about_once(sign, fit, typed, words):
+    form = second_form(sign, fit, **AFTER | typed)
+    form.buttons["Save second pass"].click()
+    assert words in form.said.value and "Press Save second pass again to write it so." in form.said.value and not (sign / SECOND).exists()
+    form.buttons["Save second pass"].click()
+    assert (sign / SECOND).exists() == ("in" not in typed["depths_mm"]), form.said.value
+
+
+@pytest.mark.parametrize(("typed", "name", "words"), [
+    ({"depths_mm": ""}, "depths_mm", "Readings after, mm: nothing is typed here."), ({"depths_mm": "0.5 deep"}, "depths_mm", "&#x27;deep&#x27;: this is not a number"),
+    ({"job": ""}, "job", "nothing is typed here"), ({"speed_mm_s": "fast"}, "speed_mm_s", "this is not a number"), ({"day": "11.2."}, "day", "this is not a day"),
+    ({"gauge_step_mm": ""}, "gauge_step_mm", "nothing is typed here"), ({"day": "2026-02-09"}, "day", "job trail-sign 3 was finished on 2026-02-10"),
+    ({"job": "trail-sign 9"}, "job", "there is no such job in jobs/. Perhaps trail-sign")])
+def test_what_cannot_be_is_said_beside_its_box_and_everything_typed_stays(sign, fit, typed, name, words):
+    form = second_form(sign, fit, **AFTER | typed)
+    form.buttons["Save second pass"].click()
+    assert words in form.beside[name].value and not (sign / SECOND).exists()
+    assert {box: form.boxes[box].value for box in AFTER | typed} == AFTER | typed
+
+
+def test_a_piece_of_another_order_gets_no_setting_here_and_is_recorded_all_the_same(sign, fit):
+    piece(sign, "pond 1", 0.40, order="pond")
+    form = second_form(sign, fit, job="pond 1", speed_mm_s="230", **AFTER)
+    assert "Job pond 1 is of the order pond: open that one to see its second pass." in form.about.value
+    form.buttons["Save second pass"].click()
+    assert "Saved: pond 1: 0.40 mm, then 0.57 mm" in form.said.value
+
+
+def test_a_half_typed_second_pass_outlives_a_crash_and_a_piece_saved_meanwhile(sign, fit):
+    form = second_form(sign, fit, depths_mm="0.57 0.5")
+    piece(sign, "trail-sign 6", 0.42)
+    form.look_again()
+    assert form.boxes["job"].value == "trail-sign 3" and form.boxes["depths_mm"].value == "0.57 0.5"
+    again = second_form(sign, fit)
+    assert (again.boxes["job"].value, again.boxes["depths_mm"].value) == ("trail-sign 3", "0.57 0.5") and "filled in again" in again.said.value
+    again.buttons["Start anew"].click()
+    assert again.boxes["job"].value == "trail-sign 6" and again.boxes["depths_mm"].value == ""
+
+
+def test_without_an_order_or_with_a_file_at_fault_it_says_so_and_stands(sign, fit, labdata, tmp_path):
+    (sign / SECOND).write_text("day,job\n", encoding="utf-8")
+    form = second_form(sign, fit)
+    assert SECOND in form.said.value and form.boxes["job"].value == ""
+    bare = tmp_path / "bare"
+    (bare / "burns").mkdir(parents=True)
+    assert "Choose the piece that is too shallow" in second_pass_form(bare, Job.read(bare, fit)).about.value

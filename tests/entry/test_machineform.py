@@ -1,12 +1,16 @@
-"""Machine form and timed runs: only what was changed is written, comments stay, nothing is written over unseen."""
+"""Machine form, timed runs, and what is measured on machine and gauge: judged as typed, written once, kept until then."""
 
+import datetime
 import shutil
 import tomllib
 
+import numpy as np
+import pandas as pd
 import pytest
 
-from testburn.entry import machine_form, timed_form
-from testburn.labbook import Machine, machine
+from testburn import depthfit, drift, energy, labbook
+from testburn.entry import focus_form, ladder_choice, machine_form, repeats_form, timed_form
+from testburn.labbook import Machine, machine, machinelog
 from testburn.sweep import timedruns
 from testburn.workshop import newbook
 
@@ -173,3 +177,122 @@ def test_runs_that_contradict_are_asked_about_and_the_first_two_say_the_accelera
     assert "Press Add run again to write it all the same." in form.said.value and len(timedruns.read(new)) == 2
     form.buttons["Add run"].click()
     assert len(timedruns.read(new)) == 3
+
+
+TEN = [0.51, 0.50, 0.52, 0.51, 0.51, 0.50, 0.52, 0.51, 0.50, 0.51]
+TYPED_TEN = "0,51 0.50 0.52; 0.51 0.51 0.50 mm 0.52 0.51, 0.50 0.51"
+
+
+def test_a_sheet_of_the_gauge_is_said_as_it_is_typed_and_written_once(own):
+    form = filled(repeats_form(own, scratch=True), depths_mm="0.51 0.50 0.52")
+    assert "3 readings: ten are asked for, 5 at the least." in form.about.value
+    filled(form, depths_mm=TYPED_TEN, gauge="dial, ball tip", day="2026-03-14")
+    assert f"10 readings: mean 0.509 mm, standard deviation {np.std(TEN, ddof=1):.4f} mm." in form.about.value
+    form.buttons["Save sheet"].click()
+    assert "dial, ball tip repeats to ±0.00738 mm (standard deviation of 10 readings" in form.said.value, form.said.value
+    sheet = machinelog.repeats(own)
+    assert sheet["depth_mm"].tolist() == TEN and set(sheet["invented"]) == {"yes"} and form.boxes["depths_mm"].value == ""
+
+
+@pytest.mark.parametrize(("typed", "name", "words"), [
+    ({"depths_mm": "0.51 deep"}, "depths_mm", "&#x27;deep&#x27;: this is not a number"), ({"depths_mm": ""}, "depths_mm", "nothing is typed here"),
+    ({"depths_mm": "0.5 -0.5 0.5 0.5 0.5"}, "depths_mm", "allowed is at least 0 and at most 1000 mm"),
+    ({"gauge_step_mm": "2"}, "gauge_step_mm", "allowed is at least 0.0001 and at most 1 mm"),
+    ({"depths_mm": "0.51 0.50"}, None, "2 readings tell next to nothing of how a gauge repeats")])
+def test_a_sheet_that_tells_nothing_is_refused(typed, name, words, own):
+    form = filled(repeats_form(own), **{"depths_mm": TYPED_TEN} | typed)
+    form.buttons["Save sheet"].click()
+    assert words in (form.beside[name].value if name else form.said.value) and not (own / "gauge.csv").exists()
+
+
+def test_a_point_that_was_left_out_is_asked_about_as_it_is_typed(own):
+    assert "One of them lies far from the others" in filled(repeats_form(own), depths_mm="0.51 0.50 52 0.51 0.50").about.value
+
+
+@pytest.fixture(scope="module")
+def fit(request):
+    return depthfit.fit(labbook.read(request.path.parents[2] / "labdata"))
+
+
+def test_most_lab_books_have_no_ladder_of_powers_and_it_is_said_in_one_line(fit):
+    assert drift.power_ladders(fit.readings) == []
+    assert "No burn of the lab book is a ladder of powers" in ladder_choice(fit).value
+
+
+def test_a_ladder_of_powers_is_chosen_from_a_list_and_answered(labdata):
+    """Five powers at one speed, proportional: depths are the curve's own at the energy that each brings."""
+    read = labbook.read(labdata)
+    group = depthfit.fit(read).group("black cherry", 15)
+    like = read[(read["species"] == "black cherry") & (read["module_w"] == 15)].iloc[0]
+    rows = []
+    for place, power in enumerate((30.0, 47.0, 65.0, 82.0, 100.0)):
+        dose = energy.line_energy(15, power, 60.0, 1) / 0.1
+        rows += [like.to_dict() | {"burn": "ladder", "board": "L", "power_pct": power, "speed_mm_s": 60.0, "line_pitch_mm": 0.1, "passes": 1, "swatch": str(place),
+                                   "reading": reading, "depth_mm": float(group.mean(np.array([dose]))[0]), "struck_because": ""} for reading in (1, 2, 3)]
+    both = pd.concat([read, pd.DataFrame(rows)], ignore_index=True).astype(read.dtypes.to_dict())
+    shown = ladder_choice(depthfit.fit(both))
+    choose, said = shown.children[2:]
+    assert [name for _, name in choose.options] == ["", "ladder"] and choose.description and said.value == ""
+    choose.value = "ladder"
+    assert "15 W: the percent is proportional to what arrives" in said.value
+    choose.value = ""
+    assert said.value == ""
+
+
+CHOICE = pd.Series({"module": "", "module_w": 15.0})
+
+
+def focus_depths(at_mm, bend=0.08):
+    """Three readings a swatch of a parabola on logarithms, deepest at an offset."""
+    return {offset: " ".join(f"{0.6 * np.exp(-bend * (offset - at_mm)**2) + off:.3f}" for off in (0, 0.005, -0.005)) for offset in (-2, -1, 0, 1, 2)}
+
+
+def focused(book, fit, at_mm=0.8, **typed):
+    form = focus_form(book, fit, CHOICE)
+    return filled(form, **{f"depths_{place}": text for place, text in enumerate(focus_depths(at_mm).values(), start=1)} | typed)
+
+
+def test_a_focus_ladder_says_where_it_is_deepest_and_reaches_the_machines_log(own, labdata, fit):
+    shutil.copytree(labdata / "burns", own / "burns")
+    form = focus_form(own, fit, CHOICE)
+    assert "Type the depths of 4 swatches or more" in form.about.value and form.boxes["offset_1"].value == "-2"
+    form = focused(own, fit)
+    found = drift.focus_check(fit, [-2, -1, 0, 1, 2], [[float(one) for one in text.split()] for text in focus_depths(0.8).values()])
+    assert found.deepest_mm == pytest.approx(0.8, abs=0.02) and not found.at_home and found.words.split(" (")[0] in form.about.value
+    filled(form, day="2026-03-01").buttons["Write as refocused"].click()
+    assert "In the log: 2026-03-01, refocused, 15 W: focus ladder: deepest at +0.8" in form.said.value, form.said.value
+    entry, = machinelog.read(own).to_dict("records")
+    assert (entry["day"], entry["done"], entry["module"], entry["note"]) == (pd.Timestamp("2026-03-01"), "refocused", "15 W", found.note)
+    # A state is open from that day on: what the work did is not known yet.
+    past = drift.past_of(own)
+    assert past.begun((15.0, 445.0, ""))["done"].tolist()[-1] == "refocused"
+
+
+@pytest.mark.parametrize(("typed", "said"), [
+    ({"depths_1": "", "depths_2": ""}, "This ladder shows no deepest focus yet"), ({"depths_5": "0.9 0.9"}, "This ladder shows no deepest focus yet"),
+    ({"depths_3": "deep"}, "See under Depths 3, mm."), ({"day": ""}, "See under Module moved on.")])
+def test_a_focus_that_is_not_shown_is_not_written(own, fit, typed, said):
+    form = focused(own, fit, **typed)
+    form.buttons["Write as refocused"].click()
+    assert said in form.said.value and not machinelog.read(own).size
+
+
+@pytest.mark.parametrize(("at_mm", "module", "doubt"), [
+    (0.0, "15 W", "That may be where the module stood already: write it only if it was moved."), (0.8, "17", "No burn is of the module 17 W")])
+def test_a_focus_where_the_module_stood_and_a_strange_module_are_asked_about(own, labdata, fit, at_mm, module, doubt):
+    shutil.copytree(labdata / "burns", own / "burns")
+    form = focused(own, fit, at_mm, module=module)
+    form.buttons["Write as refocused"].click()
+    assert doubt in form.said.value and not machinelog.read(own).size
+    form.buttons["Write as refocused"].click()
+    assert "In the log: " in form.said.value and len(machinelog.read(own)) == 1
+
+
+@pytest.mark.parametrize(("form", "typed"), [
+    (repeats_form, {"depths_mm": "0.51 0.5", "gauge": "dial"}), (lambda book: focus_form(book, None, CHOICE), {"depths_2": "0.4 0.41", "offset_1": "-3"})])
+def test_what_is_half_typed_stands_there_again_and_every_box_has_a_label(own, form, typed):
+    filled(form(own), **typed)
+    again = form(own)
+    assert {name: again.boxes[name].value for name in typed} == typed and "did not save is filled in again" in again.said.value
+    labels = [box.description for box in again.boxes.values()]
+    assert all(labels) and len(set(labels)) == len(labels)

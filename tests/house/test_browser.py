@@ -427,6 +427,40 @@ def test_an_order_by_keyboard_alone_outlives_a_crash(bench):
 
 
 @pytest.mark.browser
+def test_a_shallow_piece_and_its_second_pass_by_keyboard_alone_outlive_a_crash(bench):
+    """Saved too shallow, the piece stands in the next form with its second pass; what was typed of it outlives the kernel."""
+    page = bench.page
+    bench.open("06_one_order.ipynb")
+    bench.run_all()
+    tab_to(page, "Job id", at_most=200)  # the proof above it has a box Board too
+    for label, typed in {"Board": "Plank-1", "Readings": "0.40 0.41 0.39"}.items():
+        tab_to(page, label)
+        page.keyboard.type(typed)
+    tab_to(page, "Save job")
+    page.keyboard.press("Enter")
+    wait_for(lambda: (bench.book / "jobs" / "trail-sign 1.csv").exists())
+    page.get_by_text("0.40 mm is too shallow. Burn the piece once more").wait_for()
+    tab_to(page, "Readings after, mm")
+    page.keyboard.type("0.57 0.58 0.57")
+    tab_to(page, "Note")
+    page.get_by_text("Mean of 3: 0.57 mm: inside the window").wait_for()
+    bench.shot("second-pass")
+    bench.kill_kernel()
+    page.get_by_text("appears to have died").wait_for()
+    page.keyboard.press("Enter")
+    bench.wait_for_kernel()
+    bench.run_all()
+    page.get_by_text("Mean of 3: 0.57 mm: inside the window").wait_for()
+    tab_to(page, "Save second pass", at_most=200)
+    page.keyboard.press("Enter")
+    wait_for(lambda: (bench.book / "second_passes.csv").exists())
+    row = (bench.book / "second_passes.csv").read_text(encoding="utf-8").splitlines()[1]
+    assert "trail-sign 1,," in row and ",0.57 0.58 0.57,0.01," in row
+    page.get_by_text("trail-sign 1: 0.40 mm, then 0.57 mm after a second pass: inside the window").wait_for()
+    assert bench.outside == []
+
+
+@pytest.mark.browser
 def test_the_form_is_readable_at_1280_by_800_and_works_with_keys_alone(bench):
     page = bench.page
     bench.open("03_enter_readings.ipynb")

@@ -10,7 +10,7 @@ import tomllib
 import pytest
 
 from testburn import depthfit, drift, labbook
-from testburn.entry import job_form, order_form, proof_form
+from testburn.entry import job_form, order_form, proof_form, second_pass_form
 from testburn.job import Job, orders
 from testburn.labbook import Machine, jobs
 from testburn.paper import ordercard, promises, record as cardrecord
@@ -137,18 +137,42 @@ def test_another_way_to_fill_goes_from_the_window_to_the_finished_record(own, fi
     ordercard.write(cards, job, records)
     assert numbers(records) == {"fern plaques": (2, "proved on board Plank-9")} and job.recommended["chance_inside"] > 0.9
 
-    # A piece that is too shallow is topped up; then it is inside, and on record.
-    words = job.second_pass(round(0.9 * window.at_least_mm, 2))
-    assert "is too shallow. Burn the piece once more, where it lies" in words and "of 100 land inside the window" in words
-    middle = (window.at_least_mm + window.at_most_mm) / 2
-    result = filled(job_form(own, promises(records, first=job.promised), piece="fern plaques 1"), board="Plank-9",
-                    readings=" ".join(f"{middle + off:.2f}" for off in (0, 0.01, -0.01)))
+    # A piece comes out too shallow, and is saved as it is; the form beside it says its second pass at once.
+    shallow, middle = round(0.9 * window.at_least_mm, 2), round((window.at_least_mm + window.at_most_mm) / 2, 2)
+    second = second_pass_form(own, job)
+    assert second.boxes["job"].value == "" and "Choose the piece that is too shallow" in second.about.value
+    result = filled(job_form(own, promises(records, first=job.promised), piece="fern plaques 1", then=second.look_again), board="Plank-9",
+                    readings=" ".join(f"{shallow + off:.2f}" for off in (0, 0.01, -0.01)))
     result.save.click()
     assert "Saved 3 readings" in result.said.value, result.said.value
+    assert orders.came_out(own, "fern plaques").table["inside"].tolist() == [False]
+    note, = opened(own, fit).missed
+    assert note.startswith(f"Piece fern plaques 1 came out {shallow:.2f} mm on board Plank-9, where ")
+
+    # The second pass: chosen, said, burned, measured, recorded. The first file stays.
+    first = (own / "jobs" / "fern plaques 1.csv").read_bytes()
+    assert second.boxes["job"].value == "fern plaques 1" and f"{shallow:.2f} mm is too shallow. Burn the piece once more, where it lies" in second.about.value
+    assert "of 100 land inside the window" in second.about.value and float(second.boxes["speed_mm_s"].value) == pytest.approx(
+        job.top_up(shallow)["speed_mm_s"], abs=1)
+    filled(second, depths_mm=" ".join(f"{middle + off:.2f}" for off in (0, 0.01, -0.01)))
+    assert f"Mean of 3: {middle:.2f} mm: inside the window" in second.about.value
+    second.buttons["Save second pass"].click()
+    assert f"Saved: fern plaques 1: {shallow:.2f} mm, then {middle:.2f} mm after a second pass: inside" in second.said.value, second.said.value
+    assert (own / "jobs" / "fern plaques 1.csv").read_bytes() == first and second.boxes["job"].value == ""
+
+    # The record: the order ends with the piece as it is now, the card is held to its first pass, the next second pass counts with it.
     finishing = order_form(own, fit)
     finishing.finish.click()
     assert ("Not measured yet: pieces 3, 6." in finishing.said.value) == (pieces == "6")
     if pieces == "6":  # asked about once; the second press is the answer
         finishing.finish.click()
     out = orders.came_out(own, "fern plaques")
-    assert out.table["inside"].all() and "1 of 1 lay in the window. Finished 20" in out.words
+    said = f"fern plaques 1: {shallow:.2f} mm, then {middle:.2f} mm after a second pass: inside."
+    assert out.table["inside"].all() and f"1 of 1 lay in the window. {said} Finished 20" in out.words
+    assert drift.check(jobs.read(own)).jobs["depth_mm"].round(2).tolist() == [shallow]
+    job = opened(own, fit)
+    assert job.loses.recorded == 1 and "1 second pass you recorded" in job.second_pass(shallow)
+    note, = job.missed
+    assert said.partition(": ")[2] in note and "or count on a second pass there too" in note
+    ordercard.write(cards, job, records)
+    assert numbers(records) == {"fern plaques": (3, "proved on board Plank-9")}

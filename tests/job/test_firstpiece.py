@@ -43,14 +43,14 @@ def test_the_depth_after_is_that_of_both_doses_less_what_is_lost(fit, choice, me
 
 def test_the_chance_is_the_normal_one_and_the_speed_has_the_best(fit, choice):
     speeds = np.array([150.0, 300.0, 600.0])
-    chances, mean, sd = firstpiece._after(fit, fit.groups[0], choice, np.array([0.4]), speeds, "next", 3)
+    chances, mean, sd = firstpiece._after(fit, fit.groups[0], choice, np.array([0.4]), speeds, "next", 3, firstpiece.second(fit, fit.groups[0]))
     inside, deep = firstpiece._chances(chances, mean, sd, LOW, HIGH)
     each = [stats.norm.cdf(HIGH, mean, sd) - stats.norm.cdf(LOW, mean, sd), stats.norm.sf(HIGH, mean, sd)]
     assert chances.tolist() == [0.75, 0.25]
     assert inside == pytest.approx(0.75 * each[0][0] + 0.25 * each[0][1]) and deep == pytest.approx(0.75 * each[1][0] + 0.25 * each[1][1])
     assert (np.diff(mean) < 0).all() and (mean[0] > mean[1]).all()
     more = firstpiece.top_up(fit, choice, 0.4, LOW, HIGH, MACHINE)
-    every = firstpiece._chances(*firstpiece._after(fit, fit.groups[0], choice, np.array([0.4]), MACHINE.speeds(), "next", 3), LOW, HIGH)[0]
+    every = firstpiece._chances(*firstpiece._after(fit, fit.groups[0], choice, np.array([0.4]), MACHINE.speeds(), "next", 3, firstpiece.second(fit, fit.groups[0])), LOW, HIGH)[0]
     assert more["chance_inside"] == every.max()
 
 
@@ -97,6 +97,68 @@ def test_without_such_burns_it_is_judgement_and_says_what_would_tell(fit):
     found = firstpiece.second(fit, fit.groups[0])
     assert not found.burned and found.lost.tolist() == [0.125, 0.125] and "our judgement" in found.ground
     assert found.said == f"{found.ground}. {firstpiece.TELLS}"
+
+
+@pytest.mark.parametrize(("again", "lost", "moves"), [(False, 0.05, -1), (False, 0.20, 1), (True, 0.20, 1)])
+def test_recorded_second_passes_move_loss_and_chances_to_the_truth(again, lost, moves):
+    """Six in each wood of four simulated workshops, true loss and reading known: on average both move to them, and are surer."""
+    found = []
+    for seed in range(4):
+        dice = np.random.default_rng(500 + seed)
+        truth, case = simulated.draw_truth(dice, board_sd=0.09), simulated.Case(0.09, (1, 1), again=again)
+        made = depthfit.fit(simulated.burned(dice, truth)[0])
+        for species, wood in enumerate(simulated.SPECIES):
+            group, middle = made.group(wood, simulated.MODULE_W), 0.5 * made.group(wood, simulated.MODULE_W).readings["depth_mm"].max()
+            records = simulated.recorded(dice, truth, made, species, 0.85 * middle, 1.15 * middle, case, lost, count=6)
+            told = firstpiece.second(made, group, records)
+            assert told.recorded == 6 and told.chances.sum() == pytest.approx(1) and (told.lost_sd < firstpiece.LOST_SD).all()
+            found.append((told.chances[int(again)], told.lost[int(again)]))
+    chance, loss = np.mean(found, axis=0)
+    assert chance > (0.80 if again else 0.90) and moves * (loss - firstpiece.LOST) > 0.003
+
+
+def exact(fit, count=1, lost=0.125, again=False, board="K{}", **changed):
+    """Second passes without any scatter, of this loss, on boards that burn as the curve."""
+    group = fit.groups[0]
+    first, second = (energy.areal_dose(energy.line_energy(20, 90, speed), 0.05) for speed in (160.0, 500.0))
+    before, after = group.mean(np.array([first, first + (1 - lost) * second - again * group.threshold / 0.05]))
+    return pd.DataFrame([{name: getattr(group, name) for name in ("species", "module_w", "wavelength_nm", "module")} | {
+        "board": board.format(one), "passes": 1, "power_pct": 90.0, "line_pitch_mm": 0.05, "first_speed_mm_s": 160.0, "speed_mm_s": 500.0,
+        "before_mm": before, "before_readings": 3, "depth_mm": after, "readings": 3} | changed for one in range(count)])
+
+
+def test_records_add_up_and_only_those_of_this_wood_and_one_first_pass_count(fit):
+    group, none = fit.groups[0], firstpiece.second(fit, fit.groups[0])
+    for strange in (exact(fit).iloc[:0], exact(fit, species="black cherry"), exact(fit, passes=2), exact(fit, module="new lens")):
+        same = firstpiece.second(fit, group, strange)
+        assert same.recorded == 0 and same.said == none.said and all(
+            np.array_equal(getattr(same, name), getattr(none, name)) for name in ("chances", "lost", "lost_sd", "paid_j_mm2"))
+    one, four, apart = (firstpiece.second(fit, group, exact(fit, count, 0.20, board=board)) for count, board in ((1, "K"), (4, "K"), (4, "K{}")))
+    assert one.ground == "what a second pass loses is taken from our judgement and 1 second pass you recorded" == one.said
+    assert apart.said == "what a second pass loses is taken from our judgement and 4 second passes you recorded"
+    assert 0.125 < one.lost[0] < apart.lost[0] < 0.20 and none.lost_sd[0] > one.lost_sd[0] > apart.lost_sd[0]
+    # Four on one board share how steeply it rises, and tell less than on four.
+    assert one.lost_sd[0] > four.lost_sd[0] > apart.lost_sd[0]
+
+
+def test_one_exact_record_is_the_normal_step_worked_out_by_hand(fit):
+    """Prior 12.5 % ± 4.5 %; the slope of the logarithm by a difference, the noise of both depths, of what was added, and of the board."""
+    group, row = fit.groups[0], exact(fit, lost=0.20).iloc[0]
+    _, swatch, reading, gauge = fit.curves.components.variances
+    first, second = (energy.areal_dose(energy.line_energy(20, 90, row[name]), 0.05) for name in ("first_speed_mm_s", "speed_mm_s"))
+    foretold, less = (np.log(group.mean(np.array([first + (1 - lost) * second]))[0] / row["before_mm"]) for lost in (0.125, 0.135))
+    slope, added = (less - foretold) / 0.01, 1 - np.exp(-foretold)
+    noise = sum((reading + gauge / depth**2) / 3 for depth in (row["before_mm"], row["depth_mm"])) + added**2 * (swatch + firstpiece.STEEP_SD**2)
+    gain = firstpiece.LOST_SD**2 * slope / (noise + slope**2 * firstpiece.LOST_SD**2)
+    told = firstpiece.second(fit, group, exact(fit, lost=0.20))
+    assert told.lost[0] == pytest.approx(0.125 + gain * (np.log(row["depth_mm"] / row["before_mm"]) - foretold))
+    assert told.lost_sd[0] == pytest.approx(firstpiece.LOST_SD * np.sqrt(1 - gain * slope))
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_exact_records_settle_whether_the_first_mark_is_paid_again(fit, again):
+    told = firstpiece.second(fit, fit.groups[0], exact(fit, 12, again=again))
+    assert told.chances[int(again)] > (0.25, 0.75)[not again] and told.chances.sum() == pytest.approx(1)
 
 
 @pytest.mark.parametrize("case", simulated.CASES, ids=lambda case: case.name)

@@ -244,6 +244,14 @@ def test_how_an_order_came_out_is_read_from_its_finished_pieces(book):
     assert out.table["off_pct"].round(6).tolist() == [6.0, -14.0]
     assert out.words == ("Order gate: 2 recesses measured, 0.43 to 0.53 mm, -4 % of what the card said on average. 1 of 2 lay in the "
                          "window. Finished 2026-03-14 (one a little shallow).")
+    # A second pass is the piece's end; what the card promised is held to the first.
+    jobs.add_second_pass(book, DAY, "gate-3", 400.0, [0.52, 0.54], 0.01)
+    out = orders.came_out(book, "gate")
+    assert out.table[["job", "first_mm", "depth_mm", "inside"]].round(3).astype(object).where(lambda one: one.notna(), None).to_numpy().tolist() == [
+        ["gate-1", None, 0.53, True], ["gate-3", 0.43, 0.53, True]]
+    assert out.table["off_pct"].round(6).tolist() == [6.0, -14.0]
+    assert out.words == ("Order gate: 2 recesses measured, 0.53 to 0.53 mm, -4 % of what the card said on average with the first pass. 2 of 2 lay in "
+                         "the window. gate-3: 0.43 mm, then 0.53 mm after a second pass: inside. Finished 2026-03-14 (one a little shallow).")
 
 
 def test_another_drawing_than_the_order_was_made_for_is_said(drawn):

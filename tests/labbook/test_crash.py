@@ -1,4 +1,4 @@
-"""Crash: a process that starts a book, saves, corrects, strikes, journals, takes orders, finishes jobs, makes cards is
+"""Crash: a process that starts a book, saves, corrects, strikes, journals, takes orders, finishes jobs and mends them, makes cards is
 killed, again and again.
 
 What it had acknowledged before it was killed is there afterwards, each file parses, and what was left
@@ -103,6 +103,9 @@ def work(book, number, say, dice):
         say("try", "job", name, depths)
         jobs.save(jobs.readings_of(PROMISE, name, "O1", depths, 0.01, datetime.date(2026, 3, 14)), book)
         say("done", "job", name, depths)
+        say("try", "second", name, max(depths))
+        jobs.add_second_pass(book, datetime.date(2026, 3, 14), name, 400.0, [max(depths)], 0.01)
+        say("done", "second", name, max(depths))
         say("try", "order", name, 0)
         orders.new(book, name, species="white oak", pieces=6)
         say("done", "order", name, 0)
@@ -188,6 +191,7 @@ def compare(book, heard):
     from testburn.labbook import jobs, journal
     done, allowed = expected(heard)
     finished = jobs.read(book).groupby("burn")["depth_mm"].agg(list).to_dict()
+    mended = jobs.second_passes(book).set_index("job")["depth_mm"].to_dict()
     readings = labbook.read(book)
     depths = readings.groupby("burn")["depth_mm"].agg(list).to_dict()
     struck = set(readings.loc[readings["struck_because"] != "", ["burn", "swatch"]].itertuples(index=False, name=None))
@@ -195,7 +199,7 @@ def compare(book, heard):
     cells = {(draft, cell): value for draft in drafts for cell, value in journal.replay(book, draft).items()}
     for (kind, name, *rest), values in allowed.items():
         there = {"burn": lambda: depths.get(name), "cell": lambda: cells.get((name, *rest)),
-                 "job": lambda: finished.get(name), "order": lambda: proofs(book, name),
+                 "job": lambda: finished.get(name), "second": lambda: mended.get(name), "order": lambda: proofs(book, name),
                  "book": lambda: whole(book / "new" / name), "card": lambda: counted(book / "cards" / f"card-{name}.pdf"),
                  "plan": lambda: counted(book / "cards" / f"plan-{name}.pdf"),
                  "strike": lambda: rest[0] if (name, *rest) in struck else None}[kind]()

@@ -247,3 +247,79 @@ def test_the_schema_names_every_column_with_unit_and_limits():
         "constraints": {"required": True, "exclusiveMinimum": 0}}
     assert fields["board_sd"]["constraints"] == {"required": True, "minimum": 0, "maximum": 3}
     assert schema["primaryKey"] == ["burn", "swatch", "reading"]
+
+
+PASS = {"day": datetime.date(2026, 3, 21), "job": "job-1", "speed_mm_s": 400.0, "depths_mm": [0.58, 0.6, 0.59], "gauge_step_mm": 0.01}
+SECOND = "second_passes.csv"
+HEAD = "day,job,recess,speed_mm_s,depths_mm,gauge_step_mm"
+
+
+def test_a_second_pass_comes_back_with_the_recess_it_is_of_and_the_jobs_file_stays(card, book):
+    assert jobs.second_passes(book).empty
+    first = jobs.save(two_recesses(card), book).read_bytes()
+    jobs.add_second_pass(book, **PASS, recess="1", note="as it lay", invented=True)
+    jobs.add_second_pass(book, **PASS | {"depths_mm": [1.1]}, recess="2")
+    back = jobs.second_passes(book)
+    assert back[["job", "recess", "note", "invented"]].to_numpy().tolist() == [["job-1", "1", "as it lay", "yes"], ["job-1", "2", "", ""]]
+    assert back[["before_mm", "before_readings", "depth_mm", "readings"]].round(6).to_numpy().tolist() == [[0.49, 3, 0.59, 3], [0.98, 2, 1.1, 1]]
+    assert back["first_speed_mm_s"].tolist() == jobs.read(book).groupby("swatch")["speed_mm_s"].first().tolist()
+    assert set(back["species"]) == {"white oak"} and set(back["board"]) == {"K1"} and back["line_pitch_mm"].nunique() == 1
+    assert (book / "jobs" / "job-1.csv").read_bytes() == first
+    assert (book / SECOND).read_text(encoding="utf-8").splitlines()[1] == "2026-03-21,job-1,1,400,0.58 0.6 0.59,0.01,as it lay,yes"
+
+
+# What is typed, and what is said: of a row that is added, and of the same row in the file.
+FAULTY = [
+    ({"job": "jop-1"}, "column job, value 'jop-1': there is no such job in jobs/. Perhaps job-1?"),
+    ({"job": "gate"}, "column job, value 'gate': there is no such job in jobs/. Use the id of a finished job of jobs/."),
+    ({"recess": "2"}, "column recess, value '2': job job-1 has the recess 1. Name one of these."),
+    ({"day": datetime.date(2026, 3, 19)}, "column day, value '2026-03-19': job job-1 was finished on 2026-03-20. Correct the day, or the job."),
+    ({"depths_mm": [0.4, 0.42]}, "column depths_mm, value '0.4 0.42': 0.41 mm on average, and 0.49 mm before the second pass. Measure again"),
+    ({"depths_mm": [23.0]}, "column depths_mm, value '23': wood does not give so much depth for the energy of both passes. Check the unit"),
+    ({"depths_mm": [0.58, -0.6]}, "column depths_mm, value '-0.6': allowed is at least 0 and at most 1000 mm."),
+    ({"depths_mm": []}, "column depths_mm: this cell is empty. Write the readings in mm with a space between them: 0.57 0.58 0.56."),
+    ({"speed_mm_s": 0.0}, "column speed_mm_s, value '0': allowed is at least 0.001 and at most 100000 mm/s."),
+]
+
+
+@pytest.mark.parametrize(("typed", "words"), FAULTY)
+def test_a_second_pass_that_cannot_be_is_refused_added_or_in_the_file(card, book, typed, words):
+    jobs.save(one_job(card), book)
+    row = PASS | {"recess": ""} | typed
+    refusal = said(lambda: jobs.add_second_pass(book, **row))
+    assert words in refusal and not (book / SECOND).exists()
+    cells = (row["day"], row["job"], row["recess"], f"{row['speed_mm_s']:g}", " ".join(f"{one:g}" for one in row["depths_mm"]), "0.01")
+    (book / SECOND).write_text(f"{HEAD}\n{','.join(map(str, cells))}\n", encoding="utf-8")
+    assert f"{SECOND}, row 2, {words}" in said(jobs.second_passes, book)
+
+
+@pytest.mark.parametrize(("cell", "words"), [
+    ("0.58; 0.60 0.59", None), ('"0,58 0,60"', "value '0,58': this number has a decimal comma. Write it with a point: 0.58."),
+    ("0.58 deep", "value 'deep': this is not a number")])
+def test_the_readings_stand_in_one_cell_each_judged_as_a_reading(card, book, cell, words):
+    jobs.save(one_job(card), book)
+    (book / SECOND).write_text(f"{HEAD}\n2026-03-21,job-1,,400,{cell},0.01\n", encoding="utf-8")
+    if words:
+        assert f"{SECOND}, row 2, column depths_mm, {words}" in said(jobs.second_passes, book)
+    else:
+        assert jobs.second_passes(book)["depth_mm"].round(9).tolist() == [0.59]
+
+
+def test_a_recess_has_one_second_pass_and_one_of_several_is_named(card, book):
+    jobs.save(two_recesses(card), book)
+    assert "column recess: job job-1 has the recesses 1, 2. Name one of these." in said(lambda: jobs.add_second_pass(book, **PASS))
+    jobs.add_second_pass(book, **PASS, recess="1")
+    before = (book / SECOND).read_bytes()
+    assert "column job, value 'job-1': this recess has a second pass already." in said(lambda: jobs.add_second_pass(book, **PASS, recess="1"))
+    assert (book / SECOND).read_bytes() == before
+
+
+def test_every_fault_of_every_row_is_said_at_once_also_where_no_job_is(card, book):
+    rows = ["2026-03-19,job-1,,400,0.58,0.01", "2026-03-21,gate,,400,0.58,0.01", "2026-03-21,job-1,,400,23,0.01", "2026-03-21,gate,,400,deep,0.01"]
+    (book / SECOND).write_text("\n".join([HEAD, *rows]) + "\n", encoding="utf-8")
+    refusal = said(jobs.second_passes, book)
+    assert "rows 2, 4, column job, value 'job-1': there is no such job" in refusal and "rows 3, 5, column job, value 'gate'" in refusal
+    jobs.save(one_job(card), book)
+    refusal = said(jobs.second_passes, book)
+    for words in ("row 2, column day", "rows 3, 5, column job, value 'gate'", "row 4, column job", "row 4, column depths_mm", "row 5, column depths_mm, value 'deep'"):
+        assert words in refusal, refusal

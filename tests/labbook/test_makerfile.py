@@ -45,6 +45,7 @@ def full(book, sound, as_csv, labdata):
     machinelog.add_repeats(book, datetime.date(2026, 3, 15), [0.5, 0.51, 0.5, 0.49, 0.5], 0.01, "dial")
     (book / "retired.csv").write_text("retired_on,module,before,reason\n2026-03-16,20 W,2026-03-01,old lens\n",
                                       encoding="utf-8")
+    jobs.add_second_pass(book, datetime.date(2026, 3, 16), "sign-01", 400.0, [0.7, 0.71], 0.01)
     (book / "sign.svg").write_text(SIGN, encoding="utf-8")
     return book
 
@@ -183,7 +184,7 @@ def mutated(content, dice):
 
 KINDS = {**READERS, "strikes.csv": labbook.read, "jobs/sign-01.csv": jobs.read, "datapackage.json": labbook.read,
          "timed_runs.csv": timedruns.read, "machine_log.csv": machinelog.read, "retired.csv": labbook.read,
-         "gauge.csv": machinelog.repeats}
+         "gauge.csv": machinelog.repeats, jobs.SECOND_FILE: jobs.second_passes}
 
 
 @pytest.mark.parametrize("name", KINDS)

@@ -27,6 +27,8 @@ ALIKE, _ONE_SIDED, _TWO_SIDED = 1.10, 1.645, 1.96
 FEWEST_STEPS = 4
 _TILT = 7                       # the place of a board's slope among its errors
 _GRID = np.geomspace(0.02, 20, 4000)
+# What a ladder of powers has one of.
+_ONE_OF = ("board", "species", "speed_mm_s", "line_pitch_mm", "passes", *columns.MODULE_KEY)
 # How far from the deepest the depth has fallen by this share is said beside it.
 _FALLS = 0.05
 
@@ -58,6 +60,19 @@ class FocusCheck:
     deepest_sd_mm: float
     words: str
     note: str
+
+    @property
+    def at_home(self) -> bool:
+        """Whether the deepest may be where the module stands: no offset."""
+        return bool(abs(self.deepest_mm) < _TWO_SIDED * self.deepest_sd_mm)
+
+
+def power_ladders(readings: pd.DataFrame) -> list[str]:
+    """Return the burns that are ladders of powers, as `power_check` takes them, the newest first."""
+    rows = _counting(columns.with_module(readings))
+    each = rows.groupby("burn").agg(**{name: (name, "nunique") for name in (*_ONE_OF, "power_pct")}, day=("burned_on", "max"))
+    ladders = each[(each[list(_ONE_OF)] <= 1).all(axis=1) & (each["power_pct"] >= FEWEST_STEPS)]
+    return ladders.sort_values("day", ascending=False, kind="stable").index.tolist()
 
 
 def power_check(fit: DepthFit, readings: pd.DataFrame) -> PowerCheck:
@@ -142,10 +157,14 @@ def focus_check(fit: DepthFit, offsets_mm: Sequence[float], depths_mm: Sequence[
     return FocusCheck(table, float(vertex), sd, words, f"focus ladder: deepest at {vertex:+.2f} mm ({span})")
 
 
+def _counting(readings: pd.DataFrame) -> pd.DataFrame:
+    return readings[readings["struck_because"] == ""] if "struck_because" in readings else readings
+
+
 def _one_ladder(readings: pd.DataFrame) -> pd.DataFrame:
     """Return the readings that count of a ladder of powers, weakest first; refuse what is none."""
-    rows = readings[readings["struck_because"] == ""] if "struck_because" in readings else readings
-    several = [name for name in ("board", "species", "speed_mm_s", "line_pitch_mm", "passes", *columns.MODULE_KEY) if rows[name].nunique() > 1]
+    rows = _counting(readings)
+    several = [name for name in _ONE_OF if rows[name].nunique() > 1]
     if several:
         raise ValueError(f"A ladder of powers has one {' and one '.join(name.partition('_mm')[0].replace('_', ' ') for name in several)}. "
                          "Give the readings of one such burn.")

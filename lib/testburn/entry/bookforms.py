@@ -1,24 +1,32 @@
 """Book forms: what of a lab book is put right or added to beside its burns and orders, each by a small form.
 
-Decides which boxes set a reading aside and take it back, retire burns and take them back, add to the machine's log, and
-add a wood; and what is said while they are filled in: which readings and burns are meant, as they stand in the book, and
-what a wood is called here. All of it is written by `labbook`, which keeps what was there.
+Decides which boxes set a reading aside and take it back, retire burns and take them back, add to the machine's log, add a wood, and
+record a second pass; and what is said while they are filled in: which readings and burns are meant, as they stand in the book, what a
+wood is called here, and with which second pass a piece is mended. All of it is written by `labbook`, which keeps what was there.
 """
 
 import datetime
 import re
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from testburn import labbook
+from testburn import energy, labbook
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
-from testburn.labbook import columns, machinelog, woods
+from testburn.entry.typed import length_mm, lengths_mm, short, speed_mm_s
+from testburn.job import Job, firstpiece, orders
+from testburn.labbook import columns, jobs, machinelog, woods
 
 _AFTER = "Run the page again to see it."
-_STRUCK, _RETIRED, _LOG, _WOOD = ({field.name: field for field in fields}
-                                  for fields in (columns.STRUCK, columns.RETIRED, columns.LOG, woods.FIELDS))
+_STRUCK, _RETIRED, _LOG, _WOOD, _SECOND = ({field.name: field for field in fields} for fields in (
+    columns.STRUCK, columns.RETIRED, columns.LOG, woods.FIELDS, columns.SECOND_PASSES))
+_MEASURED = replace(columns.BY_NAME["depth_mm"], required=False)
+_AFTER = replace(columns.BY_NAME["depth_mm"], name="depths_mm", many=True)
+# A depth after a second pass so many sd off what was to be expected is asked about.
+_UNLIKELY = 3.0
 
 
 def set_aside_form(book: str | Path, scratch: bool = False) -> SmallForm:
@@ -59,7 +67,7 @@ def retire_form(book: str | Path, scratch: bool = False) -> SmallForm:
         machinelog.take_back(form.book, said["before"], said["reason"], said["module"] or "")
         return _done(f"Taken back: the burns of {said['module'] or 'every module'} before {said['before']} count again.")
 
-    line = (Box(_RETIRED["module"], "Module, empty: every one", offered=_modules(book), read=_named, width="190px"),
+    line = (Box(_RETIRED["module"], "Module, empty: every one", offered=modules(book), read=module_named, width="190px"),
             Box(_RETIRED["before"], "Burned before"), Box(_RETIRED["reason"], "Why", width="260px"))
     return SmallForm(book, scratch, "retired", "retired.csv", {"Burns": line}, {"Retire": retire, "Take back": back},
                      lambda form: _burns_meant(form)[1])
@@ -68,7 +76,7 @@ def retire_form(book: str | Path, scratch: bool = False) -> SmallForm:
 def log_form(book: str | Path, scratch: bool = False) -> SmallForm:
     """Return a form that adds to the machine's log; see `set_aside_form`."""
     def add(form, said):
-        if (doubts := _log_doubts(form)) and form.asking.first():
+        if (doubts := log_doubts(form)) and form.asking.first():
             raise ValueError(" ".join([*(doubt.text for doubt in doubts), "Press Add to the log again to write it so."]))
         machinelog.add(form.book, said["day"], said["done"], said["module"] or "", said["note"] or "", said["new_state"] or "",
                        invented=form.scratch)
@@ -76,9 +84,9 @@ def log_form(book: str | Path, scratch: bool = False) -> SmallForm:
 
     states = (("yes, it may burn otherwise now", ""), ("no, nothing can have changed", "no"))
     line = (Box(_LOG["day"], "Day", datetime.date.today().isoformat()), Box(_LOG["done"], "What was done"),
-            Box(_LOG["module"], "Module, empty: every one", offered=_modules(book), read=_named, width="190px"),
+            Box(_LOG["module"], "Module, empty: every one", offered=modules(book), read=module_named, width="190px"),
             Box(_LOG["new_state"], "A new state", choices=states, width="230px"), Box(_LOG["note"], "Note", width="240px"))
-    return SmallForm(book, scratch, "log", machinelog.FILE, {"Work": line}, {"Add to the log": add}, _log_doubts)
+    return SmallForm(book, scratch, "log", machinelog.FILE, {"Work": line}, {"Add to the log": add}, log_doubts)
 
 
 def wood_form(book: str | Path, scratch: bool = False) -> SmallForm:
@@ -119,6 +127,137 @@ def _wood_meant(form) -> list[Remark]:
     return [Remark("plain", f"The handbook has {known[0]} ({row['botanical_name']})" + ": what stands there is filled in where nothing stood." * filled)]
 
 
+def second_pass_form(book: str | Path, job: Job, scratch: bool = False) -> SmallForm:
+    """Return a form that says with which second pass a piece is mended, and records what it gave; its `look_again` reads the book anew.
+
+    Parameters
+    ----------
+    book : path
+        The lab book.
+    job : Job
+        The open order's, whose window and board count.
+    scratch : bool
+        The folder is a copy of the demo lab book: say so.
+    """
+    speed, offered = job.machine.units.of("speed_mm_s"), {"speed_mm_s": ""}
+
+    def starts():
+        piece = _shallow_piece(book, job)
+        offered["speed_mm_s"] = speed.text(job.top_up(*_first_pass(book, piece))["speed_mm_s"]) if piece else ""
+        return {"job": piece, **offered}, ""
+
+    def look(form):
+        try:
+            said, suggested = _second_pass_said(form, job)
+        except (LookupError, OSError, ValueError) as wrong:
+            return [Remark("fault", line) for line in str(wrong).splitlines()]
+        text = speed.text(suggested) if suggested else ""
+        if text != offered["speed_mm_s"] and form.text("speed_mm_s") in ("", offered["speed_mm_s"]):
+            form.boxes["speed_mm_s"].value = text
+        offered["speed_mm_s"] = text
+        return said
+
+    def save(form, said):
+        if (doubt := _second_pass_doubt(form, job, said)) and form.asking.first():
+            raise ValueError(f"{doubt} Press Save second pass again to write it so.")
+        del said["depth_mm"]
+        file = jobs.add_second_pass(form.book, **said | {"recess": said["recess"] or "", "note": said["note"] or ""}, invented=form.scratch)
+        finished = jobs.second_passes(form.book)
+        row = finished[finished["job"] == said["job"]].iloc[-1]
+        return [Remark("saved", f"Saved: {said['job']}: {row['before_mm']:.2f} mm, then {row['depth_mm']:.2f} mm after a second pass"
+                       f"{_in_window(job, row['depth_mm'])}. It stands in {file.resolve()}. Run the page again: the next second pass counts with it.")]
+
+    lines = {"Before": (Box(_SECOND["job"], "Piece (its job id)", offered=_pieces(book, job), width="230px"),
+                        Box(_SECOND["recess"], "Recess, if several", width="130px"), Box(_MEASURED, "Or measured, mm", read=length_mm)),
+             "After": (Box(_SECOND["speed_mm_s"], f"Second pass, {speed.name}", read=lambda text: speed_mm_s(text, speed.name)),
+                       Box(_AFTER, "Readings after, mm", read=lengths_mm, width="220px"),
+                       Box(_SECOND["gauge_step_mm"], "Gauge step, mm", "0.01", read=length_mm),
+                       Box(_SECOND["day"], "Day", datetime.date.today().isoformat()), Box(_SECOND["note"], "Note", width="220px"))}
+    return SmallForm(book, scratch, "second-pass", jobs.SECOND_FILE, lines, {"Save second pass": save}, look, starts=starts)
+
+
+def _first_pass(book, piece: str, recess: str = "") -> tuple[float, pd.Series]:
+    """Return the depth of a finished job's recess before a second pass, and its setting, board and order."""
+    own = jobs.read(book)
+    own = own[own["burn"] == piece]
+    if own.empty:
+        raise ValueError(f"There is no finished job {short(piece)} yet: save the piece in the form above first; its readings are the depth before.")
+    if len(several := own["swatch"].unique()) > 1 and recess not in several:
+        raise ValueError(f"Job {piece} has the recesses {', '.join(several)}: name one of these.")
+    own = energy.with_energy(own[own["swatch"] == recess] if recess else own)
+    if own.empty:
+        raise ValueError(f"Job {piece} has the recess {', '.join(several)}: name that, or none.")
+    return float(own["depth_mm"].mean()), own.iloc[0]
+
+
+def _pieces(book, job: Job) -> tuple[str, ...]:
+    """Return the open order's finished pieces, the newest first; none where they cannot be read."""
+    try:
+        return tuple(dict.fromkeys(orders.outcome(book, job.order).table["job"].iloc[::-1])) if job.order.file else ()
+    except (OSError, ValueError):
+        return ()
+
+
+def _shallow_piece(book, job: Job) -> str:
+    """Return the newest of the open order's pieces that is too shallow and had no second pass; mostly none."""
+    if not job.order.file or job.trouble or job.recommended["passes"] != 1:
+        return ""
+    rows = orders.outcome(book, job.order).table
+    rows = rows[rows["first_mm"].isna() & (rows["depth_mm"] < job.window.at_least_mm) & ~rows.duplicated("job", keep=False)]
+    return rows.sort_values("finished_on", kind="stable")["job"].iloc[-1] if len(rows) else ""
+
+
+def _before(form, job: Job) -> tuple[float | None, pd.Series | None]:
+    """Return what a piece measured before a second pass, and its first pass; of a measured depth that is no job the recommended one."""
+    if piece := form.text("job"):
+        measured, burned = _first_pass(form.book, piece, form.text("recess"))
+        if burned["order"].casefold() != job.order.name.casefold():
+            raise ValueError(f"Job {piece} is of the order {burned['order'] or '(none)'}: open that one to see its second pass. What it gave can be "
+                             "saved here all the same.")
+        return measured, burned
+    return form.known("depth_mm"), None
+
+
+def _second_pass_said(form, job: Job) -> tuple[list[Remark], float | None]:
+    """Return what to say of what the boxes hold, and the speed to suggest."""
+    measured, burned = _before(form, job)
+    if measured is None:
+        return [Remark("plain", "Choose the piece that is too shallow, or type its depth: its second pass is said here.")], None
+    said = [Remark("saved", job.second_pass(measured, burned))]
+    passes = (job.recommended if burned is None else burned)["passes"]
+    if passes != 1 or measured >= job.window.at_least_mm:
+        return said, None
+    best, typed = job.top_up(measured, burned), form.known("speed_mm_s")
+    if typed and abs(typed / best["speed_mm_s"] - 1) > 0.005 and form.text("speed_mm_s"):
+        own = job.top_up(measured, burned, [typed])
+        said.append(Remark("plain", f"At the speed typed, about {own['depth_mm']:.2f} mm; {firstpiece.of_100(own['chance_inside'])} land inside."))
+    if depths := form.known("depths_mm"):
+        mean = float(np.mean(depths))
+        said.append(Remark("plain", f"Mean of {len(depths)}: {mean:.2f} mm{_in_window(job, mean)}."))
+    return said, best["speed_mm_s"]
+
+
+def _in_window(job: Job, depth_mm: float) -> str:
+    low, high = job.ends_mm
+    return f": {'inside' if low <= depth_mm <= high else 'outside'} the window {low:.2f} to {high:.2f} mm"
+
+
+def _second_pass_doubt(form, job: Job, said: dict) -> str:
+    """Say what of a second pass looks like a slip; mostly nothing."""
+    mean = float(np.mean(said["depths_mm"]))
+    try:
+        measured, burned = _before(form, job)
+        after = job.top_up(measured, burned, [said["speed_mm_s"]])
+    except (LookupError, ValueError):
+        return ""
+    if mean <= measured:
+        return f"{mean:.2f} mm after the second pass is no deeper than the {measured:.2f} mm before it: is it that piece?"
+    if abs(mean - after["depth_mm"]) > _UNLIKELY * after["sd_mm"]:
+        return (f"{mean:.2f} mm is far from the {after['depth_mm']:.2f} mm to be expected at that speed: are unit and speed right, and was the piece "
+                "not moved?")
+    return ""
+
+
 def _done(words: str) -> list[Remark]:
     return [Remark("saved", f"{words} {_AFTER}")]
 
@@ -141,13 +280,13 @@ def _readings(book, burn: str = "") -> pd.DataFrame:
         return pd.DataFrame(columns=[*columns.BY_NAME, "struck_because"])
 
 
-def _named(text: str) -> str:
+def module_named(text: str) -> str:
     """Return what a module is called: a number alone is its watts."""
     watts = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*[Ww]?", text.strip())
     return columns.module_name("", float(watts[1].replace(",", "."))) if watts else text.strip()
 
 
-def _modules(book) -> tuple[str, ...]:
+def modules(book) -> tuple[str, ...]:
     """Return what the modules of a lab book are called."""
     readings = _readings(book)
     return tuple(sorted({columns.module_name(*one) for one in zip(readings["module"], readings["module_w"])}))
@@ -178,13 +317,13 @@ def _readings_meant(form) -> list[Remark]:
 
 def _burns_meant(form) -> tuple[list[str], list[Remark]]:
     """Return the burns that the boxes name, and what to say of them."""
-    before, module, readings = form.known("before"), _named(form.text("module")), _readings(form.book)
+    before, module, readings = form.known("before"), module_named(form.text("module")), _readings(form.book)
     if before is None or readings.empty:
         return [], []
     own = readings[columns.of_module(readings, module) & (readings["burned_on"] < pd.Timestamp(before)).to_numpy()]
     burns = list(own["burn"].unique())
     if not burns:
-        names = ", ".join(_modules(form.book))
+        names = ", ".join(modules(form.book))
         return [], [Remark("doubt", f"No burn of {module or 'any module'} is from before {before}. Modules are: {names}.")]
     out = own[own["struck_because"].str.startswith("retired: ")]["burn"].nunique()
     named = ", ".join(burns[:6]) + " …" * (len(burns) > 6)
@@ -192,9 +331,9 @@ def _burns_meant(form) -> tuple[list[str], list[Remark]]:
                           + (f" Retired now: {out} of them." if out else ""))]
 
 
-def _log_doubts(form) -> list[Remark]:
+def log_doubts(form) -> list[Remark]:
     """Say what of an entry would do nothing, or looks like a slip."""
-    day, module, names = form.known("day"), _named(form.text("module")), _modules(form.book)
+    day, module, names = form.known("day"), module_named(form.text("module")), modules(form.book)
     said = [labbook.days_ahead(pd.Series([pd.Timestamp(day)]))] if day else []
     if module and module not in names:
         said.append(f"No burn is of the module {module}: the entry would be about none of them. Modules are: {', '.join(names) or 'none yet'}.")

@@ -9,7 +9,7 @@ Accepting jobs that the drift check finds off since some job takes a second pres
 
 import datetime
 import hashlib
-import re
+from collections.abc import Callable
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -22,7 +22,7 @@ from testburn.entry import boxes
 from testburn.entry.boxes import as_html, button, keys
 from testburn.entry.draft import BoxesDraft
 from testburn.entry.grid import units_of
-from testburn.entry.typed import MM_OF, length_mm, short
+from testburn.entry.typed import MM_OF, length_mm, lengths_mm, short
 from testburn.entry.remarks import Remark
 from testburn.entry.kept import Asking, attempt, in_words, saved
 from testburn.job import promise
@@ -62,7 +62,8 @@ def labels(promises: pd.DataFrame, units: Units = Units()) -> list[str]:
     return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
 
 
-def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False, piece: str = "") -> "JobForm":
+def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False, piece: str = "",
+             then: Callable[[], None] = lambda: None) -> "JobForm":
     """Return a form that records finished jobs in a lab book.
 
     Parameters
@@ -75,6 +76,8 @@ def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False, pi
         The folder is a copy of the demo lab book: say so, and mark what is saved as invented.
     piece : str
         What the piece at hand is called: its job id, as long as nothing else is typed.
+    then : callable, optional
+        Called once a job is saved.
 
     Raises
     ------
@@ -84,7 +87,7 @@ def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False, pi
     if promises.empty:
         raise ValueError("There is no card to choose from. Print a card first, or make promises with "
                          "promise.of.")
-    return JobForm(Path(book), promises.drop_duplicates(ignore_index=True), scratch, piece)
+    return JobForm(Path(book), promises.drop_duplicates(ignore_index=True), scratch, piece, then)
 
 
 def depths_mm(typed: str, unit: str) -> list[float]:
@@ -95,22 +98,17 @@ def depths_mm(typed: str, unit: str) -> list[float]:
     ValueError
         Naming the one that is no number.
     """
-    found = []
-    # "0.58 mm" is one reading; "0.58, 0.61" are two.
-    for text in re.split(r"[;\s]+", re.sub(r"\s+(?=(?:mm|inch|in)\b)", "", typed.strip())):
-        try:
-            depth = length_mm(text.rstrip(","), unit)
-        except ValueError as wrong:
-            raise ValueError(f"Readings '{short(text)}': {wrong}.") from None
-        found += [] if depth is None else [depth]
-    return found
+    try:
+        return lengths_mm(typed, unit)
+    except ValueError as wrong:
+        raise ValueError(f"Readings {wrong}.") from None
 
 
 class JobForm(widgets.VBox):
     """The form; `boxes` holds its boxes by name."""
 
-    def __init__(self, book, promises, scratch, piece=""):
-        self._piece = piece
+    def __init__(self, book, promises, scratch, piece="", then=lambda: None):
+        self._piece, self._then = piece, then
         self.book, self.promises, self.scratch, self._units = book, promises, scratch, units_of(book)
         self._draft, self._asking, self._lost = BoxesDraft(book, scratch, "jobs"), Asking(), ""
         self.boxes = {name: self._box(name) for name in LABELS}
@@ -246,7 +244,9 @@ class JobForm(widgets.VBox):
                 return [Remark("fault", "Not saved yet; press Save job again to save it so. The readings are "
                                f"{ratio:.2g} times what the card said: is the unit right, and the card?")]
         file = jobs.save(readings, self.book)
-        return [saved(len(readings), file), *self._put_away()]
+        said = [saved(len(readings), file), *self._put_away()]
+        self._then()
+        return said
 
     def _accept(self, _) -> None:
         job = self.boxes["burn"].value.strip()

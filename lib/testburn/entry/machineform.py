@@ -1,25 +1,36 @@
-"""Machine form: what the machine can be set to, and the rectangles timed on it, as boxes.
+"""Machine form: what the machine can be set to, and what is measured on it and on its gauge, as boxes.
 
 Decides which lines of machine.toml stand in boxes, in which unit each is typed, and what is said of them; that only
 those lines are written whose box was changed, and everything else of the file stays; and that a timed run is judged,
-together with those there are, by what reads it before it is written.
+together with those there are, by what reads it before it is written. Beside it stand the sheet of
+a gauge's readings, the burns that are ladders of powers to choose from, and the ladder of focus, whose answer goes into the log.
 """
 
 import datetime
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+import ipywidgets as widgets
+import numpy as np
 import pandas as pd
 
-from testburn.entry import typed
+from testburn import drift
+from testburn.depthfit import DepthFit, Repeatability, fit as fitted, states
+from testburn.entry import boxes, typed
+from testburn.entry.bookforms import log_doubts, module_named, modules
+from testburn.entry.boxes import STYLE, as_html, keys, message
 from testburn.entry.grid import units_of
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
-from testburn.labbook import Machine, ReadingsError, columns, machine
+from testburn.labbook import Machine, ReadingsError, columns, machine, machinelog
 from testburn.sweep import timedruns
 from testburn.units import SPEEDS, split
 
 _FIELD = {field.name: field for field in machine.FIELDS} | {field.name: field for one in machine.FIELDS if one.name == "units" for field in one.of}
 _UNITS = ("speed", "spacing", "power_out_of")
+_SHEET, _LOG = ({field.name: field for field in fields} for fields in (columns.REPEATS, columns.LOG))
+_DEPTHS = replace(columns.BY_NAME["depth_mm"], name="depths_mm", many=True)
 
 
 def _mm_s(text: str) -> float:
@@ -173,3 +184,115 @@ def _put(form) -> list[Remark]:
     file = Machine.change(form.book, lines)
     return [Remark("saved", f"In {file.resolve()}: " + ", ".join(f"{name} = {value:g}" for name, value in lines.items())
                    + ". Run the page again: its minutes count with them.")]
+
+
+def repeats_form(book: str | Path, scratch: bool = False) -> SmallForm:
+    """Return a form for a sheet of how a gauge repeats: one place, read ten times; see `machine_form`."""
+    def save(form, said):
+        file = machinelog.add_repeats(form.book, said["day"], said["depths_mm"], said["gauge_step_mm"], said["gauge"] or "", said["note"] or "",
+                                      invented=form.scratch)
+        words = Repeatability.of(machinelog.repeats(form.book)).words
+        return [Remark("saved", f"In {file.resolve()}: {words} Run the pages again: they count with it.")]
+
+    line = (Box(_DEPTHS, "Ten depths of one place, mm", read=typed.lengths_mm, width="360px"), Box(_SHEET["gauge_step_mm"], "Gauge step, mm", "0.01",
+            read=_mm), Box(_SHEET["gauge"], "Gauge, with its tip", width="170px"), Box(_SHEET["day"], "Day", datetime.date.today().isoformat()),
+            Box(_SHEET["note"], "Note"))
+    return SmallForm(book, scratch, "repeats", machinelog.GAUGE_FILE, {"Sheet": line}, {"Save sheet": save}, _sheet_so_far)
+
+
+def _sheet_so_far(form) -> list[Remark]:
+    """Say what the readings typed so far come to."""
+    depths = form.known("depths_mm") or []
+    if len(depths) < machinelog.FEWEST_REPEATS:
+        return [Remark("plain", f"{len(depths)} readings: ten are asked for, {machinelog.FEWEST_REPEATS} at the least.")] if depths else []
+    far = np.abs(depths - np.median(depths)).max()
+    said = [Remark("plain", f"{len(depths)} readings: mean {np.mean(depths):.3f} mm, standard deviation {np.std(depths, ddof=1):.4f} mm.")]
+    if far > 0.5 * np.median(depths):
+        said.append(Remark("doubt", "One of them lies far from the others: is its point where it belongs?"))
+    return said
+
+
+def ladder_choice(fit: DepthFit, past: states.Past | None = None) -> widgets.VBox:
+    """Return a list of the burns that are ladders of powers to choose from, and what the chosen one says.
+
+    Parameters
+    ----------
+    fit : DepthFit
+    past : Past, optional
+        As the fit was made with.
+    """
+    ladders, said = drift.power_ladders(fit.readings), message()
+    if not ladders:
+        return message(Remark("plain", "No burn of the lab book is a ladder of powers: four or more at one speed on one board. Burn the sheet above, "
+                              "enter it on page 3, and run this page again."))
+
+    def chosen(change) -> None:
+        if not change["new"]:
+            said.value = ""
+            return
+        own = fit.readings["burn"] == change["new"]
+        try:
+            found = drift.power_check(fitted(fit.readings[~own], past), fit.readings[own])
+            said.value = as_html([Remark("doubt" if found.verdict == "not proportional" else "saved", found.words)])
+        except (LookupError, ValueError) as wrong:
+            said.value = as_html([Remark("fault", str(wrong))])
+
+    choose = boxes.choice([("choose…", ""), *((name, name) for name in ladders)], "", "Ladder of powers (a burn)", "320px")
+    choose.observe(chosen, "value")
+    shown = widgets.VBox([widgets.HTML(STYLE), keys(), choose, said])
+    shown.add_class("burn-entry")
+    return shown
+
+
+def focus_form(book: str | Path, fit: DepthFit, choice: pd.Series, scratch: bool = False, offsets_mm: Sequence[float] = (-2, -1, 0, 1, 2)) -> SmallForm:
+    """Return a form for the depths of a focus ladder, which says where the recess is deepest and writes it into the log; see `machine_form`.
+
+    Parameters
+    ----------
+    fit : DepthFit
+        Its scatter is taken.
+    choice : Series
+        The setting that was burned, with its module.
+    offsets_mm : sequence of float
+        Below the face positive; others may be typed.
+    """
+    offset = replace(columns.BY_NAME["focus_offset_mm"], remedy="Use mm, + below the face and - above it.")
+    lines = {f"Swatch {one}": (Box(replace(offset, name=f"offset_{one}"), f"Focus {one}, mm", f"{start:+g}" if start else "0", read=_mm, width="110px"),
+                               Box(replace(_DEPTHS, name=f"depths_{one}", required=False), f"Depths {one}, mm", read=typed.lengths_mm, width="260px"))
+             for one, start in enumerate(offsets_mm, start=1)}
+    lines["Log"] = (Box(_SHEET["gauge_step_mm"], "Gauge step, mm", "0.01", read=_mm),
+                    Box(_LOG["day"], "Module moved on", datetime.date.today().isoformat()),
+                    Box(_LOG["module"], "Module, empty: every one", columns.module_name(choice["module"], choice["module_w"]), offered=modules(book), read=module_named, width="190px"))
+
+    def refocused(form, said):
+        found = _focus(form, fit, len(offsets_mm))
+        if found is None or not found.note:
+            raise ValueError("This ladder shows no deepest focus yet: there is nothing to write into the log.")
+        doubts = [*(doubt.text for doubt in log_doubts(form)), "That may be where the module stood already: write it only if it was moved." * found.at_home]
+        if any(doubts) and form.asking.first():
+            raise ValueError(" ".join([*filter(None, doubts), "Press Write as refocused again to write it so."]))
+        machinelog.add(form.book, said["day"], "refocused", said["module"] or "", found.note, invented=form.scratch)
+        return [Remark("saved", f"In the log: {said['day']}, refocused, {said['module'] or 'every module'}: {found.note}. That opens a new state: run "
+                       "the page again, and burn the check board.")]
+
+    return SmallForm(book, scratch, "focus", machinelog.FILE, lines, {"Write as refocused": refocused},
+                     lambda form: _focus_said(form, fit, len(offsets_mm)))
+
+
+def _focus(form, fit: DepthFit, swatches: int) -> drift.FocusCheck | None:
+    """Return what the depths typed so far say; None where they are too few."""
+    said = [(form.known(f"offset_{one}"), form.known(f"depths_{one}")) for one in range(1, swatches + 1)]
+    rows = [(offset, depths) for offset, depths in said if offset is not None and depths]
+    if len({offset for offset, _ in rows}) < drift.FEWEST_STEPS:
+        return None
+    return drift.focus_check(fit, *zip(*rows), form.known("gauge_step_mm") or 0.01)
+
+
+def _focus_said(form, fit: DepthFit, swatches: int) -> list[Remark]:
+    try:
+        found = _focus(form, fit, swatches)
+    except ValueError as wrong:
+        return [Remark("fault", str(wrong))]
+    if found is None:
+        return [Remark("plain", f"Type the depths of {drift.FEWEST_STEPS} swatches or more: where the recess is deepest is said here.")]
+    return [Remark("saved" if found.note else "doubt", found.words), *log_doubts(form)]

@@ -192,6 +192,12 @@ class SmallForm(Kept):
         words.layout = boxes.laid(width=box.width)
         return widgets.VBox([self.boxes[box.field.name], words], layout=boxes.laid(align_self="flex-start"))
 
+    def look_again(self) -> None:
+        """Begin from what the lab book says now; what is typed and not saved stays."""
+        if all(self.text(name) == text for name, text in self.start.items()):
+            self._begin()
+        self._say()
+
     def text(self, name: str) -> str:
         """Return what is typed in a box."""
         return str(self.boxes[name].value).strip()

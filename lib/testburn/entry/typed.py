@@ -53,6 +53,25 @@ def length_mm(typed: str, unit: str = "mm") -> float | None:
     return None if value is None else round(MM_OF[own_unit](value), 9)
 
 
+def lengths_mm(typed: str, unit: str = "mm") -> list[float]:
+    """Return the lengths typed in one box, in mm; spaces or semicolons stand between them.
+
+    Raises
+    ------
+    ValueError
+        Naming the one that is no number.
+    """
+    found = []
+    # "0.58 mm" is one length; "0.58, 0.61" are two.
+    for text in re.split(r"[;\s]+", re.sub(r"\s+(?=(?:mm|inch|in)\b)", "", typed.strip())):
+        try:
+            length = length_mm(text.rstrip(","), unit)
+        except ValueError as wrong:
+            raise ValueError(f"'{short(text)}': {wrong}") from None
+        found += [] if length is None else [length]
+    return found
+
+
 def day(typed: str) -> datetime.date:
     """Return a typed day.
 

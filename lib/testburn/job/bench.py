@@ -22,7 +22,7 @@ from testburn.job.infill import window as depth_window
 from testburn.job.order import Order
 from testburn.job.quote import Batch, Quote
 from testburn.job.stakes import Stakes, compare
-from testburn.labbook import Machine, columns
+from testburn.labbook import Machine, columns, jobs
 from testburn.sweep import Artwork, artwork
 
 _VARIANT = "brush-filled"
@@ -240,7 +240,7 @@ class Job:
         prices, a_board = self.order.prices_or_examples, min(self.pieces_a_board, self.order.pieces)
         choice = self.fast_and_sure.iloc[0]
         return compare(self.fit, choice, *self.ends_mm, choice["minutes"], replace(prices, proof_minutes=prices.proof_minutes / a_board),
-                       self.machine)
+                       self.machine, loses=self.loses)
 
     @cached_property
     def quote(self) -> Quote:
@@ -255,22 +255,40 @@ class Job:
         """The order's pieces, board by board, with their minutes."""
         return self.quote.batch
 
-    def second_pass(self, measured_mm: float) -> str:
-        """Say with which second pass a recess of this depth is brought into the window; see `firstpiece.top_up`."""
+    @cached_property
+    def loses(self) -> firstpiece.Second:
+        """What a second pass loses on this wood and module, with what was recorded of earlier ones; see `firstpiece.second`."""
+        recorded = jobs.second_passes(self.folder.parent) if self.order.file else None
+        return firstpiece.second(self.fit, self.group, recorded)
+
+    def top_up(self, measured_mm: float, burned: pd.Series | None = None, speeds_mm_s=None) -> pd.Series:
+        """Return the second pass of a recess of this depth, of all speeds or some; see `firstpiece.top_up`.
+
+        Parameters
+        ----------
+        burned : Series, optional
+            Its first pass and board, a row of `jobs.read` with its energy; the recommended setting by default.
+        """
+        choice = self.recommended if burned is None else burned
+        board = self.board if burned is None or burned.get("board", self.board) == self.board else NEXT
+        return firstpiece.top_up(self.proved, choice, measured_mm, *self.ends_mm, self.machine, board, loses=self.loses, speeds_mm_s=speeds_mm_s)
+
+    def second_pass(self, measured_mm: float, burned: pd.Series | None = None) -> str:
+        """Say with which second pass a recess of this depth is brought into the window; see `top_up`."""
         if not isinstance(measured_mm, (int, float)):
             raise ValueError(f"The measured depth is {measured_mm}: write one number with a point, e.g. 0.36.")
-        choice, units = self.recommended, self.machine.units
+        choice, units = self.recommended if burned is None else burned, self.machine.units
         if choice["passes"] != 1:
             return f"The setting has {choice['passes']:g} passes: what one more adds to them is not known here. Prove it on waste wood."
         if measured_mm >= self.window.at_least_mm:
             return f"{measured_mm:.2f} mm is as deep as the window's floor ({self.window.at_least_mm:.2f} mm): no second pass is needed."
-        more = firstpiece.top_up(self.proved, choice, measured_mm, *self.ends_mm, self.machine, self.board)
+        more = self.top_up(measured_mm, burned)
         minutes = sweep.plan(self.drawing, choice["line_pitch_mm"], self.machine).fastest_minutes(np.array([more["speed_mm_s"]]), 1)[0]
         weak = " So weak a pass was never burned: try it on waste wood first." * bool(more["beyond"])
         return (f"{measured_mm:.2f} mm is too shallow. Burn the piece once more, where it lies, at {units.said('speed_mm_s', more['speed_mm_s'])}, "
                 f"power and pitch as before: about {more['depth_mm']:.2f} mm deep then, {firstpiece.of_100(more['chance_inside'])} land inside "
-                f"the window, {minutes:.0f} minutes more. Measure again: {firstpiece.second(self.proved, self.group).said}.{weak} If the piece was moved, the second pass lies beside the first: burn another "
-                "piece instead.")
+                f"the window, {minutes:.0f} minutes more. Measure again: {self.loses.said}.{weak} If the piece was moved, the second pass lies "
+                "beside the first: burn another piece instead.")
 
     @property
     def planned_second_pass(self) -> str:
@@ -278,7 +296,7 @@ class Job:
         choice, units = self.recommended, self.machine.units
         if choice["passes"] != 1:
             return ""
-        plan = firstpiece.planned(self.proved, choice, *self.ends_mm, self.machine, self.board)
+        plan = firstpiece.planned(self.proved, choice, *self.ends_mm, self.machine, self.board, loses=self.loses)
         if plan["topped_up"] < _FEW:
             return ""
         return (f"Planned from the start: the first pass at {units.said('speed_mm_s', plan['speed_mm_s'])} aims at {plan['aim_mm']:.2f} mm, "
@@ -301,11 +319,10 @@ class Job:
         if self.board == NEXT or self.finished is None or self.finished.empty:
             return []
         proved = pd.Timestamp(max(str(one.get("proved_on") or "") for one in self.order.proofs_of(self.board)) or "1900-01-01")
-        rows = self.finished[(self.finished["board"] == self.board) & self.finished["inside"].eq(False)  # None is neither
+        rows = self.finished[(self.finished["board"] == self.board)  # None is neither inside nor outside
+                             & (self.finished["inside"].eq(False) | (self.finished["first_mm"] < self.finished["at_least_mm"]))
                              & (pd.to_datetime(self.finished["finished_on"]) >= proved)]
-        return [f"Piece {row.job} came out {row.depth_mm:.2f} mm on board {self.board}, where {row.at_least_mm:.2f} to {row.at_most_mm:.2f} mm "
-                "was wanted: prove that board again before its next piece. If you have, on the same day, go by that proof."
-                for row in rows.itertuples()]
+        return [_missed(row) for row in rows.itertuples()]
 
     @property
     def condition(self) -> str:
@@ -356,6 +373,17 @@ class Job:
 
     def _repr_html_(self) -> str:
         return self.order._repr_html_()
+
+
+def _missed(piece) -> str:
+    """Say where a piece lies that missed; one that a second pass mended missed with its first, as the next piece of its board would."""
+    again = "prove that board again before its next piece{}. If you have, on the same day, go by that proof."
+    if pd.isna(piece.first_mm):
+        return (f"Piece {piece.job} came out {piece.depth_mm:.2f} mm on board {piece.board}, where {piece.at_least_mm:.2f} to "
+                f"{piece.at_most_mm:.2f} mm was wanted: {again.format('')}")
+    said = f"Piece {piece.job} came out {orders.twice(piece)}."
+    shallow = f" Its first pass on board {piece.board} was too shallow: {again.format(', or count on a second pass there too')}"
+    return said + shallow * bool(piece.first_mm < piece.at_least_mm)
 
 
 def _typed(value):

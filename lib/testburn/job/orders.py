@@ -192,8 +192,9 @@ def repeat(book: str | Path, former: str, name: str, **lines) -> Path:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Outcome:
-    """How an order came out; `table` has a row per measured recess: job, recess, board, finished_on, expected_mm, depth_mm,
-    off_pct, at_least_mm, at_most_mm, inside."""
+    """How an order came out; `table` has a row per measured recess: job, recess, board, finished_on, expected_mm, first_mm (before a
+    second pass, where there was one), off_pct (of the first pass, as only that was promised), depth_mm (in the end), at_least_mm,
+    at_most_mm, inside."""
 
     order: Order
     table: pd.DataFrame
@@ -208,8 +209,10 @@ class Outcome:
             return f"Order {order.name}: no piece was measured, so how it came out is not known.{finished}"
         inside = rows["inside"].dropna()
         window = f" {int(inside.sum())} of {len(inside)} lay in the window." if len(inside) else " No window was said."
+        again = "".join(f" {row.job}: {twice(row)}." for row in rows.itertuples() if row.first_mm == row.first_mm)
         return (f"Order {order.name}: {len(rows)} recess{'es' * (len(rows) > 1)} measured, {rows['depth_mm'].min():.2f} to "
-                f"{rows['depth_mm'].max():.2f} mm, {rows['off_pct'].mean():+.0f} % of what the card said on average.{window}{finished}")
+                f"{rows['depth_mm'].max():.2f} mm, {rows['off_pct'].mean():+.0f} % of what the card said on average"
+                f"{' with the first pass' * bool(again)}.{window}{again}{finished}")
 
     @property
     def unmeasured(self) -> str:
@@ -227,6 +230,12 @@ class Outcome:
 
     def _repr_html_(self) -> str:
         return f"<p>{shown.as_html(self.words)}</p>" + (shown.table_as_html(self.table.round(2)) if len(self.table) else "")
+
+
+def twice(piece) -> str:
+    """Return in words what a piece with a second pass, a row of `Outcome.table`, came to."""
+    inside = "" if piece.inside is None else ": inside" if piece.inside else ": outside"
+    return f"{piece.first_mm:.2f} mm, then {piece.depth_mm:.2f} mm after a second pass{inside}"
 
 
 def came_out(book: str | Path, name: str) -> Outcome:
@@ -248,7 +257,12 @@ def outcome(book: str | Path, order: Order) -> Outcome:
         board=("board", "first"), finished_on=("burned_on", "max"), expected_mm=("expected_mm", "first"), depth_mm=("depth_mm", "mean"),
         at_least_mm=("at_least_mm", "first"), at_most_mm=("at_most_mm", "first")).reset_index()
     rows = rows.rename(columns={"burn": "job", "swatch": "recess"})
-    rows.insert(6, "off_pct", 100 * (rows["depth_mm"] / rows["expected_mm"] - 1))
+    rows.insert(5, "off_pct", 100 * (rows["depth_mm"] / rows["expected_mm"] - 1))
+    again = jobs.second_passes(book, finished)[["job", "recess", "depth_mm"]].rename(columns={"depth_mm": "again_mm"})
+    rows = rows.merge(again, how="left", on=["job", "recess"])
+    mended = rows["again_mm"].notna()
+    rows.insert(5, "first_mm", rows["depth_mm"].where(mended))
+    rows["depth_mm"] = rows.pop("again_mm").where(mended, rows["depth_mm"])
     window = rows["at_least_mm"].notna() & rows["at_most_mm"].notna()
     inside = rows["depth_mm"].between(rows["at_least_mm"], rows["at_most_mm"])
     return Outcome(order, rows.assign(inside=inside.astype(object).where(window, None)))

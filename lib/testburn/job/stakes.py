@@ -167,7 +167,8 @@ class Stakes:
 
 
 def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: float, minutes: float,
-            prices: Prices, machine: Machine = Machine(), board: str = NEXT, readings: int = 3) -> Stakes:
+            prices: Prices, machine: Machine = Machine(), board: str = NEXT, readings: int = 3,
+            loses: firstpiece.Second | None = None) -> Stakes:
     """Weigh burning with a choice at once against one proof swatch first.
 
     Parameters
@@ -184,6 +185,8 @@ def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
         The job's board.
     readings : int
         Of the proof swatch.
+    loses : firstpiece.Second, optional
+        What a second pass loses, with what was recorded of earlier ones.
 
     Raises
     ------
@@ -210,16 +213,16 @@ def compare(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
     table = pd.DataFrame([
         {"way": AS_IS, **_costed(pd.DataFrame([as_is]), prices, 0.0)},
         {"way": SUREST, **_costed(pd.DataFrame([_surest(fit, *asked, board)]), prices, 0.0)},
-        *_planned(fit, choice, at_least_mm, at_most_mm, options, prices, machine, board),
+        *_planned(fit, choice, at_least_mm, at_most_mm, options, prices, machine, board, loses),
         {"way": PROOF_FIRST, **_costed(outcomes, prices, prices.proof_minutes)}])
     return Stakes(table, outcomes, prices)
 
 
-def _planned(fit, choice, at_least_mm, at_most_mm, options, prices, machine, board) -> list[dict]:
+def _planned(fit, choice, at_least_mm, at_most_mm, options, prices, machine, board, loses) -> list[dict]:
     """Return the row of a second pass planned from the start: pieces that get one pay a rerun; none for several passes."""
     if choice["passes"] != 1:
         return []
-    plan = firstpiece.planned(fit, choice, at_least_mm, at_most_mm, machine, board)
+    plan = firstpiece.planned(fit, choice, at_least_mm, at_most_mm, machine, board, loses=loses)
     chances = {name: plan[name] for name in ("chance_inside", "chance_shallow", "chance_deep")}
     minutes = np.interp(plan["speed_mm_s"], options["speed_mm_s"], options["minutes"])
     row = _costed(pd.DataFrame([{"minutes": minutes, **chances}]), prices, 0.0)

@@ -9,7 +9,7 @@ Source: field types and constraints follow the Frictionless Table Schema, versio
 format is CSV as in RFC 4180, in UTF-8.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -156,6 +156,18 @@ REPEATS = (
     BY_NAME["gauge_step_mm"],
     Field("reading", "integer", "Number of the reading.", "Use whole numbers, 1 and up.", at_least=1, at_most=1000),
     BY_NAME["depth_mm"],
+    Field("note", "text", "Anything worth keeping.", "", required=False),
+    Field("invented", "text", "yes where it is invented demo data.", "Write yes, or leave the cell empty.", required=False,
+          among=("yes",)),
+)
+# What a second pass over a finished job's recess gave. Power, pitch and module are the job's.
+SECOND_PASSES = (
+    Field("day", "date", "The day of the second pass.", "Write the day as year-month-day, e.g. 2026-03-14."),
+    Field("job", "text", "The finished job whose recess it is: its readings are the depth before.", "Use the id of a finished job of jobs/."),
+    Field("recess", "text", "Which recess of the job; empty: its only one.", "Use the recess as the job's file names it.", required=False),
+    replace(BY_NAME["speed_mm_s"], meaning="Speed of the second pass."),
+    Field("depths_mm", "text", "The readings after it, in mm, a space between them.", "Write the readings in mm with a space between them: 0.57 0.58 0.56."),
+    BY_NAME["gauge_step_mm"],
     Field("note", "text", "Anything worth keeping.", "", required=False),
     Field("invented", "text", "yes where it is invented demo data.", "Write yes, or leave the cell empty.", required=False,
           among=("yes",)),

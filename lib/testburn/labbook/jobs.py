@@ -4,10 +4,14 @@ Decides how a finished job is kept: one CSV file in the lab book's folder jobs/,
 of a burn (`burn` is the job's id) and beside them the promise it was made from (`promise`), so that
 the file tells the whole story when card and fit are long gone. Jobs are no burns: they never enter a
 fit by being there. `accept` is the maker's word that one shall; its file stays for the drift charts.
-Faults are found and said as for burns.
+A second pass over a recess that came out too shallow is a row in second_passes.csv: the job's own file stays as it is,
+as only its first depth tests what the card said. Faults are found and said as for burns.
 """
 
 import datetime
+import difflib
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +19,8 @@ import pandas as pd
 from scipy import special
 
 from testburn.labbook import burns, columns, csvfile, files, woods
-from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_table
-from testburn.labbook.columns import NEXT, PROMISED
+from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_file, typed_table
+from testburn.labbook.columns import NEXT, PROMISED, SECOND_PASSES
 from testburn.labbook.files import burn_files, burn_name_fault, must_be_readable, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
 from testburn.labbook.readings import checked, fingerprint, foreign_burns, swatches_of, unlike_the_first
@@ -27,6 +31,10 @@ REQUIRED = (*columns.REQUIRED, *(column.name for column in PROMISED if column.re
 _READING_COLUMNS = [column.name for column in columns.COLUMNS]
 _BOARD = columns.BY_NAME["board"]
 _DEPTHS = "Give at least one depth in mm."
+SECOND_FILE = "second_passes.csv"
+# A second pass takes wood away: a mean below this share of the one before is a slip, not the readings' scatter. Judgement.
+_SHALLOWER = 0.9
+_SECOND = {column.name: column for column in SECOND_PASSES}
 
 
 def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_step_mm: float,
@@ -188,6 +196,72 @@ def accept(book: str | Path, job: str) -> Path:
     return burns.save(readings, book)
 
 
+def second_passes(book: str | Path, finished: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Return the second passes of a lab book, each with its recess of a finished job, in the order of the file.
+
+    Parameters
+    ----------
+    finished : DataFrame, optional
+        From `read`, where it is at hand.
+
+    Returns
+    -------
+    DataFrame
+        `columns.SECOND_PASSES`; depth_mm and readings (mean and number after); of the job the group's key, board, order, power_pct,
+        line_pitch_mm, passes, first_speed_mm_s, finished_on, before_mm, before_readings, before_step_mm.
+
+    Raises
+    ------
+    ReadingsError
+        With every fault.
+    """
+    book = Path(book)
+    finished = read(book) if finished is None else finished
+    rows, problems = typed_file(book / SECOND_FILE, SECOND_PASSES)
+    if not problems:
+        rows, problems = _with_their_jobs(rows.assign(_file=SECOND_FILE, _row=rows.index), finished, woods.of(book))
+    if problems:
+        raise ReadingsError(problems)
+    return rows
+
+
+def add_second_pass(book: str | Path, day: datetime.date, job: str, speed_mm_s: float, depths_mm: list[float], gauge_step_mm: float,
+                    recess: str = "", note: str = "", invented: bool = False) -> Path:
+    """Write down what a second pass gave, behind those that are there, and return the file's path.
+
+    Parameters
+    ----------
+    job : str
+        The finished job whose recess it is, with the depth before.
+    speed_mm_s : float
+        Of the second pass; power and pitch are the job's.
+    depths_mm : list of float
+        The readings after it.
+    recess : str
+        Which one, where the job has several.
+
+    Raises
+    ------
+    ReadingsError
+        If the job or the recess is not there or has a second pass already, if the depths cannot be, or a file is at fault.
+    NotWritten
+        If the file is open in a spreadsheet, or the disk refuses it.
+    """
+    book = Path(book)
+    row = {"day": f"{day:%Y-%m-%d}", "job": job.strip(), "recess": recess.strip(), "speed_mm_s": f"{speed_mm_s:.9g}",
+           "depths_mm": " ".join(f"{depth:.9g}" for depth in depths_mm), "gauge_step_mm": f"{gauge_step_mm:.9g}", "note": note,
+           "invented": "yes" if invented else ""}
+    with files.locked(book):
+        finished = read(book)
+        second_passes(book, finished)
+        there = typed_file(book / SECOND_FILE, SECOND_PASSES)[0]
+        added, problems = typed_table(SECOND_PASSES, pd.DataFrame([row]).assign(_file=SECOND_FILE, _row=None))
+        both = pd.concat([there.assign(_row=there.index), added.assign(_row=None)]).assign(_file=SECOND_FILE)
+        if problems := problems or _with_their_jobs(both, finished, woods.of(book))[1]:
+            raise ReadingsError(problems)
+        return files.append(book / SECOND_FILE, SECOND_PASSES, row, new_format=False)
+
+
 def table_schema() -> dict:
     """Return the Frictionless Table Schema of a job file, with the unit beside each field."""
     burn = columns.table_schema()
@@ -225,6 +299,60 @@ def _two_promises(readings, where) -> list[Problem]:
                   "One recess was made from one row of a card: correct the row, or use a new swatch id.")
             for column in PROMISED
             for place, began in unlike_the_first(readings[column.name], swatch, first)]
+
+
+def _with_their_jobs(rows, finished, species) -> tuple[pd.DataFrame, list[Problem]]:
+    """Join second passes to the recesses of their jobs; gather every fault."""
+    rows = rows.reset_index(drop=True)
+    where, recesses = rows[["_file", "_row"]], _recesses(finished)
+    each = rows["depths_mm"].map(lambda text: re.split(r"[;\s]+", text.strip("; "))).explode()
+    placed = pd.DataFrame({"depths_mm": each.to_numpy(object)}).join(where.loc[each.index].reset_index(drop=True))
+    depths, problems = typed_table((replace(columns.BY_NAME["depth_mm"], name="depths_mm"),), placed)
+    after = depths["depths_mm"].groupby(each.index).agg(["mean", "size"])
+    found = [_recess_of(rows.loc[place], recesses) for place in rows.index]
+    problems += [fault(_SECOND[column], where, place, rows[column][place], *words)
+                 for place, (_, column, *words) in enumerate(found) if column]
+    joined = rows.drop(columns=["recess", "_file", "_row"]).assign(depth_mm=after["mean"], readings=after["size"]).join(
+        recesses.reindex([key for key, *_ in found]).reset_index(drop=True) if len(found) else recesses.reset_index(drop=True))
+    problems += _second_faults(joined, rows, where, woods.gravity(species))
+    return joined, list({(one.file, one.row, one.column): one for one in reversed(problems)}.values())
+
+
+def _recesses(finished) -> pd.DataFrame:
+    """Return a row for each recess of finished jobs, as it was before a second pass, by (job, recess)."""
+    kept = {name: (name, "first") for name in (*columns.GROUP_KEY, "board", "order", "power_pct", "line_pitch_mm", "passes")}
+    recesses = finished.groupby(["burn", "swatch"], sort=False).agg(
+        recess=("swatch", "first"), **kept, first_speed_mm_s=("speed_mm_s", "first"), finished_on=("burned_on", "max"),
+        before_mm=("depth_mm", "mean"), before_readings=("depth_mm", "size"), before_step_mm=("gauge_step_mm", "max"))
+    return recesses.set_axis(recesses.index.to_flat_index())
+
+
+def _recess_of(row, recesses) -> tuple[tuple | None, str, str, str]:
+    """Return the key of a second pass's recess; where there is none, the column at fault, what is wrong, and what to do."""
+    own = [recess for job, recess in recesses.index if job == row["job"]]
+    if not own:
+        near = difflib.get_close_matches(row["job"], dict.fromkeys(job for job, _ in recesses.index), 1)
+        return None, "job", "there is no such job in jobs/", f"Perhaps {near[0]}?" if near else _SECOND["job"].remedy
+    if row["recess"] in own or not row["recess"] and len(own) == 1:
+        return (row["job"], row["recess"] or own[0]), "", "", ""
+    return None, "recess", f"job {row['job']} has the recess{'es' * (len(own) > 1)} {', '.join(own)}", "Name one of these."
+
+
+def _second_faults(joined, rows, where, gravity) -> list[Problem]:
+    """Find second passes before their job, twice on one recess, that filled it up, or that dug more than wood gives."""
+    before, again = joined["day"] < joined["finished_on"], joined.duplicated(["job", "recess"])
+    shallower = joined["depth_mm"] < _SHALLOWER * joined["before_mm"]
+    # Both passes as one of the same energy.
+    once = joined.assign(speed_mm_s=1 / (joined["passes"] / joined["first_speed_mm_s"] + 1 / joined["speed_mm_s"]), passes=1)
+    said = [(before, "day", lambda row: f"job {row.job} was finished on {row.finished_on:%Y-%m-%d}", "Correct the day, or the job."),
+            (again, "job", lambda row: "this recess has a second pass already", "A recess has one: correct that row, or name the other job."),
+            (shallower, "depths_mm", lambda row: f"{row.depth_mm:.3g} mm on average, and {row.before_mm:.3g} mm before the second pass",
+             "Measure again, and see whether it is that job.")]
+    problems = [fault(_SECOND[column], where, place, plain(rows[column][place]), words(row), remedy)
+                for bad, column, words, remedy in said for place, row in enumerate(joined.itertuples()) if bad[place]]
+    return problems + [fault(_SECOND["depths_mm"], where, place, rows["depths_mm"][place], "wood does not give so much depth for the energy of "
+                             "both passes", "Check the unit of the depths (mm) and of the speed (mm/s), or measure again.")
+                       for place in joined.index if beyond_wood(once.loc[[place]], where, gravity)]
 
 
 def _csv_bytes(rows) -> bytes:

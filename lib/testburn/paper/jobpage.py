@@ -159,7 +159,7 @@ def _measure(job: Job) -> dict:
 def _off(job: Job, choice: pd.Series) -> list[dict]:
     """Return what to do with a piece that is too shallow, and one too deep, and how to go on."""
     then = firstpiece.next_speeds(job.proved, choice, job.window, job.machine, job.board)
-    said = firstpiece.this_piece(job.window, firstpiece.second(job.proved, job.group).ground)
+    said = firstpiece.this_piece(job.window, job.loses.ground)
     return [{"head": side.capitalize(), "now": said[side],
              "next": [[f"{row.measured_mm:.2f} mm", _once_more(job, choice, row.measured_mm) if side == "too shallow" else "",
                        _speed(job, row.speed_mm_s)] for row in rows.itertuples()]}
@@ -170,7 +170,7 @@ def _once_more(job: Job, choice: pd.Series, measured_mm: float) -> str:
     """Return the second pass of a piece that measures so much, and what its chance does not know."""
     if choice["passes"] != 1:
         return ""
-    more = firstpiece.top_up(job.proved, choice, measured_mm, *job.ends_mm, job.machine, job.board)
+    more = job.top_up(measured_mm, choice)
     weak = ", so weak a pass was never burned" * bool(more["beyond"])
     return (f"this piece once more at {_speed(job, more['speed_mm_s'])} ({firstpiece.of_100(more['chance_inside'])} then land inside"
             f"{weak}), ")

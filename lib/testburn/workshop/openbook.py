@@ -27,7 +27,7 @@ from testburn.units import Units
 PROJECT = Path(__file__).resolve().parents[3]
 DEMO, NOTEBOOKS = PROJECT / "labdata", PROJECT / "notebooks"
 BOOK_FILES = ("burns", "jobs", "orders", "artwork", "woods.csv", "strikes.csv", "retired.csv", "machine_log.csv",
-              "gauge.csv", "timed_runs.csv", "machine.toml", "open-order.toml", "datapackage.json")
+              "gauge.csv", "second_passes.csv", "timed_runs.csv", "machine.toml", "open-order.toml", "datapackage.json")
 
 # The kind of output that JupyterLab's extension for charts draws.
 _CHART = "application/vnd.plotly.v1+json"
