@@ -89,13 +89,23 @@ def test_a_reading_that_is_no_number_is_named(form, book):
     assert form.boxes["readings"].value == "0.58 deep" and jobs.read(book).empty
 
 
+@pytest.mark.parametrize("piece, saved, offered", [
+    ("gate 1", [], "gate 1"), ("gate 1", ["gate 1"], "gate 2"), ("gate 1", ["gate 1", "gate 2", "gate 4"], "gate 3"),
+    ("gate 9", ["gate 9"], "gate 10"), ("gate", ["gate"], "gate"), ("", [], "")])
+def test_the_next_piece_is_offered(form, book, piece, saved, offered):
+    (book / "jobs").mkdir(exist_ok=True)
+    for name in saved:
+        (book / "jobs" / f"{name}.csv").touch()
+    assert jobform.job_form(book, form.promises, piece=piece).boxes["burn"].value == offered
+
+
 def test_the_card_and_the_readings_are_compared_at_once(form):
-    assert "The card said 0.60 mm; 19 recesses in 20 lie between 0.46 and 0.74 mm." in form.promised.value
+    assert "The card said 0.60 mm; 95 recesses in 100 lie between 0.46 and 0.74 mm." in form.promised.value
     fill(form)
     assert ("Mean of 3: 0.60 mm, -1 %: as boards differ. Inside the window 0.5 to 0.7 mm."
             in form.promised.value)
     form.boxes["readings"].value = "0.40 0.42"
-    assert ("Mean of 2: 0.41 mm, -32 %: further off than 19 boards in 20. Outside the window 0.5 to 0.7 mm."
+    assert ("Mean of 2: 0.41 mm, -32 %: further off than 95 boards in 100. Outside the window 0.5 to 0.7 mm."
             in form.promised.value)
 
 

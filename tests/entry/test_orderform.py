@@ -8,7 +8,7 @@ import pytest
 from testburn import depthfit, labbook
 from testburn.entry import order_form, proof_form
 from testburn.entry.smallform import of_a_box
-from testburn.job import Job, Order, orders
+from testburn.job import Job, Order, orders, outcome
 from testburn.labbook import Machine
 
 
@@ -132,7 +132,7 @@ def test_finishing_with_pieces_unmeasured_is_asked_about_and_a_second_press_is_t
     (6, 6, ["left", "middle", "right"], ""), (40, 1, [], "pieces 1, 2, 3, 4, 5, 6, 7, 8, 9 and 31 more.")])
 def test_which_pieces_are_not_measured(pieces, a_board, jobs, said):
     """First, middle and last of each board, as the card asks; a piece is told by the number at the end of its name."""
-    words = orders.Outcome(Order(pieces=pieces, pieces_a_board=a_board), pd.DataFrame({"job": jobs})).unmeasured
+    words = outcome.Outcome(Order(pieces=pieces, pieces_a_board=a_board), pd.DataFrame({"job": jobs})).unmeasured
     assert words.partition("Not measured yet: ")[2].partition(" How")[0] == said
 
 

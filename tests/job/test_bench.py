@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from testburn import depthfit, labbook, sweep
-from testburn.job import Film, Job, Order, orders, promise, settings
+from testburn.job import Film, Job, Order, orders, outcome, promise, settings
 from testburn.labbook import Machine
 
 
@@ -311,7 +311,7 @@ def test_a_piece_that_missed_on_the_proved_board_is_said_until_it_is_proved_agai
     job = Job.read(labdata, depthfit.fit(labbook.read(labdata)), Machine.of(labdata))
     finished = pd.DataFrame([{"job": "trail-sign 1", "board": board, "depth_mm": 0.58 if first_mm else 0.36, "at_least_mm": 0.46,
                               "at_most_mm": 0.63, "inside": inside, "finished_on": pd.Timestamp(finished_on), "first_mm": first_mm}], dtype=object)
-    monkeypatch.setattr(orders, "outcome", lambda book, order: orders.Outcome(order, finished))
+    monkeypatch.setattr(outcome, "of", lambda book, order: outcome.Outcome(order, finished))
     assert len(job.missed) == count and (job.condition == "") == bool(count)
     words = ("Piece trail-sign 1 came out 0.36 mm, then 0.58 mm after a second pass: inside. Its first pass on board Plank-1 was too shallow: prove "
              "that board again before its next piece, or count on a second pass there too." if first_mm else

@@ -17,7 +17,7 @@ from testburn import energy, labbook
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
 from testburn.entry.typed import length_mm, lengths_mm, short, speed_mm_s
-from testburn.job import Job, firstpiece, orders
+from testburn.job import Job, firstpiece, outcome
 from testburn.labbook import columns, jobs, machinelog, woods
 
 _AFTER = "Run the page again to see it."
@@ -85,7 +85,7 @@ def log_form(book: str | Path, scratch: bool = False) -> SmallForm:
     states = (("yes, it may burn otherwise now", ""), ("no, nothing can have changed", "no"))
     line = (Box(_LOG["day"], "Day", datetime.date.today().isoformat()), Box(_LOG["done"], "What was done"),
             Box(_LOG["module"], "Module, empty: every one", offered=modules(book), read=module_named, width="190px"),
-            Box(_LOG["new_state"], "A new state", choices=states, width="230px"), Box(_LOG["note"], "Note", width="240px"))
+            Box(_LOG["new_state"], "A new state", choices=states, width="270px"), Box(_LOG["note"], "Note", width="240px"))
     return SmallForm(book, scratch, "log", machinelog.FILE, {"Work": line}, {"Add to the log": add}, log_doubts)
 
 
@@ -193,7 +193,7 @@ def _first_pass(book, piece: str, recess: str = "") -> tuple[float, pd.Series]:
 def _pieces(book, job: Job) -> tuple[str, ...]:
     """Return the open order's finished pieces, the newest first; none where they cannot be read."""
     try:
-        return tuple(dict.fromkeys(orders.outcome(book, job.order).table["job"].iloc[::-1])) if job.order.file else ()
+        return tuple(dict.fromkeys(outcome.of(book, job.order).table["job"].iloc[::-1])) if job.order.file else ()
     except (OSError, ValueError):
         return ()
 
@@ -202,7 +202,7 @@ def _shallow_piece(book, job: Job) -> str:
     """Return the newest of the open order's pieces that is too shallow and had no second pass; mostly none."""
     if not job.order.file or job.trouble or job.recommended["passes"] != 1:
         return ""
-    rows = orders.outcome(book, job.order).table
+    rows = outcome.of(book, job.order).table
     rows = rows[rows["first_mm"].isna() & (rows["depth_mm"] < job.window.at_least_mm) & ~rows.duplicated("job", keep=False)]
     return rows.sort_values("finished_on", kind="stable")["job"].iloc[-1] if len(rows) else ""
 

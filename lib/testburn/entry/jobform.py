@@ -9,6 +9,7 @@ Accepting jobs that the drift check finds off since some job takes a second pres
 
 import datetime
 import hashlib
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -135,7 +136,14 @@ class JobForm(widgets.VBox):
         return boxes.text(self._start(name), LABELS[name], width)
 
     def _start(self, name) -> str:
-        return {"burned_on": datetime.date.today().isoformat(), "gauge_step": "0.01 mm", "burn": self._piece}.get(name, "")
+        return {"burned_on": datetime.date.today().isoformat(), "gauge_step": "0.01 mm", "burn": self._next_piece()}.get(name, "")
+
+    def _next_piece(self) -> str:
+        """Return what the piece at hand is called; where it ends in a number and is saved already, the next one."""
+        name, number = re.fullmatch(r"(.*?)(\d*)", self._piece).groups()
+        while number and (self.book / "jobs" / f"{name}{number}.csv").exists():
+            number = str(int(number) + 1)
+        return name + number
 
     def _resumed(self) -> bool:
         """Fill in what was typed and not saved; return whether there was anything."""
@@ -186,7 +194,7 @@ class JobForm(widgets.VBox):
             self.promised.value = as_html([Remark("fault", _LOST), Remark("doubt", f"It was: {self._lost}")])
             return
         low, high = jobs.expected_limits(row)
-        said = [Remark("saved", f"The card said {row['expected_mm']:.2f} mm; 19 recesses in 20 lie "
+        said = [Remark("saved", f"The card said {row['expected_mm']:.2f} mm; 95 recesses in 100 lie "
                        f"between {low:.2f} and {high:.2f} mm.")]
         try:
             depths = depths_mm(self.boxes["readings"].value, self.boxes["unit"].value)
@@ -198,7 +206,7 @@ class JobForm(widgets.VBox):
             inside = low <= mean <= high
             off = 100 * (mean / row["expected_mm"] - 1)
             said.append(Remark("saved" if inside else "doubt", f"Mean of {len(depths)}: {mean:.2f} mm, {off:+.0f} %: "
-                               + ("as boards differ" if inside else "further off than 19 boards in 20")
+                               + ("as boards differ" if inside else "further off than 95 boards in 100")
                                + f".{self._in_window(row, mean)}"))
         self.promised.value = as_html(said)
 

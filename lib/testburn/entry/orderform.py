@@ -20,7 +20,7 @@ from testburn.entry.jobform import depths_mm
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
 from testburn.entry.typed import MM_OF
-from testburn.job import Job, Order, infill, orders
+from testburn.job import Job, Order, infill, orders, outcome
 from testburn.labbook import NEXT, columns, files, woods
 
 _NOTHING, _NEW = "", "a new order"
@@ -207,7 +207,7 @@ class OrderForm(SmallForm):
             raise ValueError("Save the order first.")
         taken = orders.take_over(self.book)
         order = orders.read(self.book, None if taken else self._loaded)
-        doubts = [orders.outcome(self.book, order).unmeasured]
+        doubts = [outcome.of(self.book, order).unmeasured]
         if any(self.text(name) != self.start[name].strip() for name in self.boxes):
             doubts.append("What you changed above is not saved yet: it would not be in the order.")
         if any(doubts) and self.asking.first("finish"):

@@ -5,11 +5,11 @@ a proof is worth its minutes, and what is promised. The ground: films, sanding a
 there are any, each with its source, and the distribution that the depth fit gives; nothing is counted in both.
 """
 
-from testburn.job import cautions, finishing, firstpiece, infill, orders, promise, quote, settings, stakes
+from testburn.job import cautions, finishing, firstpiece, infill, orders, outcome, promise, quote, settings, stakes
 from testburn.job.bench import Job
 from testburn.job.infill import AT_LEAST, Film, Window
 from testburn.job.order import Order
 from testburn.job.stakes import COSTS, Prices, Stakes
 
 __all__ = ["AT_LEAST", "COSTS", "Film", "Job", "Order", "Prices", "Stakes", "Window", "cautions", "finishing", "firstpiece",
-           "infill", "orders", "promise", "quote", "settings", "stakes"]
+           "infill", "orders", "outcome", "promise", "quote", "settings", "stakes"]

@@ -15,7 +15,7 @@ import pandas as pd
 
 from testburn import sweep
 from testburn.depthfit import DepthFit, GroupFit, NEXT, proof, suspects
-from testburn.job import finishing, firstpiece, orders, promise, quote, settings
+from testburn.job import finishing, firstpiece, orders, outcome, promise, quote, settings
 from testburn.job.facts import PRACTICE, Fact
 from testburn.job.infill import VARIANTS, Film, Window, another_way
 from testburn.job.infill import window as depth_window
@@ -310,8 +310,8 @@ class Job:
 
     @cached_property
     def finished(self) -> pd.DataFrame | None:
-        """The order's finished recesses, as `orders.outcome` has them; None where no order is open."""
-        return None if self.order.file in ("", orders.FORMER) else orders.outcome(self.folder.parent, self.order).table
+        """The order's finished recesses, as `outcome.of` has them; None where no order is open."""
+        return None if self.order.file in ("", orders.FORMER) else outcome.of(self.folder.parent, self.order).table
 
     @property
     def missed(self) -> list[str]:
@@ -381,7 +381,7 @@ def _missed(piece) -> str:
     if pd.isna(piece.first_mm):
         return (f"Piece {piece.job} came out {piece.depth_mm:.2f} mm on board {piece.board}, where {piece.at_least_mm:.2f} to "
                 f"{piece.at_most_mm:.2f} mm was wanted: {again.format('')}")
-    said = f"Piece {piece.job} came out {orders.twice(piece)}."
+    said = f"Piece {piece.job} came out {outcome.twice(piece)}."
     shallow = f" Its first pass on board {piece.board} was too shallow: {again.format(', or count on a second pass there too')}"
     return said + shallow * bool(piece.first_mm < piece.at_least_mm)
 

@@ -3,8 +3,7 @@
 Decides how an order comes, changes and goes: a new one never takes an earlier one's place, a change keeps the file as
 it was in orders/history/, comments stay, and what is written is read back before it takes its place. Which order is
 open stands in open-order.toml. A job.toml of an earlier version is the open order until something is written or
-opened; then it is taken over into orders/, once, and stays where it is. How an order came out is read from its pieces
-in jobs/, which name it. Everything is written behind the lab book's
+opened; then it is taken over into orders/, once, and stays where it is. Everything is written behind the lab book's
 lock, whole or not at all (`labbook.files`); a writer that is killed half way leaves nothing that the next one would
 take for more.
 
@@ -13,14 +12,14 @@ Source: a drawing's version is its SHA-256 (FIPS 180-4).
 
 import datetime
 import hashlib
-import re
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 
 import pandas as pd
-from testburn.job import order as order_file, ordertext, quote
+
+from testburn.job import order as order_file, outcome
 from testburn.job.order import FINISHED, FORMER, Order
-from testburn.labbook import columns, files, jobs, makerfile, shown, tomlfile
+from testburn.labbook import columns, files, makerfile, tomlfile
 
 FOLDER, OPEN, FIELDS = "orders", "open-order.toml", order_file.ORDER
 _OPEN = (
@@ -29,7 +28,6 @@ _OPEN = (
 )
 # What a repeat does not take over: it belongs to the one order only.
 _ITS_OWN = ("name", "customer", "ordered_on", "board", "artwork_sha256", "repeats", "note", "proofs", "finished", "file")
-_FEW = 9
 NONE_OPEN = ("No order is open, so no order's card is made. On page 6, One order: fill in the boxes and press Save order, or open an "
              "earlier one.")
 _LIST = ["name", "customer", "ordered_on", "pieces", "on_boards", "proofs", "finished_on", "open"]
@@ -94,7 +92,7 @@ def new(book: str | Path, name: str, **lines) -> Path:
     """
     book, name = Path(book), makerfile.composed(name)
     lines = {"artwork_sha256": fingerprint(book, lines.get("artwork"))} | lines
-    made = ordertext.made({"name": name} | lines)
+    made = order_file.made({"name": name} | lines)
     with files.locked(book):
         _take_over(book)
         file = _new_file(book, name)
@@ -190,55 +188,7 @@ def repeat(book: str | Path, former: str, name: str, **lines) -> Path:
     return new(book, name, **kept | {"customer": old.customer, "repeats": old.name} | lines)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Outcome:
-    """How an order came out; `table` has a row per measured recess: job, recess, board, finished_on, expected_mm, first_mm (before a
-    second pass, where there was one), off_pct (of the first pass, as only that was promised), depth_mm (in the end), at_least_mm,
-    at_most_mm, inside."""
-
-    order: Order
-    table: pd.DataFrame
-
-    @property
-    def words(self) -> str:
-        """How many recesses were measured, and how many lay in the window."""
-        order, rows = self.order, self.table
-        note = f" ({order.finished['note']})" if order.finished.get("note") else ""
-        finished = f" Finished {order.finished['on']}{note}." if order.finished else ""
-        if rows.empty:
-            return f"Order {order.name}: no piece was measured, so how it came out is not known.{finished}"
-        inside = rows["inside"].dropna()
-        window = f" {int(inside.sum())} of {len(inside)} lay in the window." if len(inside) else " No window was said."
-        again = "".join(f" {row.job}: {twice(row)}." for row in rows.itertuples() if row.first_mm == row.first_mm)
-        return (f"Order {order.name}: {len(rows)} recess{'es' * (len(rows) > 1)} measured, {rows['depth_mm'].min():.2f} to "
-                f"{rows['depth_mm'].max():.2f} mm, {rows['off_pct'].mean():+.0f} % of what the card said on average"
-                f"{' with the first pass' * bool(again)}.{window}{again}{finished}")
-
-    @property
-    def unmeasured(self) -> str:
-        """Say which of the pieces to measure have no reading, by the number that their names end on; mostly nothing."""
-        named, order = [str(one) for one in self.table["job"].unique()], self.order
-        wanted = quote.to_measure(order.pieces, order.pieces_a_board or 1)
-        missing = [str(one) for one in wanted if not any(re.search(rf"(?<!\d)0*{one}$", name) for name in named)]
-        if not missing or len(named) >= len(wanted):
-            return ""
-        few = ", ".join(missing[:_FEW]) + f" and {len(missing) - _FEW} more" * (len(missing) > _FEW)
-        return f"Not measured yet: piece{'s' * (len(missing) > 1)} {few}. How the order came out is known from what is measured."
-
-    def __repr__(self) -> str:
-        return self.words
-
-    def _repr_html_(self) -> str:
-        return f"<p>{shown.as_html(self.words)}</p>" + (shown.table_as_html(self.table.round(2)) if len(self.table) else "")
-
-
-def twice(piece) -> str:
-    """Return in words what a piece with a second pass, a row of `Outcome.table`, came to."""
-    inside = "" if piece.inside is None else ": inside" if piece.inside else ": outside"
-    return f"{piece.first_mm:.2f} mm, then {piece.depth_mm:.2f} mm after a second pass{inside}"
-
-
-def came_out(book: str | Path, name: str) -> Outcome:
+def came_out(book: str | Path, name: str) -> outcome.Outcome:
     """Return how an order came out, by its finished pieces in jobs/, which name it.
 
     Raises
@@ -246,26 +196,7 @@ def came_out(book: str | Path, name: str) -> Outcome:
     ReadingsError
         If a file cannot be used.
     """
-    return outcome(book, read(book, name))
-
-
-def outcome(book: str | Path, order: Order) -> Outcome:
-    """Return how this order came out; see `came_out`."""
-    finished = jobs.read(book)
-    own = finished[finished["order"].str.casefold() == order.name.casefold()]
-    rows = own.groupby(["burn", "swatch"], sort=False).agg(
-        board=("board", "first"), finished_on=("burned_on", "max"), expected_mm=("expected_mm", "first"), depth_mm=("depth_mm", "mean"),
-        at_least_mm=("at_least_mm", "first"), at_most_mm=("at_most_mm", "first")).reset_index()
-    rows = rows.rename(columns={"burn": "job", "swatch": "recess"})
-    rows.insert(5, "off_pct", 100 * (rows["depth_mm"] / rows["expected_mm"] - 1))
-    again = jobs.second_passes(book, finished)[["job", "recess", "depth_mm"]].rename(columns={"depth_mm": "again_mm"})
-    rows = rows.merge(again, how="left", on=["job", "recess"])
-    mended = rows["again_mm"].notna()
-    rows.insert(5, "first_mm", rows["depth_mm"].where(mended))
-    rows["depth_mm"] = rows.pop("again_mm").where(mended, rows["depth_mm"])
-    window = rows["at_least_mm"].notna() & rows["at_most_mm"].notna()
-    inside = rows["depth_mm"].between(rows["at_least_mm"], rows["at_most_mm"])
-    return Outcome(order, rows.assign(inside=inside.astype(object).where(window, None)))
+    return outcome.of(book, read(book, name))
 
 
 def take_over(book: str | Path) -> str:
@@ -372,7 +303,7 @@ def _changed(book: Path, name: str, put, seen: str = "") -> Path:
         before = files.unchanged(file, seen) if seen else file.read_bytes()
         # A file may be at fault before: what is wrong with it is said first.
         _parsed(file)
-        document = ordertext.document(before)
+        document = order_file.document(before)
         put(document)
         made = tomlfile.as_text(document)
         _readable(file.name, made, files.name_of(file))
@@ -393,12 +324,12 @@ def _take_over(book: Path) -> str:
     base = old.name if old.name != Order().name else "first order"
     name, number = base, 1
     # A writer killed before it remembered what is open left a file of these very bytes: that is the one.
-    while (there := files.same_name(book / FOLDER, f"{name}.toml")) and there.read_bytes() != ordertext.named(content, name):
+    while (there := files.same_name(book / FOLDER, f"{name}.toml")) and there.read_bytes() != order_file.named(content, name):
         number += 1
         name = f"{base} {number}"
     if there is None:
         files.say_format(book)
-        files.add_whole(book, book / FOLDER / f"{name}.toml", ordertext.named(content, name))
+        files.add_whole(book, book / FOLDER / f"{name}.toml", order_file.named(content, name))
     _remember(book, name, _sha256(content))
     return f"{FORMER} was taken over into {FOLDER}/{name}.toml, which is the open order now. The file itself stays, and is not read any more."
 

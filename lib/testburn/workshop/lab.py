@@ -22,7 +22,7 @@ from jupyterlab.labapp import LabApp
 from tornado.web import HTTPError
 from traitlets import Instance
 
-from testburn.labbook import shown
+from testburn.labbook import files, shown
 from testburn.workshop import pages
 from testburn.workshop.openbook import copied_demo, notebooks
 
@@ -88,7 +88,9 @@ def opened(book: Path, more: list[str]) -> int:
     """Open JupyterLab on a lab book, and return its exit code when it ends."""
     for name in pages.lay_out(book, notebooks()):
         shown.say(f"Page {name} is new in this version; the one you had changed is kept in {pages.FOLDER}/earlier.")
-    windows = Path(sys.prefix) / "share" / "lab-windows"
+    # Each book has its own: the pages that were open of another one are not opened with it.
+    own = "demo" if os.environ.get("TESTBURN_SCRATCH") else files.mark(str(book).encode())
+    windows = Path(sys.prefix) / "share" / "lab-windows" / own
     ours = [f"--ServerApp.root_dir={book}", f"--LabApp.workspaces_dir={windows}"]
     asked = {option.partition("=")[0] for option in more}  # an option said twice is refused by the server
     return LabApp.launch_instance([*options(), *(one for one in ours if one.partition("=")[0] not in asked), *more])
