@@ -6,6 +6,7 @@ cells. Each gives readings or ReadingsError, never another exception.
 
 import contextlib
 import datetime
+import math
 import os
 import shutil
 import tempfile
@@ -22,6 +23,7 @@ from testburn.labbook import columns
 from mutations import ENCODINGS, SOUND, contents, folders, seeded
 
 TODAY = datetime.date(2026, 6, 30)
+LEAST_J_MM3 = 0.35  # of white oak, by `labbook.woods`
 # More by e.g. TESTBURN_MUTATIONS=10000.
 BAD_FILES = int(os.environ.get("TESTBURN_MUTATIONS", 2000))
 
@@ -59,7 +61,8 @@ def cells(column):
         some = number(column) if column.required else number(column) | st.just(np.nan)
         return some | some.map(lambda value: "" if np.isnan(value) else repr(value))
     if column.kind == "integer":
-        return st.integers(1, 9) | st.integers(1, 2 ** 53 - 1) | st.integers(1, 99).map(str)
+        most = int(column.at_most or 2 ** 53 - 1)
+        return st.integers(1, 9) | st.integers(1, most) | st.integers(1, min(99, most)).map(str)
     return ANY_TEXT.filter(str.strip) if column.required else ANY_TEXT
 
 
@@ -82,6 +85,10 @@ def frames(draw):
             data[column.name] = [fixed.get(column.name) or draw(cells(column))] * count
         else:
             data[column.name] = draw(st.lists(cells(column), min_size=count, max_size=count))
+    # No more depth than wood gives for the energy: most tries would be spent on what the check refuses.
+    watts, speed, pitch, passes = (float(data[name][0]) for name in ("module_w", "speed_mm_s", "line_pitch_mm", "passes"))
+    most = watts * float(data["power_pct"][0]) / 100 * passes / speed / pitch / LEAST_J_MM3
+    data["depth_mm"] = [cell if float(cell) <= most else type(cell)(math.fmod(float(cell), most)) for cell in data["depth_mm"]]
     index = draw(st.permutations(range(count)))
     return pd.DataFrame(data, index=index, columns=draw(st.permutations(list(data))))
 
