@@ -107,7 +107,9 @@ def main(arguments):
                 makevenv.add("browser")
             # An encoding that is left to the system is a fault of ours: a warning, and so an error.
             # A worker for each core, a file to each: the cells of a notebook belong together. -n 0 goes without.
-            return run(["-m", "pytest", "-n", "auto", "--dist", "loadfile"] + asked.pytest, PYTHONWARNDEFAULTENCODING="1")
+            # The order is the tests' own: those that take longest come first (tests/conftest.py).
+            return run(["-m", "pytest", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder"] + asked.pytest,
+                       PYTHONWARNDEFAULTENCODING="1")
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
         module = "testburn.workshop." + ("chain" if asked.command == "notebooks" else "cards")
         return run(["-m", module] + ["binder"] * (asked.command == "binder"), **book)

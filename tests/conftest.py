@@ -24,6 +24,8 @@ os.environ.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), _SCRATCH))
 tempfile.tempdir = None
 
 LABDATA = Path(__file__).parents[1] / "labdata"
+# Files that take minutes: begun last, one worker would end with them alone.
+_LONG = ("house/test_browser.py", "labbook/test_hostile.py", "workshop/test_chain.py", "labbook/test_crash.py", "depthfit/test_honesty.py")
 
 _SOUND_ROW = {
     "burn": "b01", "burned_on": "2026-03-14", "species": "white oak", "board": "O1", "module_w": "20",
@@ -31,6 +33,12 @@ _SOUND_ROW = {
     "passes": "1", "swatch": "1", "reading": "1", "depth_mm": "1.23", "gauge_step_mm": "0.01",
     "board_thickness_mm": "19", "note": "",
 }
+
+
+def pytest_collection_modifyitems(items):
+    """Begin with the files that take longest; all else stays in its order."""
+    places = {str(Path(__file__).parent / name): place for place, name in enumerate(_LONG)}
+    items.sort(key=lambda item: places.get(str(item.path), len(_LONG)))
 
 
 def sound_rows(burn="b01"):

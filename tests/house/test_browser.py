@@ -27,10 +27,11 @@ import time
 import urllib.request
 from pathlib import Path
 
+import nbformat
 import psutil
 import pytest
 
-from testburn import labbook
+from testburn import entry, labbook
 from testburn.labbook import jobs
 from testburn.paper import promises, record
 from testburn.workshop import newbook
@@ -171,6 +172,8 @@ class Bench:
     def open(self, notebook):
         """Open a notebook and wait for its kernel."""
         self.notebook = self.home / "notebooks" / notebook
+        # Asked before the page saves: a file that is just being written has none.
+        self.code_cells = sum(cell["cell_type"] == "code" for cell in json.loads(self.notebook.read_text(encoding="utf-8"))["cells"])
         self.page.goto(f"{self.base}/doc/tree/notebooks/{notebook}?token={self.token}&reset")
         self.page.locator(".jp-Notebook").wait_for()
         self.wait_for_kernel()
@@ -233,9 +236,7 @@ class Bench:
             f"() => {PROMPTS}.every(one => /^\\[\\d+\\]:$/.test(one.textContent.trim()))")
         assert self.page.locator('[data-mime-type="application/vnd.jupyter.stderr"], '
                                  '[data-mime-type="application/vnd.jupyter.error"]').count() == 0
-        cells = json.loads(self.notebook.read_text(encoding="utf-8"))["cells"]
-        assert (self.page.evaluate(f"() => {PROMPTS}.length")
-                == sum(cell["cell_type"] == "code" for cell in cells))
+        assert self.page.evaluate(f"() => {PROMPTS}.length") == self.code_cells
 
     def clear_outputs(self):
         """Take away what the notebook brought along, so that what is shown was made here."""
@@ -741,8 +742,33 @@ def test_the_whole_way_from_an_empty_book_to_a_finished_order_in_a_folder_that_w
     assert "[finished]" in (later / folder).read_text(encoding="utf-8")
 
 
-FORMS = {"01_start_here.ipynb": "Save machine", "03_enter_readings.ipynb": "Add wood", "06_one_order.ipynb": "Save job",
-         "12_finished_jobs.ipynb": "Add to the log"}
+# Every form of the pages, as they make it.
+FORMS = """
+from testburn import entry
+from testburn.job import Job
+from testburn.paper import promises
+from testburn.workshop import open_workshop
+workshop = open_workshop(); book, fit = workshop.book, workshop.fit(); job = Job.read(book, fit, workshop.machine)
+promised = promises(workshop.records, first=job.promised)
+entry.machine_form(book)
+entry.set_aside_form(book)
+entry.retire_form(book)
+entry.wood_form(book)
+entry.repeats_form(book)
+entry.order_form(book, fit)
+entry.proof_form(book, job)
+entry.second_pass_form(book, job)
+entry.job_form(book, promised)
+entry.timed_form(book)
+entry.log_form(book)
+entry.focus_form(book, fit, promised.iloc[0])
+""".strip().partition("entry.machine_form")
+FORMS = [FORMS[0], *(FORMS[1] + FORMS[2]).splitlines()]
+
+
+def test_the_forms_looked_at_are_all_there_are():
+    """Offers and the choice of a ladder are lists, and looked at on their pages."""
+    assert {line.partition("(")[0].partition(".")[2] for line in FORMS[1:]} == {name for name in entry.__all__ if name.endswith("_form")}
 
 
 @pytest.mark.browser
@@ -750,21 +776,22 @@ def test_the_small_forms_fit_a_page_of_1024_by_768(browser, tmp_path):
     """No label is cut and nothing is scrolled sideways, with faults under their boxes too."""
     book = tmp_path / "book"
     shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
-    with own_book(browser, tmp_path / "small", book, "01_start_here.ipynb", (1024, 768)) as bench:
+    (book / "pages").mkdir()
+    forms = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in FORMS],
+                                     metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}})
+    nbformat.write(forms, book / "pages" / "forms.ipynb")
+    with own_book(browser, tmp_path / "small", book, "forms.ipynb", (1024, 768)) as bench:
         page = bench.page
-        for name, button in FORMS.items():
-            bench.turn_to(name)
-            run_until(bench, button)
-            forms = page.locator(".burn-entry")
-            if name.startswith("06"):
-                press(page, "Save order", "Not saved", Name="a/b", Pieces="six", Ordered_on="May")
-            for number in range(forms.count()):
-                forms.nth(number).scroll_into_view_if_needed()
-                forms.nth(number).screenshot(path=str(SCREENSHOTS / f"d-{name[:2]}-form-{number}.png"))
-                look = page.evaluate_handle(LOOK.replace("document.querySelector('.burn-entry')", f"document.querySelectorAll('.burn-entry')[{number}]"))
-                assert look.evaluate("look => look.cut()") == [], (name, number)
-                assert look.evaluate("look => look.wide()") == [], (name, number)
-                assert look.evaluate("look => look.unlabelled()") == [], (name, number)
+        run_until(bench, "Write as refocused")
+        forms = page.locator(".burn-entry")
+        assert forms.count() == len(FORMS) - 1
+        press(page, "Save order", "Not saved", Name="a/b", Pieces="six", Ordered_on="May")
+        for number in range(forms.count()):
+            forms.nth(number).scroll_into_view_if_needed()
+            forms.nth(number).screenshot(path=str(SCREENSHOTS / f"form-{number}.png"))
+            look = page.evaluate_handle(LOOK.replace("document.querySelector('.burn-entry')", f"document.querySelectorAll('.burn-entry')[{number}]"))
+            for what in ("cut", "wide", "unlabelled"):
+                assert look.evaluate(f"look => look.{what}()") == [], (FORMS[number + 1], what)
 
 
 @pytest.mark.browser
