@@ -47,7 +47,7 @@ def test_a_reading_is_set_aside_and_taken_back_with_a_reason(own):
 
 @pytest.mark.parametrize(("typed", "beside", "said"), [
     ({"reason": " "}, {"reason": "Why: nothing is typed here. Say why it is set aside, e.g. &#x27;typed in inches&#x27;."}, "See under Why."),
-    ({"reading": "one"}, {"reading": "Reading &#x27;one&#x27;: this is not a number; write it like 0.45 or 0,45."}, "See under Reading."),
+    ({"reading": "one"}, {"reading": "Reading &#x27;one&#x27;: this is not a whole number; write it like 6."}, "See under Reading."),
     ({"reading": "1.5"}, {"reading": "Reading &#x27;1.5&#x27;: this is not a whole number."}, "See under Reading."),
     ({"reading": "9"}, {}, "There is no reading 9 of swatch 4 in burn trail-03."),
     ({"burn": "trail-99"}, {}, "There is no reading 1 of swatch 4 in burn trail-99."),

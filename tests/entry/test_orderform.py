@@ -78,7 +78,7 @@ def test_what_was_typed_and_not_saved_comes_back_and_no_longer_once_it_is_saved(
 
 
 @pytest.mark.parametrize(("typed", "words"), [
-    ({"pieces": "six"}, "Pieces &#x27;six&#x27;: this is not a number; write it like 0.45 or 0,45."),
+    ({"pieces": "six"}, "Pieces &#x27;six&#x27;: this is not a whole number; write it like 6."),
     ({"pieces": "0"}, "Pieces &#x27;0&#x27;: allowed is at least 1 and at most 100000. Use a whole number, 1 or more."),
     ({"ordered_on": "2.3.2026"}, "Ordered on &#x27;2.3.2026&#x27;: this is not a day. Write it as year-month-day, e.g. 2026-03-14."),
     ({"board_thickness_mm": "0,2"}, "Board thickness &#x27;0,2&#x27;: allowed is at least 1 and at most 200 mm. Measure the board&#x27;s "

@@ -30,6 +30,14 @@ def whole(text: str) -> float:
     return int(value) if value % 1 == 0 else value
 
 
+def _counted(text: str) -> float:
+    """Return what stands where things are counted; its field says whether it may be."""
+    try:
+        return whole(text)
+    except ValueError:
+        raise ValueError("this is not a whole number; write it like 6") from None
+
+
 def several(text: str) -> list[float]:
     """Return the numbers typed in one box; spaces or semicolons stand between them."""
     return [whole(one.strip(",")) for one in text.replace(";", " ").strip("[] ").split()]
@@ -41,7 +49,7 @@ def of_a_box(remedy: str) -> str:
     return re.sub(r" (?:in|without) quotes\b", "", said)
 
 
-_READ = {"text": str, "number": typed.number, "integer": whole, "date": typed.day, "yes or no": lambda text: text == "yes"}
+_READ = {"text": str, "number": typed.number, "integer": _counted, "date": typed.day, "yes or no": lambda text: text == "yes"}
 
 
 @dataclass(frozen=True)
