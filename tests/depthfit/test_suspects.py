@@ -144,3 +144,14 @@ def test_a_reading_one_step_of_its_gauge_off_is_no_suspect(burns, wood):
         depth_mm=frame["depth_mm"].mask(coarse, step_mm * (steps + deeper)),
         gauge_step_mm=frame["gauge_step_mm"].mask(coarse, step_mm)))
     assert (coarse & deeper).sum() == 1 and suspects.suspects(fit, wood).empty
+
+
+@pytest.mark.parametrize("depths, said", [
+    ((0.55, 0.055, 0.54), "0.055 mm lies far from the others of its recess (0.55, 0.54): 0.55 would fit"),
+    ((0.53, 5.3, 0.54, 0.52), "5.3 mm lies far from the others of its recess (0.53, 0.54, 0.52): 0.53 would fit"),
+    ((0.51, 0.50, 52, 0.51), "52 mm lies far from the others of its recess (0.51, 0.5, 0.51): 0.52 would fit"),
+    ((0.53, 0.0209, 0.54), "0.0209 mm lies far from the others of its recess (0.53, 0.54): 0.531 would fit"),
+    ((0.50, 0.51, 0.95), "0.95 mm lies far from the others of its recess (0.5, 0.51)"),
+    ((0.55, 0.48, 0.60), ""), ((0.05, 0.09, 0.06), ""), ((0.55, 0.055), ""), ((0.55,), ""), ((), "")])
+def test_a_reading_that_strays_from_its_recess_is_named(depths, said):
+    assert suspects.stray(depths) == (f"the reading {said}" if said else "")

@@ -9,7 +9,8 @@ import ipywidgets as widgets
 import pytest
 
 from testburn import labbook
-from testburn.entry import burnform, grid
+from testburn.labbook import woods
+from testburn.entry import boxes, burnform, grid
 from testburn.entry.draft import Draft, home
 
 sys.path.append(str(Path(__file__).parent))
@@ -354,3 +355,12 @@ def test_a_draft_typed_before_the_machine_s_units_were_said_keeps_those_of_the_f
     form = burnform.entry(shop, typed, draft=Draft(home(shop, False)))
     assert form.header["speed_unit"].value == "mm/s" and form.header["power_unit"].value == "%"
     assert form.header["line_spacing_unit"].value == "mm"
+
+
+@pytest.mark.parametrize("word, wood", [("red oak", "northern red oak"), ("hard maple", "sugar maple"), ("walnut", "black walnut")])
+def test_a_wood_may_be_chosen_by_what_lumber_is_called(word, wood):
+    box = boxes.header_box("species", "", list(woods.read().index))
+    labels = [label for label, _ in box.options]
+    box.index = labels.index(word)
+    assert box.value == wood and box.label == wood, "and its own name is what then stands there"
+    assert len(labels) == len(set(labels)) and "oak" not in labels and box.options[0] == ("choose…", "")

@@ -206,7 +206,16 @@ def test_a_sheet_that_tells_nothing_is_refused(typed, name, words, own):
 
 
 def test_a_point_that_was_left_out_is_asked_about_as_it_is_typed(own):
-    assert "One of them lies far from the others" in filled(repeats_form(own), depths_mm="0.51 0.50 52 0.51 0.50").about.value
+    form = filled(repeats_form(own), depths_mm="0.51 0.50 52 0.51 0.50", gauge="needle")
+    assert "The reading 52 mm lies far from the others of its recess (0.51, 0.5, 0.51, 0.5): 0.52 would fit." in form.about.value
+
+
+def test_a_sheet_with_a_reading_that_strays_is_saved_with_a_second_press_only(own):
+    form = filled(repeats_form(own), depths_mm="0.51 0.50 0.95 0.51 0.50 0.51", gauge="needle")
+    form.buttons["Save sheet"].click()
+    assert "press Save sheet again" in form.said.value and not (own / "gauge.csv").exists()
+    form.buttons["Save sheet"].click()
+    assert (own / "gauge.csv").exists()
 
 
 @pytest.fixture(scope="module")

@@ -220,3 +220,28 @@ def test_text_of_an_order_reaches_the_page_escaped(own, fit):
     form = order_form(own, fit)
     form.repeat_it.click()
     assert "<b>x" not in form.said.value and "<img" not in form.said.value
+
+
+def test_what_was_taken_back_is_typed_anew_with_the_setting_it_was_burned_with(own, fit):
+    orders.change(own, "trail-sign", proof=None)
+    machine = Machine.of(own)
+    form = filled(proof_form(own, Job.read(own, fit, machine)), board="Plank-9", depths="0.42 0.41 0.43", speed_mm_s="100 mm/s", passes="1")
+    form.save.click()
+    # The page is run again: its card has another speed now.
+    form = filled(proof_form(own, Job.read(own, fit, machine)), taken_back_because="typed twice")
+    assert form.boxes["speed_mm_s"].value != machine.units.of("speed_mm_s").words(100)
+    for _ in range(2):
+        form.take_back.click()
+    filled(form, depths="0.40 0.41").save.click()
+    last = orders.read(own).proofs[-1]
+    assert (last["speed_mm_s"], last["board"], last["depths_mm"]) == (100, "Plank-9", [0.40, 0.41])
+
+
+def test_a_proof_with_one_reading_that_strays_makes_no_setting(own, fit):
+    orders.change(own, "trail-sign", proof=None)
+    form = filled(proof_form(own, Job.read(own, fit, Machine.of(own))), board="Plank-9", depths="0.55 0.055 0.54")
+    form.save.click()
+    assert "0.055 mm lies far from the others of its recess (0.55, 0.54): 0.55 would fit" in answered(form) and not orders.read(own).proofs
+    assert "say why beside Odd, but so because." in answered(form) and "[proof]" not in answered(form)
+    filled(form, confirmed="a void under the recess").save.click()
+    assert len(orders.read(own).proofs) == 1

@@ -1,5 +1,10 @@
 """The job sheet: what job.toml may say, what stands in where it says nothing, and what is refused."""
 
+import datetime
+import re
+import shutil
+
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -322,3 +327,30 @@ def test_a_piece_that_missed_on_the_proved_board_is_said_until_it_is_proved_agai
 def test_an_orders_finished_pieces_are_read_with_it(labdata, tmp_path):
     fit = depthfit.fit(labbook.read(labdata))
     assert Job.read(labdata, fit).finished is not None and Job.read(tmp_path, fit).finished is None
+
+
+def test_a_drawing_in_px_is_no_order_that_nothing_is_the_matter_with(labdata, tmp_path):
+    """Its size is a guess (96 or 72 to the inch), said at the top of the page and on the card."""
+    book = shutil.copytree(labdata, tmp_path / "book")
+    fit = depthfit.fit(labbook.read(book))
+    assert Job.read(book, fit, Machine.of(book)).condition.startswith("Nothing is the matter")
+    sign = (book / "artwork" / "trail-sign.svg").read_text(encoding="utf-8")
+    (book / "artwork" / "px.svg").write_text(re.sub(r'(?<=[\d.])mm"', 'px"', sign, count=2), encoding="utf-8")
+    orders.change(book, "trail-sign", artwork="px.svg")
+    job = Job.read(book, fit, Machine.of(book))
+    assert job.condition == "" and job.notes[0].startswith("The size of px.svg is in px. At 96 to the inch it is ")
+
+
+def test_a_finished_order_says_so_first(labdata, tmp_path):
+    book = shutil.copytree(labdata, tmp_path / "book")
+    orders.finish(book, "trail-sign", datetime.date(2026, 3, 14))
+    job = Job.read(book, depthfit.fit(labbook.read(book)), Machine.of(book))
+    assert job.condition == "It is finished, on 2026-03-14: open another order, or repeat it."
+
+
+@pytest.mark.parametrize("burned_pct, asked_pct, known", [(90.196, 90, True), (90, 90.196, True), (50.196, 50, True), (90, 91, False), (90, 89.7, False)])
+def test_a_power_half_a_step_off_is_the_one_that_was_burned(burned_pct, asked_pct, known, burns):
+    """A control that counts to 255 lays 230 of it, 90.196 %, where a card says 90 %."""
+    group = depthfit.fit(burns().assign(power_pct=burned_pct)).groups[0]
+    why = group.outside(np.array([np.mean(group.doses)]), asked_pct, group.line_pitches_mm[0], 1)[0]
+    assert (why == "") == known, why

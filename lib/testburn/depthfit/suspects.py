@@ -25,6 +25,8 @@ from testburn.depthfit.group import DOSE, GroupFit
 from testburn.depthfit.swatches import COUNTED
 from testburn.labbook import columns, slips, woods
 
+# A reading this many times its fellows' median, and so many mm off it, is asked about.
+_STRAY, _STRAY_MM = 1.6, 0.08
 # A slip of unit is told by the factor it leaves: mm for inches, or cm.
 _FACTORS = ((1 / energy.MM_PER_INCH, "typed in inches"), (energy.MM_PER_INCH, "inches turned into mm twice"),
             (0.1, "typed in cm"), (10.0, "a decimal point one place off"))
@@ -92,6 +94,25 @@ def slip(group: GroupFit, reading: Mapping) -> str:
         return log(max(typed["depth_mm"], _NO_DEPTH_MM) / max(expected, _NO_DEPTH_MM)) / log(_LIKELY)
 
     return slips.explaining(reading, off) if abs(off(reading)) * log(_LIKELY) > log(_ODD) else ""
+
+
+def stray(depths_mm) -> str:
+    """Say which reading of one recess lies far from the others, and what it was probably meant to be; mostly nothing.
+
+    Of three readings or more; what wood and gauge scatter is far less than these bounds (our own judgement).
+    """
+    depths = np.array([float(depth) for depth in depths_mm])
+    if len(depths) < 3 or not (depths > 0).all():
+        return ""
+    place = int(np.abs(np.log(depths / np.median(depths))).argmax())
+    depth, others = depths[place], np.delete(depths, place)
+    middle = float(np.median(others))
+    if abs(depth - middle) < _STRAY_MM or 1 / _STRAY < depth / middle < _STRAY:
+        return ""
+    meant = next((depth * factor for factor in (10, 0.1, 100, 0.01, energy.MM_PER_INCH, 1 / energy.MM_PER_INCH)
+                  if 0.8 < depth * factor / middle < 1.25), None)
+    return (f"the reading {depth:g} mm lies far from the others of its recess ({', '.join(f'{one:g}' for one in others[:4])})"
+            + (f": {meant:.3g} would fit" if meant else ""))
 
 
 def _swatch_words(rows: pd.DataFrame, gauge_mm: float) -> np.ndarray:

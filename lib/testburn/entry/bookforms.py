@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from testburn import energy, labbook
+from testburn.depthfit import suspects
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
 from testburn.entry.typed import length_mm, lengths_mm, short, speed_mm_s
@@ -245,6 +246,8 @@ def _in_window(job: Job, depth_mm: float) -> str:
 def _second_pass_doubt(form, job: Job, said: dict) -> str:
     """Say what of a second pass looks like a slip; mostly nothing."""
     mean = float(np.mean(said["depths_mm"]))
+    if stray := suspects.stray(said["depths_mm"]):
+        return f"{stray[0].upper()}{stray[1:]}."
     try:
         measured, burned = _before(form, job)
         after = job.top_up(measured, burned, [said["speed_mm_s"]])
@@ -337,4 +340,7 @@ def log_doubts(form) -> list[Remark]:
     said = [labbook.days_ahead(pd.Series([pd.Timestamp(day)]))] if day else []
     if module and module not in names:
         said.append(f"No burn is of the module {module}: the entry would be about none of them. Modules are: {', '.join(names) or 'none yet'}.")
+    if day and any((pd.to_datetime(made) == pd.Timestamp(day)).any() for made in (_readings(form.book)["burned_on"], jobs.read(form.book)["burned_on"])):
+        said.append("Burns or finished jobs are of that very day: they are taken to be made after this work. If they were made before it, date the "
+                    "work a day later.")
     return [Remark("doubt", words) for words in said if words]

@@ -28,7 +28,7 @@ from testburn.entry.draft import row_cell
 from testburn.entry.grid import DEPTH, FACE_AND_FLOOR, HEADER
 from testburn.entry.remarks import Remark
 from testburn.entry.typed import MM_OF
-from testburn.labbook import shown
+from testburn.labbook import shown, woods
 from testburn.units import PERCENT, SPACINGS, SPEEDS
 
 LINES = {
@@ -93,8 +93,23 @@ def header_box(name: str, value: str, species, powers=()) -> widgets.Widget:
         # What was typed before stays even where it is no choice; the check names it then.
         nothing = "choose…" if name == "species" else "not noted"
         options = [(choice or nothing, choice) for choice in dict.fromkeys([*choices, value])]
-        return choice(options, value, HEADER[name], width, mark)
+        more = _named_in_the_trade([wood for _, wood in options]) if name == "species" else []
+        box = choice([*options, *more], value, HEADER[name], width, mark)
+        if more:
+            box.observe(lambda change: _said_plainly(box, len(options)), "index")
+        return box
     return text(value, HEADER[name], width, mark)
+
+
+def _named_in_the_trade(names: list[str]) -> list[tuple[str, str]]:
+    """Return what lumber is called as further choices: typing "red oak" among the names alone would stop at red alder."""
+    return [(word, meant[0]) for word, meant in woods.COMMON.items() if len(meant) == 1 and meant[0] in names and word not in names]
+
+
+def _said_plainly(box: widgets.Dropdown, names: int) -> None:
+    """Let a wood that was chosen by another word stand there by its own name, the first of those for it."""
+    if box.index is not None and box.index >= names:
+        box.index = [value for _, value in box.options].index(box.value)
 
 
 @cache

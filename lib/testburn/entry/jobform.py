@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from testburn import drift
-from testburn.depthfit import NEXT
+from testburn.depthfit import NEXT, suspects
 from testburn.entry import boxes
 from testburn.entry.boxes import as_html, button, keys
 from testburn.entry.draft import BoxesDraft
@@ -251,6 +251,8 @@ class JobForm(widgets.VBox):
             if self._asking.first("save"):
                 return [Remark("fault", "Not saved yet; press Save job again to save it so. The readings are "
                                f"{ratio:.2g} times what the card said: is the unit right, and the card?")]
+        if (stray := suspects.stray(readings["depth_mm"])) and self._asking.first("stray"):
+            return [Remark("fault", f"Not saved yet: {stray}. Press Save job again to save it so.")]
         file = jobs.save(readings, self.book)
         said = [saved(len(readings), file), *self._put_away()]
         self._then()

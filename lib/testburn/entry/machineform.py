@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from testburn import drift
-from testburn.depthfit import DepthFit, Repeatability, fit as fitted, states
+from testburn.depthfit import DepthFit, Repeatability, fit as fitted, states, suspects
 from testburn.entry import boxes, typed
 from testburn.entry.bookforms import log_doubts, module_named, modules
 from testburn.entry.boxes import STYLE, as_html, keys, message
@@ -189,6 +189,8 @@ def _put(form) -> list[Remark]:
 def repeats_form(book: str | Path, scratch: bool = False) -> SmallForm:
     """Return a form for a sheet of how a gauge repeats: one place, read ten times; see `machine_form`."""
     def save(form, said):
+        if (stray := suspects.stray(said["depths_mm"])) and form.asking.first():
+            raise ValueError(f"{stray[0].upper()}{stray[1:]}. A place read again and again scatters far less: correct it, or press Save sheet again.")
         file = machinelog.add_repeats(form.book, said["day"], said["depths_mm"], said["gauge_step_mm"], said["gauge"] or "", said["note"] or "",
                                       invented=form.scratch)
         words = Repeatability.of(machinelog.repeats(form.book)).words
@@ -205,10 +207,9 @@ def _sheet_so_far(form) -> list[Remark]:
     depths = form.known("depths_mm") or []
     if len(depths) < machinelog.FEWEST_REPEATS:
         return [Remark("plain", f"{len(depths)} readings: ten are asked for, {machinelog.FEWEST_REPEATS} at the least.")] if depths else []
-    far = np.abs(depths - np.median(depths)).max()
     said = [Remark("plain", f"{len(depths)} readings: mean {np.mean(depths):.3f} mm, standard deviation {np.std(depths, ddof=1):.4f} mm.")]
-    if far > 0.5 * np.median(depths):
-        said.append(Remark("doubt", "One of them lies far from the others: is its point where it belongs?"))
+    if stray := suspects.stray(depths):
+        said.append(Remark("doubt", f"{stray[0].upper()}{stray[1:]}."))
     return said
 
 

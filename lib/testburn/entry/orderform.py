@@ -300,14 +300,20 @@ class ProofForm(SmallForm):
             raise ValueError(f"{meant}. Press Take back the last proof again: it stays in the order, and counts no more.")
         taken = orders.take_over(self.book)
         file = orders.take_back_proof(self.book, orders.read(self.book).name, reason, datetime.date.today())
-        return [*_proved(f"Taken back: proof {len(order.proofs)} of the order {order.name}, {file.resolve()}.", taken), *self._ready()]
+        hindered = self._ready()
+        # What comes next is mostly the same swatch, typed rightly: it was burned as that proof says, not as the card would say now.
+        self._fill({"board": last["board"], "passes": f"{last['passes']:g}"}
+                   | {name: self._units.of(name).words(last[name]) for name in _MEASURED})
+        return [*_proved(f"Taken back: proof {len(order.proofs)} of the order {order.name}, {file.resolve()}.", taken),
+                Remark("plain", "Board and setting are filled in as that proof had them."), *hindered]
 
     def _must_be_sound(self, order: Order, proof: dict) -> None:
         """Refuse a proof that nobody could work with: the order would have no setting any more."""
         said = {name: value for name, value in proof.items() if value is not None}
         job = self._job.changed(proofs=(*order.proofs, said), board=proof["board"])
         if not self._job.trouble and job.trouble:
-            raise ValueError(job.trouble)
+            raise ValueError(job.trouble.replace(f"{job.order.place}, [proof]: ", "This proof: ").replace(
+                'write a line confirmed = "why" under [proof].', "say why beside Odd, but so because."))
 
 
 def _proved(words: str, taken: str) -> list[Remark]:

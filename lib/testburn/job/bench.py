@@ -165,9 +165,14 @@ class Job:
                 f"{order.place} says {order.artwork_sha256[:12]}. See whether that is meant; if so, write artwork_sha256 = \"{now}\".")
 
     @property
+    def size_unsure(self) -> str:
+        """Say that the drawing's size is a guess; mostly nothing."""
+        return "" if self.trouble else next((words for words in self.drawing.remarks if words.startswith(sweep.SIZE_IN_PX)), "")
+
+    @property
     def notes(self) -> list[str]:
         """What to know of the order before its card is used; mostly nothing."""
-        return [words for words in (*self.missed, self.proof_unused, self.drawing_changed, "" if self.trouble else finishing.through(self.window)) if words]
+        return [words for words in (*self.missed, self.size_unsure, self.proof_unused, self.drawing_changed, "" if self.trouble else finishing.through(self.window)) if words]
 
     @cached_property
     def proved(self) -> DepthFit:
@@ -190,7 +195,10 @@ class Job:
         return fit
 
     def _must_be_likely(self, proved: dict, surprise_p: float) -> None:
-        """Refuse a proof that the lab book calls next to impossible, or that a slip would explain."""
+        """Refuse a proof that the lab book calls next to impossible, that a slip would explain, or one reading of which strays."""
+        so = 'if it is so all the same, write a line confirmed = "why" under [proof].'
+        if stray := suspects.stray(proved["depths_mm"]):
+            raise ValueError(f"{self.order.place}, [proof]: {stray}. No setting is made from it. Correct it; {so}")
         mean = sum(proved["depths_mm"]) / len(proved["depths_mm"])
         setting = {name: proved[name] for name in columns.MACHINE_SETTING}
         words = suspects.slip(self.group, setting | {"module_w": self.group.module_w, "depth_mm": mean})
@@ -199,8 +207,7 @@ class Job:
                 "the lab book's curve does not expect it")
             raise ValueError(f"{self.order.place}, [proof]: a mean of {mean:.3g} mm at this setting: {odds}."
                              + f" Perhaps {words}." * bool(words) + " No setting is made from it. Check species, module, "
-                             "setting and gauge, and correct it; if it is so all the same, write a line "
-                             'confirmed = "why" under [proof].')
+                             f"setting and gauge, and correct it; {so}")
 
     def choose(self, chance: float = settings.GOOD_CHANCE) -> pd.DataFrame:
         """Return the settings for the next board that land inside the window; see `settings.choose`."""
@@ -322,12 +329,14 @@ class Job:
         rows = self.finished[(self.finished["board"] == self.board)  # None is neither inside nor outside
                              & (self.finished["inside"].eq(False) | (self.finished["first_mm"] < self.finished["at_least_mm"]))
                              & (pd.to_datetime(self.finished["finished_on"]) >= proved)]
-        return [_missed(row) for row in rows.itertuples()]
+        return [outcome.missed(row) for row in rows.itertuples()]
 
     @property
     def condition(self) -> str:
         """What the page says of the order first."""
-        return self.trouble or ("" if self.missed or not self.order.file else f"Nothing is the matter with it. It is {self.standing}.")
+        if self.order.finished:
+            return self.trouble or f"It is finished, on {self.order.finished['on']}: open another order, or repeat it."
+        return self.trouble or ("" if self.missed or self.size_unsure or not self.order.file else f"Nothing is the matter with it. It is {self.standing}.")
 
     @property
     def trouble(self) -> str:
@@ -373,17 +382,6 @@ class Job:
 
     def _repr_html_(self) -> str:
         return self.order._repr_html_()
-
-
-def _missed(piece) -> str:
-    """Say where a piece lies that missed; one that a second pass mended missed with its first, as the next piece of its board would."""
-    again = "prove that board again before its next piece{}. If you have, on the same day, go by that proof."
-    if pd.isna(piece.first_mm):
-        return (f"Piece {piece.job} came out {piece.depth_mm:.2f} mm on board {piece.board}, where {piece.at_least_mm:.2f} to "
-                f"{piece.at_most_mm:.2f} mm was wanted: {again.format('')}")
-    said = f"Piece {piece.job} came out {outcome.twice(piece)}."
-    shallow = f" Its first pass on board {piece.board} was too shallow: {again.format(', or count on a second pass there too')}"
-    return said + shallow * bool(piece.first_mm < piece.at_least_mm)
 
 
 def _typed(value):

@@ -66,6 +66,17 @@ def twice(piece) -> str:
     return f"{piece.first_mm:.2f} mm, then {piece.depth_mm:.2f} mm after a second pass{inside}"
 
 
+def missed(piece) -> str:
+    """Say where a piece lies that missed; one that a second pass mended missed with its first, as the next piece of its board would."""
+    again = "prove that board again before its next piece{}. If you have, on the same day, go by that proof."
+    if pd.isna(piece.first_mm):
+        return (f"Piece {piece.job} came out {piece.depth_mm:.2f} mm on board {piece.board}, where {piece.at_least_mm:.2f} to "
+                f"{piece.at_most_mm:.2f} mm was wanted: {again.format('')}")
+    said = f"Piece {piece.job} came out {twice(piece)}."
+    shallow = f" Its first pass on board {piece.board} was too shallow: {again.format(', or count on a second pass there too')}"
+    return said + shallow * bool(piece.first_mm < piece.at_least_mm)
+
+
 def of(book: str | Path, order: Order) -> Outcome:
     """Return how this order came out; by its finished pieces.
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy import special
+from scipy import optimize, special
 
 from testburn.labbook import burns, columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_file, typed_table
@@ -34,6 +34,7 @@ _DEPTHS = "Give at least one depth in mm."
 SECOND_FILE = "second_passes.csv"
 # A second pass takes wood away: a mean below this share of the one before is a slip, not the readings' scatter. Judgement.
 _SHALLOWER = 0.9
+_MIXED = (np.arange(100) + 0.5) / 100
 _SECOND = {column.name: column for column in SECOND_PASSES}
 
 
@@ -91,7 +92,9 @@ def expected_limits(promise_row: pd.Series, readings: int = 3, gauge_step_mm: fl
     state = row.get("state_sd", np.nan)
     variance = (row["curve_sd"] ** 2 + row["board_sd"] ** 2 + row["swatch_sd"] ** 2 + (0 if pd.isna(state) else state ** 2)
                 + (row["reading_sd"] ** 2 + gauge) / readings)
-    half = special.stdtrit(row["df"], (1 + level) / 2) * np.sqrt(variance) * depth
+    # How sure the variance is goes as chi-square over its degrees of freedom (Satterthwaite): normals of such variances, mixed.
+    likely = special.gammaincinv(row["df"] / 2, _MIXED) * 2 / row["df"]
+    half = optimize.brentq(lambda z: special.ndtr(z / np.sqrt(likely)).mean() - (1 + level) / 2, 0, 40) * np.sqrt(variance) * depth
     return max(depth - half, 0.0), depth + half
 
 

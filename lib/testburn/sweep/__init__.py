@@ -11,8 +11,8 @@ from testburn.sweep.artwork import Artwork
 from testburn.sweep.head import heads, minutes, run_up_mm
 from testburn.sweep.lines import line_count
 from testburn.sweep.recalled import read
-from testburn.sweep.svgfile import ArtworkError
+from testburn.sweep.svgfile import SIZE_IN_PX, ArtworkError
 from testburn.sweep.sweeps import SweepPlan, plan, slow_ends
 
-__all__ = ["Artwork", "ArtworkError", "SweepPlan", "artwork", "heads", "line_count", "lines", "minutes",
+__all__ = ["SIZE_IN_PX", "Artwork", "ArtworkError", "SweepPlan", "artwork", "heads", "line_count", "lines", "minutes",
            "plan", "read", "run_up_mm", "slow_ends"]

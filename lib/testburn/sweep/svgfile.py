@@ -15,6 +15,7 @@ from testburn.labbook import ReadingsError, makerfile
 from testburn.sweep import svgstyle
 from testburn.sweep.svgstyle import Unread, tag
 
+SIZE_IN_PX = "The size of"
 MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "": 25.4 / 96}
 MOST_MM, MOST_BYTES, MOST_SHAPES, DEEPEST = 2000.0, 20_000_000, 100_000, 100
 _SVG, _HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
@@ -131,7 +132,7 @@ def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
                            "each way can be read; save it at the size of the sign.")
     wide, high = sizes
     return wide, high, (
-        f"The size of {name} is in px. At 96 to the inch it is {wide:.4g} × {high:.4g} mm; at 72 to the inch "
+        f"{SIZE_IN_PX} {name} is in px. At 96 to the inch it is {wide:.4g} × {high:.4g} mm; at 72 to the inch "
         f"{wide * 4 / 3:.4g} × {high * 4 / 3:.4g} mm. Which? The first is taken; save it with a size in mm to be sure.",
         ) * in_px
 
