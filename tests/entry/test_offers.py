@@ -1,10 +1,16 @@
 """Offers: what is proposed first: an unfinished burn, a plan, a saved burn."""
 
 import sys
+from html import escape
 from pathlib import Path
 
-from testburn.entry import Offers, grid
-from testburn.labbook import columns
+import pytest
+
+from testburn import burnplan
+from testburn.entry import Offers, grid, plan_form
+from testburn.labbook import Machine, columns, woods
+from testburn.paper import burnsheet
+from testburn.workshop import newbook
 
 sys.path.append(str(Path(__file__).parent))
 from typed_burns import all_boxes, buttons, drafts, form_for, saved
@@ -95,3 +101,43 @@ def test_a_plan_that_is_none_is_said(book):
     opened.choose.value = plan
     opened.go.click()
     assert "separated by semicolons" in opened.said.value
+
+
+@pytest.fixture
+def new(tmp_path):
+    return newbook.make(tmp_path / "new")
+
+
+def planned(book, fit=None, **typed):
+    form = plan_form(book, fit, Machine.of(book), book / "cards" / "plans")
+    for name, text in typed.items():
+        form.boxes[name].value = text
+    form.buttons["Make the plan"].click()
+    return form
+
+
+def test_a_burn_is_planned_in_boxes_and_then_offered(new):
+    """The same plan as the function proposes for these figures."""
+    form = planned(new, species="red oak", module_w="10", wavelength_nm="455", at_least_mm="0,5", at_most_mm="0.7 mm", width_mm="250", boards="2",
+                   swatches="5")
+    plan = burnplan.propose(None, woods.of(new), "northern red oak", 10.0, 0.5, 0.7, burnplan.Scrap(250.0, 200.0, 19.0), Machine.of(new), 455.0, 2, 5)
+    folder, = (new / "cards" / "plans").iterdir()
+    assert folder.name == plan.id and "Made for northern red oak: " in form.said.value
+    assert escape(burnsheet.worth(plan)) in form.said.value and all(escape(note) in form.said.value for note in plan.notes)
+    assert [board for _, (kind, board) in Offers(new, plans=new / "cards" / "plans").choose.options if kind == "plan"] == [
+        str(file) for file in sorted(folder.glob("*.csv"), reverse=True)]
+    # What was asked stands there for another try.
+    assert (form.boxes["species"].value, form.boxes["width_mm"].value) == ("red oak", "250")
+
+
+@pytest.mark.parametrize("typed, said", [
+    ({"species": "oak"}, "Wood &#x27;oak&#x27;: this could be white oak or northern red oak."),
+    ({"species": "moon wood"}, "Wood &#x27;moon wood&#x27;: this wood is not in the list: add it on page 3."),
+    ({"species": ""}, "Wood: nothing is typed here."), ({"width_mm": "-3"}, "allowed is above 0"), ({"boards": "two"}, "this is not a whole number"),
+    ({"at_least_mm": "0.8"}, "At least 0.8 mm and at most 0.6 mm is no window: the first has to be less."),
+    ({"width_mm": "5"}, "The scrap of 5 × 200 mm")])
+def test_a_plan_that_cannot_be_is_said_and_nothing_is_made(typed, said, new):
+    form = planned(new, **{"species": "white oak"} | typed)
+    words = form.said.value + "".join(words.value for words in form.beside.values())
+    assert said in words, words
+    assert not (new / "cards" / "plans").exists()

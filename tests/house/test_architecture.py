@@ -21,7 +21,7 @@ ROOMS = {
     "burnplan": "labbook depthfit sweep",
     "charts": "depthfit sweep job drift",
     "paper": "labbook depthfit sweep job burnplan",
-    "entry": "labbook depthfit sweep job drift charts paper",
+    "entry": "labbook depthfit sweep job drift burnplan charts paper",   # a plan is asked for in boxes
     "workshop": "labbook depthfit job drift paper",
 }
 # Modules that other rooms import by name, as each is wanted in one place only.

@@ -751,6 +751,7 @@ from testburn.workshop import open_workshop
 workshop = open_workshop(); book, fit = workshop.book, workshop.fit(); job = Job.read(book, fit, workshop.machine)
 promised = promises(workshop.records, first=job.promised)
 entry.machine_form(book)
+entry.plan_form(book, fit, workshop.machine, workshop.plans)
 entry.set_aside_form(book)
 entry.retire_form(book)
 entry.wood_form(book)

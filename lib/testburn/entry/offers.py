@@ -1,9 +1,10 @@
-"""Offers: what lies ready when the entry notebook is opened.
+"""Offers: what lies ready when the entry notebook is opened, and how a burn is planned so that it lies there.
 
 Decides what is offered first: a burn that was half entered when kernel, tab or power went away is
 offered before anything else, to resume or to put away; then a new burn, a planned one, a saved one
 to correct, or a spreadsheet to import. Opening another thing loses nothing: what was typed is in the
-journal, and is offered again.
+journal, and is offered again. A plan is asked for in boxes: wood, module, window, scrap; what is left empty is proposed
+(`burnplan.propose`).
 """
 
 from dataclasses import replace
@@ -11,16 +12,84 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from testburn.entry import boxes, burnform, draft, grid as entry
+from testburn import burnplan
+from testburn.burnplan import Scrap
+from testburn.depthfit import DepthFit
+from testburn.entry import boxes, burnform, draft, grid as entry, typed
 from testburn.entry.boxes import STYLE, as_html, button, keys, message
 from testburn.entry.importform import ImportForm
 from testburn.entry.remarks import Remark
-from testburn.labbook import journal
+from testburn.entry.smallform import Box, SmallForm
+from testburn.labbook import Machine, columns, journal, woods
+from testburn.paper import burnsheet
 
 _NEW, _IMPORT = ("new", ""), ("import", "")
 _MOST_OFFERED = 8
 _ELSEWHERE = ("This burn is open in another window. Go on there; or press Resume once more to take it over: what is typed there "
               "from then on becomes a draft of its own.")
+
+
+_DEPTH, _MM = columns.BY_NAME["depth_mm"], {"kind": "number", "unit": "mm", "above": 0}
+_PLANNED = {field.name: field for field in (
+    columns.Field("species", "text", "The wood.", "Choose the wood of the scrap."), columns.BY_NAME["module_w"], columns.BY_NAME["wavelength_nm"],
+    *(replace(_DEPTH, name=name, above=0, at_least=None) for name in ("at_least_mm", "at_most_mm")),
+    *(columns.Field(name, meaning=meaning, remedy="Measure it, in mm.", at_most=5000, **_MM) for name, meaning in (
+        ("width_mm", "The scrap, along the lines."), ("height_mm", "The scrap, across the lines."), ("thickness_mm", "The scrap, through."),
+        ("gauge_tip_mm", "What of the gauge goes into the recess."))),
+    *(columns.Field(name, "integer", meaning, "Leave it out, and it is proposed.", required=False, at_least=1, at_most=most) for name, meaning, most in (
+        ("boards", "How many boards.", 26), ("swatches", "How many swatches on each.", 60))),
+    columns.Field("proves_every_board", "yes or no", "Whether each board gets a proof swatch.", "Choose yes or no."))}
+
+
+def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: str | Path, module: tuple[float, float] = (15.0, 445.0),
+              scratch: bool = False) -> SmallForm:
+    """Return a form that plans a test burn: its sheet, drawing and file for entry go into a folder of their own.
+
+    Parameters
+    ----------
+    book : path
+        The lab book.
+    fit : DepthFit or None
+        What it knows so far.
+    plans : path
+        Where planned burns go.
+    module : tuple of float
+        Watts and wavelength that stand there at first.
+    scratch : bool
+        The folder is a copy of the demo lab book: say so.
+    """
+    table, asked = woods.of(book), {}
+
+    def wood(text: str) -> str:
+        meant = woods.called(text, table.index)
+        if len(meant) != 1:
+            raise ValueError(f"this could be {' or '.join(meant)}" if meant else "this wood is not in the list: add it on page 3")
+        return meant[0]
+
+    def make(form, said):
+        if said["at_least_mm"] >= said["at_most_mm"]:
+            raise ValueError(f"At least {said['at_least_mm']:g} mm and at most {said['at_most_mm']:g} mm is no window: the first has to be less.")
+        scrap = Scrap(said["width_mm"], said["height_mm"], said["thickness_mm"])
+        given = {name: said[name] for name in ("species", "module_w", "wavelength_nm", "at_least_mm", "at_most_mm", "boards", "swatches",
+                                               "gauge_tip_mm", "proves_every_board")}
+        plan = burnplan.propose(fit, table, scrap=scrap, machine=machine, **given)
+        folder = burnsheet.save(plans, plan)
+        asked.update({name: form.text(name) for name in form.boxes})
+        made = ", ".join(sorted(file.name for file in folder.iterdir()))
+        return [Remark("saved", f"Made for {said['species']}: {made}, in {folder.resolve()}. Print the sheet; page 3 offers the plan under Open."),
+                Remark("plain", burnsheet.worth(plan)), *(Remark("plain", note) for note in plan.notes)]
+
+    def box(name, label, start="", **more):
+        return Box(_PLANNED[name], label, start, **{"width": "130px"} | more)
+
+    lines = {
+        "Burn": (box("species", "Wood", offered=tuple(table.index), read=wood, width="190px"), box("module_w", "Watts on its label", f"{module[0]:g}"),
+                 box("wavelength_nm", "Wavelength, nm", f"{module[1]:g}")),
+        "Window": (box("at_least_mm", "At least, mm", "0.40", read=typed.length_mm), box("at_most_mm", "At most, mm", "0.60", read=typed.length_mm)),
+        "Scrap": (box("width_mm", "Along the lines, mm", "300"), box("height_mm", "Across them, mm", "200"), box("thickness_mm", "Thickness, mm", "19"),
+                  box("gauge_tip_mm", "Gauge's tip, mm", "4")),
+        "If need be": (box("boards", "Boards"), box("swatches", "Swatches on each"), box("proves_every_board", "You prove every board", "no", width="170px"))}
+    return SmallForm(book, scratch, "plan", str(Path(plans).absolute()), lines, {"Make the plan": make}, starts=lambda: (dict(asked), ""))
 
 
 class Offers(widgets.VBox):
