@@ -80,7 +80,7 @@ def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: s
                 Remark("plain", burnsheet.worth(plan)), *(Remark("plain", note) for note in plan.notes)]
 
     def box(name, label, start="", **more):
-        return Box(_PLANNED[name], label, start, **{"width": "130px"} | more)
+        return Box(_PLANNED[name], label, start, **{"width": "150px"} | more)
 
     lines = {
         "Burn": (box("species", "Wood", offered=tuple(table.index), read=wood, width="190px"), box("module_w", "Watts on its label", f"{module[0]:g}"),
