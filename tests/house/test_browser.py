@@ -407,11 +407,11 @@ def test_an_order_by_keyboard_alone_outlives_a_crash(bench):
     page = bench.page
     bench.open("06_one_order.ipynb")
     bench.run_all()
-    for label, typed in {"Name": "fern walk", "Customer": "the arboretum (invented)", "Pieces": "3"}.items():
+    for label, typed in {"Name": "fern walk", "Customer": "the arboretum (invented)", "Pieces": "11"}.items():
         tab_to(page, label)
         page.keyboard.type(typed)
-    tab_to(page, "Pieces a board")  # what is left is kept
-    wait_for(lambda: any("fern walk" in text and '"3"' in text for text in (
+    tab_to(page, "Pieces a board")  # what is left is kept; no other box says 11
+    wait_for(lambda: any("fern walk" in text and '"11"' in text for text in (
         file.read_text(encoding="utf-8") for file in bench.book.rglob("*.jsonl"))))
     bench.kill_kernel()
     page.get_by_text("appears to have died").wait_for()
@@ -423,7 +423,7 @@ def test_an_order_by_keyboard_alone_outlives_a_crash(bench):
     page.keyboard.press("Enter")
     wait_for(lambda: (bench.book / "orders" / "fern walk.toml").exists())
     kept = (bench.book / "orders" / "fern walk.toml").read_text(encoding="utf-8")
-    assert 'customer = "the arboretum (invented)"' in kept and "pieces = 3" in kept
+    assert 'customer = "the arboretum (invented)"' in kept and "pieces = 11" in kept
     assert bench.outside == []
 
 
