@@ -36,7 +36,6 @@ _PASSES = 2                    # of a route: power, pitch, passes
 LOST, LOST_SD, AGAIN, STEEP_SD = 0.125, 0.045, 0.25, 0.10
 # A depth of the first pass by each of these chances: for the aim of a planned second pass.
 _CHANCES, _MISREAD = (np.arange(25) + 0.5) / 25, special.ndtri((np.arange(5) + 0.5) / 5)
-_AS_GOOD = 0.005
 BURNS = "your burns with several passes"
 UNSURE = "what a second pass loses is our judgement, not measured on your wood"
 TELLS = "Three swatches burned with one pass and three with two, on one board of this wood, would tell"
@@ -238,7 +237,7 @@ def planned(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
     """Return at which speed to burn the first pass where a second one is planned for pieces that need it.
 
     A first pass that lands inside is left as it is; one that is too shallow gets its best second pass; one too deep is
-    lost. Of all speeds whose pieces end inside as good as most often the one is taken that the fewest need a second pass at.
+    lost. The speed is the one whose pieces end inside most often.
 
     Returns
     -------
@@ -269,8 +268,7 @@ def planned(fit: DepthFit, choice: pd.Series, at_least_mm: float, at_most_mm: fl
         rows.append({"speed_mm_s": speeds[at], "aim_mm": first.depth_mm[at], "chance_inside": ends.mean(),
                      "chance_shallow": 1 - ends.mean() - deep.mean(), "chance_deep": deep.mean(), "topped_up": shallow.mean()})
     table = pd.DataFrame(rows)
-    best = table[table["chance_inside"] >= table["chance_inside"].max() - _AS_GOOD]
-    return best.loc[best["topped_up"].idxmin()]
+    return table.loc[table["chance_inside"].idxmax()]
 
 
 def _after(fit: DepthFit, group: GroupFit, choice: pd.Series, measured_mm, speeds, board: str,
