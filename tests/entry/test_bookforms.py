@@ -92,6 +92,20 @@ def test_the_log_takes_an_entry_and_asks_about_a_module_that_no_burn_has(own):
     assert form.boxes["day"].value == datetime.date.today().isoformat() and form.boxes["note"].value == ""
 
 
+@pytest.mark.parametrize("broken", [False, True])
+def test_work_on_the_day_of_a_burn_is_asked_about(own, broken):
+    """Days alone do not tell which came first; a job's file that cannot be read hinders nothing."""
+    if broken:
+        (own / "jobs").mkdir(exist_ok=True)
+        (own / "jobs" / "gate.csv").write_bytes(b"\xff\xfe\x00")
+    day = str(labbook.read(own)["burned_on"].max().date())
+    form = filled(log_form(own), day=day, done="lens wiped")
+    form.buttons["Add to the log"].click()
+    assert "Burns or finished jobs are of that very day" in form.about.value and machinelog.read(own).empty
+    form.buttons["Add to the log"].click()
+    assert len(machinelog.read(own)) == 1
+
+
 def test_what_is_asked_about_is_written_at_the_second_press(own):
     form = filled(log_form(own, scratch=True), day="2999-01-01", done="belt", new_state="no")
     form.buttons["Add to the log"].click()

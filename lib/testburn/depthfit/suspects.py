@@ -109,7 +109,8 @@ def stray(depths_mm) -> str:
     middle = float(np.median(others))
     if abs(depth - middle) < _STRAY_MM or 1 / _STRAY < depth / middle < _STRAY:
         return ""
-    meant = next((depth * factor for factor in (10, 0.1, 100, 0.01, energy.MM_PER_INCH, 1 / energy.MM_PER_INCH)
+    # The factors that slips leave, and a point that was left out or doubled.
+    meant = next((depth * factor for factor in (*(factor for factor, _ in _FACTORS), 100, 0.01)
                   if 0.8 < depth * factor / middle < 1.25), None)
     return (f"the reading {depth:g} mm lies far from the others of its recess ({', '.join(f'{one:g}' for one in others[:4])})"
             + (f": {meant:.3g} would fit" if meant else ""))

@@ -283,6 +283,14 @@ def _readings(book, burn: str = "") -> pd.DataFrame:
         return pd.DataFrame(columns=[*columns.BY_NAME, "struck_because"])
 
 
+def _finished(book) -> pd.DataFrame:
+    """Return a lab book's finished jobs; none where they cannot be read, as the page says elsewhere."""
+    try:
+        return jobs.read(book)
+    except (OSError, ValueError):
+        return pd.DataFrame(columns=["burned_on"])
+
+
 def module_named(text: str) -> str:
     """Return what a module is called: a number alone is its watts."""
     watts = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*[Ww]?", text.strip())
@@ -340,7 +348,7 @@ def log_doubts(form) -> list[Remark]:
     said = [labbook.days_ahead(pd.Series([pd.Timestamp(day)]))] if day else []
     if module and module not in names:
         said.append(f"No burn is of the module {module}: the entry would be about none of them. Modules are: {', '.join(names) or 'none yet'}.")
-    if day and any((pd.to_datetime(made) == pd.Timestamp(day)).any() for made in (_readings(form.book)["burned_on"], jobs.read(form.book)["burned_on"])):
+    if day and any((pd.to_datetime(made["burned_on"]) == pd.Timestamp(day)).any() for made in (_readings(form.book), _finished(form.book))):
         said.append("Burns or finished jobs are of that very day: they are taken to be made after this work. If they were made before it, date the "
                     "work a day later.")
     return [Remark("doubt", words) for words in said if words]
