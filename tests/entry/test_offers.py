@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from testburn import burnplan
-from testburn.entry import Offers, grid, plan_form
+from testburn.entry import Offers, grid, plan_form, sheet_button
 from testburn.labbook import Machine, columns, woods
 from testburn.paper import burnsheet
 from testburn.workshop import newbook
@@ -141,3 +141,54 @@ def test_a_plan_that_cannot_be_is_said_and_nothing_is_made(typed, said, new):
     words = form.said.value + "".join(words.value for words in form.beside.values())
     assert said in words, words
     assert not (new / "cards" / "plans").exists()
+
+
+def in_form(opened):
+    return opened.form.header["burn"].value, opened.form.header["board"].value, opened.choose.value[1][-22:]
+
+
+def test_the_newest_plan_stands_in_the_form_board_by_board_until_another_burn_is_saved(new):
+    """Named after the plan; burned once more it is another burn, on a board that has no name yet."""
+    plans = new / "cards" / "plans"
+    planned(new, species="white oak", boards="2")
+    folder, = plans.iterdir()
+    mark = folder.name.rpartition("-")[2]
+    for letter in "AB":
+        opened = Offers(new, plans=plans)
+        assert in_form(opened)[:2] == (f"{folder.name}-{letter}", f"{letter} {mark}")
+        assert f"Planned burn: {folder.name}, board-{letter}. Setting and speeds are those of its sheet" in opened.said.value
+        for place, row in enumerate(opened.form.rows, 1):
+            row.depths[0].value = f"{0.4 + place / 20:.2f}"
+        for _ in range(2):  # a doubt about invented depths is asked about first
+            opened.form.save.click()
+        assert saved(new, f"{folder.name}-{letter}")["board"].unique().tolist() == [f"{letter} {mark}"]
+        assert opened.choose.value == (("plan", str(folder / "board-B.csv")) if letter == "A" else ("new", ""))
+    assert Offers(new, plans=plans).form.header["burn"].value == f"{folder.name}-B-2"  # no plan: the next id
+    opened.choose.value = ("plan", str(folder / "board-A.csv"))
+    opened.go.click()
+    assert in_form(opened)[:2] == (f"{folder.name}-A-2", "")
+
+
+def test_a_plan_older_than_another_burn_is_offered_by_choice_alone(new):
+    planned(new, species="white oak")
+    form_for(new, burn="oak-01", board="O1", species="white oak").save.click()
+    opened = Offers(new, plans=new / "cards" / "plans")
+    assert opened.choose.value == ("new", "") and any(kind == "plan" for _, (kind, _) in opened.choose.options)
+
+
+def test_a_newest_plan_that_cannot_be_read_is_said_over_a_new_burn(book):
+    plan_file(book).write_text("a;b\n1;2\n", encoding="utf-8")
+    opened = Offers(book)
+    assert "separated by semicolons" in opened.said.value and opened.form.header["burn"].value == "" and opened.choose.value == ("new", "")
+
+
+def test_a_sheet_is_made_by_its_button(tmp_path):
+    plan = burnplan.propose(None, woods.of(newbook.make(tmp_path / "b")), "white oak", 20.0, 0.4, 0.6, burnplan.Scrap(300.0, 200.0, 19.0), wavelength_nm=450.0)
+    shown = sheet_button(tmp_path / "plans", plan)
+    assert not (tmp_path / "plans").exists()
+    buttons(shown)["Make the sheet"].click()
+    assert "Made: board-A.csv, board-A.svg" in shown.children[-1].value and (tmp_path / "plans" / plan.id / "burn-sheet-a4.pdf").exists()
+    drawing = burnplan.Drawn("focus.svg", b"<svg/>", "")
+    shown = sheet_button(tmp_path / "plans", drawing)
+    buttons(shown)["Make the drawing"].click()
+    assert (tmp_path / "plans" / "focus.svg").read_bytes() == b"<svg/>"

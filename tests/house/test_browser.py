@@ -324,7 +324,7 @@ def type_header(page, header=HEADER):
 def type_swatch(page, swatch):
     """Fill one row of the grid; Enter moves on, and nothing waits for the kernel."""
     tab_to(page, f"Swatch {swatch} speed")
-    for text in (SPEEDS[swatch], "", *DEPTHS[swatch]):  # the row's own power stays empty
+    for text in (SPEEDS[swatch], *DEPTHS[swatch]):  # Enter passes over the row's own power, which may stay empty
         page.keyboard.type(text)
         page.keyboard.press("Enter")
 
@@ -351,7 +351,7 @@ def test_a_burn_by_keyboard_alone_an_inch_slip_a_crash_and_a_save(bench):
     # An inch slip is objected to beside its row, and no more once it is typed right.
     tab_to(page, "Swatch 2 reading 1")
     tab_to(page, "Swatch 2 speed", "Shift+Tab")
-    for text in ("90", "", "0.032"):
+    for text in ("90", "0.032"):
         page.keyboard.type(text)
         page.keyboard.press("Enter")
     said(page, "Reading 1: 0.032 mm").filter(has_text="did you mean inches?").wait_for()
@@ -468,7 +468,7 @@ def test_the_form_is_readable_at_1280_by_800_and_works_with_keys_alone(bench):
     bench.run_all()
     type_header(page, {"Burn id": "bench-02", "Wood": "white oak", "Pitch": "0.05 wide"})
     tab_to(page, "Swatch 1 speed")
-    for text in ("60", "", "0.018", "0.9"):  # doubts and faults have colours of their own
+    for text in ("60", "0.018", "0.9"):  # doubts and faults have colours of their own
         page.keyboard.type(text)
         page.keyboard.press("Enter")
     said(page, "0.05 wide").wait_for()
@@ -740,6 +740,112 @@ def test_the_whole_way_from_an_empty_book_to_a_finished_order_in_a_folder_that_w
     done = jobs.read(later)
     assert set(done["order"]) == {order} and set(done["board"]) == {"Lid-9"} and set(done["card"]) <= set(promised["card"])
     assert "[finished]" in (later / folder).read_text(encoding="utf-8")
+
+
+# Seconds of a person's hand and head by the keystroke-level model (Card, Moran and Newell, Communications of the ACM 23 (1980) 396;
+# from memory): a key of an average typist who is no secretary, a pointing and press of the mouse with the way of the hand to it
+# and back, and a moment to think before each box or button.
+KEY_S, CLICK_S, THINK_S = 0.28, 1.1 + 0.2 + 2 * 0.4, 1.35
+
+
+class Hand:
+    """Keys and clicks of a person, counted, those of the readings apart."""
+
+    def __init__(self, page):
+        self.page, self.keys, self.clicks, self.reading_keys, self.began = page, 0, 0, 0, time.monotonic()
+
+    def click(self, place):
+        place.click()
+        self.clicks += 1
+
+    def type(self, text):
+        self.page.keyboard.type(text)
+        self.keys += len(text)
+
+    def press(self, key):
+        self.page.keyboard.press(key)
+        self.keys += 1
+
+    def read(self, depth):
+        """Type a depth off the gauge, and go on to the next box."""
+        self.page.keyboard.type(depth)
+        self.page.keyboard.press("Enter")
+        self.reading_keys += len(depth) + 1
+
+    def person_s(self):
+        """Seconds a person would take: those of the machine so far, and their own for every key and click."""
+        own = KEY_S * (self.keys + self.reading_keys) + (CLICK_S + THINK_S) * self.clicks
+        return own + time.monotonic() - self.began
+
+
+@pytest.mark.browser
+def test_from_an_empty_book_over_machine_and_burn_to_its_card_in_forty_keys_and_clicks(browser, tmp_path):
+    """Machine, plan, readings, card: no more than 40 keys and clicks beyond the readings, and under five minutes of a person."""
+    book = newbook.make(tmp_path / "book")
+    with own_book(browser, tmp_path / "lab", book, "01_start_here.ipynb") as bench:
+        page, hand = bench.page, Hand(bench.page)
+        page.set_viewport_size({"width": 1280, "height": 800})
+
+        def run(ready):
+            # A page that was left keeps its own button, unseen.
+            hand.click(page.locator(".jp-ToolbarButtonComponent-label:visible", has_text="Run this page"))
+            ready.first.wait_for(state="attached")
+
+        def turn(page_name):
+            hand.click(page.locator(f'.jp-RenderedMarkdown:visible a[href*="{page_name}"]').first)
+            page.locator(".jp-Notebook:visible", has=page.locator("h1", has_text=f"{int(page_name[:2])} · ")).wait_for()
+            wait_for(lambda: len(bench.ask("kernels")) == len(turned) + 1 and all(
+                one["execution_state"] == "idle" and one["connections"] for one in bench.ask("kernels")), 60)
+            turned.append(page_name)
+
+        def visible(label):
+            return page.locator(".burn-entry:visible").get_by_label(label, exact=True)
+
+        def button(words):
+            return page.get_by_role("button", name=words, exact=True)
+
+        turned = ["01"]
+        run(button("Save machine"))
+        for label, typed in (("Highest, mm/s", "500"), ("Acceleration, mm/s²", "2500")):
+            hand.click(visible(label))
+            hand.press("Control+A")
+            hand.type(typed)
+        hand.click(button("Save machine"))
+        page.locator(".burn-said:visible", has_text="Saved: ").first.wait_for()
+        turn("02_")
+        run(button("Make the plan"))
+        hand.click(visible("Wood"))
+        hand.type("white oak")
+        hand.press("Tab")
+        hand.type("20")
+        hand.click(button("Make the plan"))
+        page.locator(".burn-said:visible", has_text="Made for white oak: ").first.wait_for()
+        turn("03_")
+        run(button("Save burn"))
+        with open(next(book.glob("cards/plans/*/board-A.csv")), encoding="utf-8", newline="") as file:
+            swatches = list(csv.DictReader(file))
+        hand.click(visible(f"Swatch {swatches[0]['swatch']} reading 1"))
+        depths = {}
+        for swatch in swatches:
+            dose_j_mm2 = 20 * 0.9 / (float(swatch["speed_mm_s"]) * float(swatch["line_pitch_mm"]))
+            depths[swatch["swatch"]] = [f"{share * 0.15 * dose_j_mm2:.2f}" for share in (0.97, 1.0, 1.03)]
+            for depth in depths[swatch["swatch"]]:
+                hand.read(depth)
+        hand.click(button("Save burn"))
+        page.locator(".burn-said:visible", has_text="Saved ").first.wait_for()
+        turn("10_")
+        hand.click(page.locator(".jp-ToolbarButtonComponent-label:visible", has_text="Run this page"))
+        wait_for((book / "cards" / "settings-cards-a5.pdf").exists, 60)
+        bench.shot("d-first-card")
+        assert bench.outside == []
+    read = labbook.read(book)
+    assert {(swatch, f"{depth:.2f}") for swatch, depth in zip(read["swatch"], read["depth_mm"])} == {
+        (swatch, depth) for swatch, three in depths.items() for depth in three}
+    machine = labbook.Machine.read(book / "machine.toml")
+    assert (machine.max_speed_mm_s, machine.acceleration_mm_s2) == (500, 2500)
+    assert set(read["module_w"]) == {20} and set(read["species"]) == {"white oak"}
+    print(f"{hand.keys} keys and {hand.clicks} clicks beside {hand.reading_keys} keys of the readings; {hand.person_s():.0f} s of a person")
+    assert hand.keys + hand.clicks <= 40 and hand.person_s() < 300
 
 
 # Every form of the pages, as they make it.

@@ -7,7 +7,8 @@ the label is there but not shown. Message colours have a contrast of at least 9 
 boxes for each swatch; another swatch or reading is put under or beside what is there, which is not drawn anew, and
 every box tells one listener what was changed in it.
 
-Decides too what a key does inside a form: Enter moves on to the next box, as Tab does; arrows go up and down a column. A
+Decides too what a key does inside a form: Enter moves on to the next box, as Tab does; in the grid it passes over what
+may stay empty, and from a row's end it goes to the first empty box of the row below; arrows go up and down a column. A
 plain widget cannot: by the time its kernel has heard of Enter and sent the focus on, the next digits are typed into the
 old box. Shift+Enter goes back, Ctrl+S presses Save, and the notebook's own single-letter commands are off while a form has
 the focus, as one of them cuts the cell that the form stands in. Where the kernel no longer answers, the page says that
@@ -313,7 +314,7 @@ class Rows(widgets.VBox):
         self.readings, with_face = self.readings + 1, heads[1]
         for place, row in enumerate(self.rows):
             for name, boxes in (("face", row.faces), ("depth", row.depths)):
-                boxes.append(cell(""))
+                boxes.append(cell("", must=True))
                 self._watch(boxes[-1], row, row_cell(place, name, self.readings))
             row.put_labels(with_face)
             row.show(with_face)

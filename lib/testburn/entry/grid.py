@@ -162,7 +162,7 @@ def next_burn(readings: pd.DataFrame, units: Units = Units()) -> dict:
     if readings.empty:
         return {}
     newest = readings.sort_values(["burned_on", "burn"])["burn"].iloc[-1]
-    offered = remembered(readings, units) | {"burn": _next_id(newest, {name.casefold() for name in readings["burn"].unique()})}
+    offered = remembered(readings, units) | {"burn": next_id(newest, {name.casefold() for name in readings["burn"].unique()})}
     try:
         held = filled(readings[readings["burn"] == newest], units)
     except ValueError:
@@ -173,7 +173,7 @@ def next_burn(readings: pd.DataFrame, units: Units = Units()) -> dict:
     return offered | {name: held[name] for name in ("speed_unit", "power_unit", "power_pct")} | {"swatches": rows}
 
 
-def _next_id(burn: str, taken: set[str]) -> str:
+def next_id(burn: str, taken: set[str]) -> str:
     """Return the next id that is free: oak-10 after oak-09, oak-2 after oak."""
     stem, number = _NUMBERED.fullmatch(burn).groups()
     stem, width = (stem, len(number)) if number else (f"{stem}-", 1)

@@ -27,6 +27,18 @@ function firstEmpty(root) {
   return must.find((box) => box.value === '') ?? must[0];
 }
 
+// Where Enter goes on to: the next box; inside a row of the grid the next that has to be filled, and from its end the
+// first empty one of the row below. What may stay empty is reached by Tab.
+function after(root, box) {
+  const all = reachable(root), next = all[all.indexOf(box) + 1];
+  const line = box.closest('.burn-row');
+  if (!line) return next;
+  const right = reachable(line).filter((one) => one.closest('.burn-must') && all.indexOf(one) > all.indexOf(box));
+  if (right.length) return right[0];
+  const lines = [...root.querySelectorAll('.burn-row')], below = lines[lines.indexOf(line) + 1];
+  return below ? firstEmpty(below) : next;
+}
+
 function pressed(root, event) {
   const box = event.target;
   if (event.defaultPrevented) return; // The bench around this form has answered already.
@@ -41,7 +53,7 @@ function pressed(root, event) {
   if (event.key === 'Enter' && (typed || box.tagName === 'SELECT')) {
     event.preventDefault();
     const all = reachable(root);
-    goTo(all[all.indexOf(box) + (event.shiftKey ? -1 : 1)]);
+    goTo(event.shiftKey ? all[all.indexOf(box) - 1] : after(root, box));
   } else if (typed && (event.key === 'ArrowDown' || event.key === 'ArrowUp')) {
     const next = above(root, box, event.key === 'ArrowDown' ? 1 : -1);
     if (next) { event.preventDefault(); goTo(next); }

@@ -1,10 +1,11 @@
 """Offers: what lies ready when the entry notebook is opened, and how a burn is planned so that it lies there.
 
 Decides what is offered first: a burn that was half entered when kernel, tab or power went away is
-offered before anything else, to resume or to put away; then a new burn, a planned one, a saved one
-to correct, or a spreadsheet to import. Opening another thing loses nothing: what was typed is in the
-journal, and is offered again. A plan is asked for in boxes: wood, module, window, scrap; what is left empty is proposed
-(`burnplan.propose`).
+offered before anything else, to resume or to put away; else the next board of the newest plan stands in the form, until
+another burn is saved. A new burn, another plan, a saved burn to correct or a spreadsheet to import can be chosen. Opening
+another thing loses nothing: what was typed is in the journal, and is offered again. A plan is asked for in boxes: wood,
+module, window, scrap; what is left empty is proposed (`burnplan.propose`). Sheets are made by a pressed button, never
+because a page was run.
 """
 
 from dataclasses import replace
@@ -13,7 +14,7 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from testburn import burnplan
-from testburn.burnplan import Scrap
+from testburn.burnplan import BurnPlan, Drawn, Scrap
 from testburn.depthfit import DepthFit
 from testburn.entry import boxes, burnform, draft, grid as entry, typed
 from testburn.entry.boxes import STYLE, as_html, button, keys, message
@@ -21,10 +22,12 @@ from testburn.entry.importform import ImportForm
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
 from testburn.labbook import Machine, columns, journal, woods
-from testburn.paper import burnsheet
+from testburn.paper import burnsheet, pdf
 
 _NEW, _IMPORT = ("new", ""), ("import", "")
 _MOST_OFFERED = 8
+_PLANNED_BURN = ("{}. Setting and speeds are those of its sheet; burn id and board are named after it. Change what was burned otherwise, and a board "
+                 "that your lab book knows by another name. Another burn is under Open.")
 _ELSEWHERE = ("This burn is open in another window. Go on there; or press Resume once more to take it over: what is typed there "
               "from then on becomes a draft of its own.")
 
@@ -92,6 +95,41 @@ def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: s
     return SmallForm(book, scratch, "plan", str(Path(plans).absolute()), lines, {"Make the plan": make}, starts=lambda: (dict(asked), ""))
 
 
+def sheet_button(plans: str | Path, plan: BurnPlan | Drawn) -> widgets.VBox:
+    """Return a button that makes what a plan is burned by: sheet, drawing, file for entry; of a ladder of focus its drawing alone, as its
+    swatches are no burn of a curve.
+
+    Parameters
+    ----------
+    plans : path
+        Where planned burns go.
+    """
+    said = message()
+
+    def make(_) -> None:
+        try:
+            if isinstance(plan, BurnPlan):
+                made = sorted(burnsheet.save(plans, plan).iterdir())
+            else:
+                made = [pdf.put(Path(plans) / plan.name, plan.svg)]
+            said.value = as_html([Remark("saved", f"Made: {', '.join(file.name for file in made)}, in {made[0].parent.resolve()}.")])
+        except OSError as error:
+            said.value = as_html([Remark("fault", f"Not made: {error}")])
+
+    shown = widgets.VBox([widgets.HTML(STYLE), keys(), button("Make the sheet" if isinstance(plan, BurnPlan) else "Make the drawing", make), said])
+    shown.add_class("burn-entry")
+    return shown
+
+
+def _plan_name(file: Path) -> str:
+    return f"{'Check' if file.parent.name.startswith('check-') else 'Planned'} burn: {file.parent.name}, {file.stem}"
+
+
+def _burn_id(file: Path) -> str:
+    """Return how the burn of a planned board is named: after the plan, and the board's letter on the sheet."""
+    return f"{file.parent.name}-{file.stem.removeprefix('board-')}"
+
+
 class Offers(widgets.VBox):
     """Offers on top, and under them the form that is open: `form`, or None while offers stand.
 
@@ -117,14 +155,18 @@ class Offers(widgets.VBox):
             [self.choose, self.go], layout=boxes.laid(align_items="flex-end")), self.said, self._slot])
         self.add_class("burn-entry")
         if not self._offer():
-            self._put(burnform.entry(self.book, scratch=scratch))
+            self.choose.value = self._next_plan() or _NEW
+            self._open(*self.choose.value, begin=False)
+            if self.form is None:  # the plan cannot be read, and that is said
+                said, self.choose.value = self.said.value, _NEW
+                self._open(*_NEW, begin=False)
+                self.said.value = said
 
     def _choices(self) -> list[tuple[str, tuple[str, str]]]:
         """Return what can be opened: plans by name, saved burns newest first."""
         found = [("New burn", _NEW)]
         # A plan stands in a folder of its own, a file for each board.
-        found += [(f"{'Check' if file.parent.name.startswith('check-') else 'Planned'} burn: {file.parent.name}, {file.stem}",
-                   ("plan", str(file)))
+        found += [(_plan_name(file), ("plan", str(file)))
                   for file in sorted(self.plans.glob("*/*.csv"), reverse=True)]
         burns = sorted((self.book / "burns").glob("*.csv"), key=lambda file: file.stat().st_mtime_ns,
                        reverse=True)
@@ -190,29 +232,52 @@ class Offers(widgets.VBox):
         if not self._offer() and self.form is None:
             self._open(*_NEW)
 
-    def _open(self, kind: str, which: str) -> None:
+    def _open(self, kind: str, which: str, begin: bool = True) -> None:
         try:
             if kind == "import":
                 self._put(ImportForm(self.book, self.scratch))
                 return
             saved = draft.saved_burn(self.book, which) if kind == "correct" else None
-            units = entry.units_of(self.book)
-            start = (draft.opened(saved, units) if saved else
-                     entry.from_plan(which, units) if kind == "plan" else None)
-            self._put(burnform.entry(self.book, start, self.scratch, saved=saved, begin=True))
+            start = (draft.opened(saved, entry.units_of(self.book)) if saved else
+                     self._named(Path(which)) if kind == "plan" else None)
+            self._put(burnform.entry(self.book, start, self.scratch, saved=saved, begin=begin))
+            if kind == "plan":
+                self.said.value = as_html([Remark("plain", _PLANNED_BURN.format(_plan_name(Path(which))))])
         except (OSError, ValueError) as fault:
             self._refuse(fault)
+
+    def _named(self, file: Path) -> dict:
+        """Return a planned burn as typed, named after its plan; a plan burned once more is another burn, on a board without a name yet."""
+        start, burn = entry.from_plan(file, entry.units_of(self.book)), _burn_id(file)
+        taken = self._burned()
+        if burn.casefold() in taken:
+            return start | {"burn": entry.next_id(burn, taken)}
+        return {"board": f"{file.stem.removeprefix('board-')} {file.parent.name.rpartition('-')[2]}"} | start | {"burn": burn}
+
+    def _burned(self) -> set[str]:
+        return {file.stem.casefold() for file in (self.book / "burns").glob("*.csv")}
+
+    def _next_plan(self) -> tuple[str, str] | None:
+        """Return the first board of the newest plan that is not entered yet; none once another burn was saved after that plan was made."""
+        boards = sorted(self.plans.glob("*/*.csv"), key=lambda file: (-file.parent.stat().st_mtime_ns, file.name))
+        own = [file for file in boards if file.parent == boards[0].parent]
+        named, burns = {_burn_id(file).casefold() for file in own}, (self.book / "burns").glob("*.csv")
+        if own and any(file.stat().st_mtime_ns > own[0].stat().st_mtime_ns for file in burns if file.stem.casefold() not in named):
+            return None
+        return next((("plan", str(file)) for file in own if _burn_id(file).casefold() not in self._burned()), None)
 
     def _put(self, form) -> None:
         """Show a form in place of what is shown, and forget the offers: they come again later."""
         self.form, self.said.value = form, ""
         self.offers.children, self._slot.children = [], [form]
-        form.when_saved = self._list_anew
+        form.when_saved = lambda: self._list_anew(saved=True)
         self._list_anew()
 
-    def _list_anew(self) -> None:
-        """List what can be opened, with what was saved a moment ago."""
+    def _list_anew(self, saved: bool = False) -> None:
+        """List what can be opened, with what was saved a moment ago; a plan's next board is the choice after its last."""
         chosen = self.choose.value
+        if saved and chosen[0] == "plan":
+            chosen = self._next_plan() or _NEW
         self.choose.options = self._choices()
         if chosen in [value for _, value in self.choose.options]:
             self.choose.value = chosen

@@ -90,6 +90,8 @@ HEADINGS = {
     "unit": ("unit", None), "gauge": ("gauge", None), "module_name": ("module", None), "finest_pitch_mm": ("finest pitch, mm", "{:g}"), "least_stroke_mm": ("strokes from, mm", "{:g}"),
 }
 
+_MANY_COLUMNS = 8
+
 
 @dataclass(frozen=True, eq=False)
 class Shown:
@@ -105,7 +107,8 @@ class Shown:
             return "<i>none</i>"
         with pd.option_context("display.max_colwidth", None):
             drawn = shown.table_as_html(self.frame)
-        left = ' style="text-align: left"'
+        # A table of many columns would be scrolled sideways on a small screen.
+        left = f' style="text-align: left{"; padding: 3px" * (self.frame.shape[1] >= _MANY_COLUMNS)}"'
         return drawn.replace("<td>", f"<td{left}>").replace("<th>", f"<th{left}>").replace(
             '<tr style="text-align: right;">', "<tr>")
 
