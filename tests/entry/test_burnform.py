@@ -8,9 +8,9 @@ from pathlib import Path
 import ipywidgets as widgets
 import pytest
 
-from testburn import labbook
+from testburn import depthfit, labbook
 from testburn.labbook import woods
-from testburn.entry import boxes, burnform, grid
+from testburn.entry import boxes, burnform, curve_choice, grid
 from testburn.entry.draft import Draft, home
 
 sys.path.append(str(Path(__file__).parent))
@@ -364,3 +364,15 @@ def test_a_wood_may_be_chosen_by_what_lumber_is_called(word, wood):
     box.index = labels.index(word)
     assert box.value == wood and box.label == wood, "and its own name is what then stands there"
     assert len(labels) == len(set(labels)) and "oak" not in labels and box.options[0] == ("choose…", "")
+
+
+def test_a_curve_is_chosen_from_a_list_and_drawn(labdata):
+    fit = depthfit.fit(labbook.read(labdata))
+    shown = curve_choice(fit)
+    choose, place = shown.children[-2:]
+    assert [label for label, _ in choose.options] == ["choose…", *(group.name for group in fit.groups)] and place.outputs == ()
+    choose.value = fit.groups[3]
+    chart = place.outputs[0]["data"]["application/vnd.plotly.v1+json"]
+    assert fit.groups[3].name.split(",")[0] in json.dumps(chart["layout"]["title"])
+    choose.value = ""
+    assert place.outputs == ()

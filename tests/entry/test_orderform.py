@@ -1,12 +1,13 @@
 """Order form and proof form: kept as typed, faults in their own words, nothing written over that was not seen."""
 
+import datetime
 import shutil
 
 import pandas as pd
 import pytest
 
 from testburn import depthfit, labbook
-from testburn.entry import order_form, proof_form
+from testburn.entry import figures_form, order_form, proof_form
 from testburn.entry.smallform import of_a_box
 from testburn.job import Job, Order, orders, outcome
 from testburn.labbook import Machine
@@ -245,3 +246,63 @@ def test_a_proof_with_one_reading_that_strays_makes_no_setting(own, fit):
     assert "say why beside Odd, but so because." in answered(form) and "[proof]" not in answered(form)
     filled(form, confirmed="a void under the recess").save.click()
     assert len(orders.read(own).proofs) == 1
+
+
+def test_figures_that_stand_in_are_typed_in_boxes_and_change_the_window(own, fit):
+    """Every line of the infill, the drawing and the risks that the order's boxes do not show; emptied, it stands in again."""
+    before = text_of(own)
+    form = figures_form(own)
+    assert form.boxes["grits"].value == "150 180" and form.boxes["flat_sawn"].value == ""
+    typed = {"grits": "180 150 120", "flatness_mm": "0,2", "flat_sawn": "no", "colour_coats": "6", "colour_wet_mm": "0.1 to 0.14", "colour_solids": "0.4 0.5",
+             "white_pct": "10", "left_out_mm": "12 34; 50 60", "shallow_rerun_share": "0.5"}
+    filled(form, **typed).buttons["Save figures"].click()
+    assert "Saved: order trail-sign" in form.said.value, answered(form)
+    order = orders.read(own)
+    assert order.infill == {"variant": "brush-filled", "grits": [120, 150, 180], "flatness_mm": 0.2, "flat_sawn": False,
+                            "colour": {"coats": 6, "wet_mm": [0.1, 0.14], "solids": [0.4, 0.5]}}
+    assert (order.white_pct, order.left_out_mm, order.prices["shallow_rerun_share"]) == (10, [[12, 34], [50, 60]], 0.5)
+    again = figures_form(own)
+    assert {name: again.boxes[name].value for name in typed} == typed | {"grits": "120 150 180", "flatness_mm": "0.2", "colour_wet_mm": "0.1 0.14"}
+    # A film is whole or not at all; said by its boxes.
+    filled(again, colour_solids="").buttons["Save figures"].click()
+    assert "this line is missing" in again.said.value and orders.read(own).infill == order.infill
+    filled(again, **dict.fromkeys(typed, "") | {"grits": "150 180"}).buttons["Save figures"].click()
+    assert "Saved" in again.said.value and text_of(own).split() == before.split()
+
+
+@pytest.mark.parametrize("typed, said", [({"flat_sawn": "", "char_mm": "3 inch"}, "allowed is"), ({"left_out_mm": "12"}, "each place is two numbers, across and down"),
+                                         ({"colour_solids": "35 50"}, "allowed is at least 0 and at most 1"), ({"grits": "151"}, "allowed is one of 60, 80, 100")])
+def test_figures_that_cannot_be_are_said_and_change_nothing(typed, said, own):
+    before = text_of(own)
+    form = filled(figures_form(own), **typed)
+    form.buttons["Save figures"].click()
+    assert said in answered(form) and text_of(own) == before
+
+
+FERN = b'<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="40mm" viewBox="0 0 60 40"><rect x="10" y="10" width="30" height="20"/></svg>'
+
+
+def add_drawing(form, name, content):
+    form.upload.value = ({"name": name, "type": "image/svg+xml", "size": len(content), "content": memoryview(content),
+                          "last_modified": datetime.datetime(2026, 3, 14, tzinfo=datetime.UTC)},)
+    return form.said.value
+
+
+def test_a_drawing_is_added_from_the_page_and_chosen(own, fit):
+    form = order_form(own, fit)
+    said = add_drawing(form, "fern.svg", FERN)
+    assert "1 separate shape on a page of 60 × 40 mm" in said and "6.0 cm² burned" in said and form.boxes["artwork"].value == "fern.svg"
+    assert (own / "artwork" / "fern.svg").read_bytes() == FERN
+    form.save.click()
+    assert orders.read(own).artwork == "fern.svg"
+
+
+@pytest.mark.parametrize("name, content, said", [
+    ("trail-sign.svg", FERN, "another drawing called trail-sign.svg, which earlier orders may have been burned by"),
+    ("fern.png", b"\x89PNG", "this is no SVG file. Save the drawing as SVG, its text as outlines."),
+    ("a:b.svg", FERN, "this cannot name a file"), ("../fern.svg", FERN, "this is no SVG file"),
+    ("words.svg", FERN.replace(b"</svg>", b"<text x='10' y='10'>Fern</text></svg>"), "text")])
+def test_a_drawing_that_cannot_be_is_said_and_changes_nothing(name, content, said, own, fit):
+    form, before = order_form(own, fit), {file: file.read_bytes() for file in own.rglob("*.svg")}
+    assert said in add_drawing(form, name, content) and form.boxes["artwork"].value == "trail-sign.svg"
+    assert {file: file.read_bytes() for file in own.rglob("*.svg")} == before

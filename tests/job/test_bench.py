@@ -187,7 +187,7 @@ def test_the_boards_width_is_the_drawings_where_the_order_says_none(fit, tmp_pat
         'artwork = "gate.svg"', 'artwork = "gate.svg"\n[infill]\nboard_width_mm = 130', ""))
     assert [one.facts["board_width_mm"].value for one in (drawn, typed, none)] == [90, 130, 150]
     source = drawn.table.set_index("name")["source"]["cup"]
-    assert "board_width_mm: the drawing's shorter side, as a sign's grain mostly runs along its longer one: common practice" in source
+    assert "Board's width, mm: the drawing's shorter side, as a sign's grain mostly runs along its longer one: common practice" in source
 
 
 def test_a_film_without_its_solids_is_said(fit, tmp_path):

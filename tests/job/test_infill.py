@@ -233,7 +233,7 @@ def test_a_window_says_what_makes_it():
 
 NOT_HERE = "How deep the next board comes out is not in this window: it is counted in the chance to land inside."
 ASKED = ("Measure yours first: a shallow recess on scrap, its depth before and after sanding as you sand a sign; the "
-         "difference, from the least to the most of three, is sanded_mm = [from, to].")
+         "difference, from the least to the most of three, goes into the order's box Sanding takes off.")
 
 
 def test_a_film_too_thin_to_hide_is_said():
@@ -272,7 +272,7 @@ def test_an_empty_window_names_another_way_that_has_one():
     ("board", dict(board_thickness_mm=10, least_floor_mm=9.8), dict(board_thickness_mm=10.4),
      "a board of at least 10.4 mm, or a thinner floor under the recess"),
     ("narrowest stroke", dict(narrowest_stroke_mm=0.4), dict(narrowest_stroke_mm=0.6), "strokes of at least 0.6 mm"),
-    ("char", dict(char_mm=0.3), dict(char_mm=0.5), "char_mm=0.5 or more, if you brush the char out"),
+    ("char", dict(char_mm=0.3), dict(char_mm=0.5), "Char from a depth of: 0.5 mm or more, if you brush the char out"),
     ("paint", dict(colour=infill.Film(1, (0.4, 0.6), (0.35, 0.5))),
      dict(colour=infill.Film(2, (0.4, 0.6), (0.35, 0.5))), "2 coats of colour instead of 1")])
 def test_what_would_do_does(name, typed, cured, said):
@@ -286,7 +286,7 @@ def test_what_would_do_does(name, typed, cured, said):
 def test_the_largest_step_that_would_do_does():
     sick, well = (infill.window("sprayed", **BOARD, most_step_mm=step) for step in (0.1, 0.5))
     assert infillterms.enough("paint", "sprayed", sick.facts, sick.at_least_mm, K95) == (
-        "most_step_mm=0.5 or more, if the walls get their colour")
+        "Step to the face, most: 0.5 mm or more, if the walls get their colour")
     assert not sick.feasible and well.feasible
 
 
@@ -300,7 +300,7 @@ def test_the_largest_step_that_would_do_does():
      "point, e.g. 0.5."),
     (dict(grits=(180, 120)), "grits is [180, 120]: they are not in order. Write each once, from coarse to fine."),
     (dict(grits=(150, 110)), "grits is [150, 110]: allowed is one of 60, 80, 100, 120, 150, 180, 220. From coarse to fine; or "
-     "type sanded_mm = [from, to]."),
+     "type what sanding takes off."),
     (dict(sanded_mm=0.15), "sanded_mm is 0.15: this is no span. Write [from, to], the smaller first."),
     (dict(colour=2), "colour is 2: this is no film. Write it e.g. {coats = 2, wet_mm = [0.08, 0.12], solids = [0.3, 0.4]}."),
     (dict(confidence=1), "confidence is 1: allowed is at least 0.5 and at most 0.9999. Use e.g. 0.95."),

@@ -140,6 +140,15 @@ def choice(options, value, label: str = "", width: str = FIELD, mark: str = "bur
     return _box(kind, mark, width, options=options, value=value, description=label)
 
 
+def chooser(label: str, options: dict, show: Callable, place: widgets.Widget) -> widgets.VBox:
+    """Return a list to choose from over the place where `show` puts what is chosen; it is given "" where nothing is."""
+    choose = choice([("choose…", ""), *options.items()], "", label, "320px")
+    choose.observe(lambda change: show(change["new"]), "value")
+    shown = widgets.VBox([widgets.HTML(STYLE), keys(), choose, place])
+    shown.add_class("burn-entry")
+    return shown
+
+
 def cell(value, width: str = CELL, label: str = "", must: bool = False) -> widgets.Text:
     """Return a box of the grid; its label is for screen readers."""
     return text(value, label, width, f"burn-cell {MUST}" if must else "burn-cell")

@@ -23,7 +23,7 @@ from testburn import charts, depthfit, energy, labbook
 from testburn.charts import plain
 from testburn.depthfit import DOSE, DepthFit
 from testburn.entry import remarks
-from testburn.entry.boxes import LINES, STYLE, Keys, RowBoxes, Rows, as_html, button, header_box, keys, message, wrapped
+from testburn.entry.boxes import LINES, STYLE, Keys, RowBoxes, Rows, as_html, button, chooser, header_box, keys, message, wrapped
 from testburn.entry.draft import Draft, Saved, changes, home, last_depths, saved_burn
 from testburn.entry.grid import DEPTH, HEADER, USUAL_SWATCHES, as_readings, faults_in_words, next_burn, remembered, set_units, swatches_of, units_typed, with_face
 from testburn.entry.kept import Asking, attempt, saved as saved_in
@@ -89,6 +89,25 @@ def entry(book: str | Path, start: dict | None = None, scratch: bool = False,
     if known and not start:
         notice = f"Id, setting and speeds are filled in as after the last burn: change what is another.\n{notice or ''}".strip()
     return BurnForm(book, typed, wood, draft, LiveChart(fit), notice, scratch, saved, begin, machine)
+
+
+def curve_choice(fit: DepthFit) -> widgets.VBox:
+    """Return a list of the curves of a fit, and the chart of the one that is chosen, beside what ordinary statistics would say."""
+    place = widgets.Output()
+
+    def show(group) -> None:
+        figure = charts.depth(fit, group.species, group.module_w, group.wavelength_nm, ordinary=True, module=group.module) if group else None
+        place.outputs = _output(figure, "chart of a curve")
+
+    return chooser("Curve", {group.name: group for group in fit.groups}, show, place)
+
+
+def _output(figure: Figure | None, words: str) -> tuple[dict, ...]:
+    """Return a chart as an output of the page; nothing for none."""
+    if figure is None:
+        return ()
+    chart = json.loads(figure.to_json()) | {"config": {"displayModeBar": False}}
+    return ({"output_type": "display_data", "metadata": {}, "data": {_PLOTLY: chart, "text/plain": words}},)
 
 
 class BurnForm(widgets.VBox):
@@ -216,10 +235,7 @@ class BurnForm(widgets.VBox):
         figure = self._chart.figure(typed)
         # Its height stays while it is drawn anew, so that the boxes under it do not jump.
         self.plot.layout.height = None if figure is None else f"{figure.layout.height + 12}px"
-        chart = {} if figure is None else json.loads(figure.to_json()) | {"config": {"displayModeBar": False}}
-        self.plot.outputs = () if figure is None else ({
-            "output_type": "display_data", "metadata": {},
-            "data": {_PLOTLY: chart, "text/plain": "chart of the points typed"}},)
+        self.plot.outputs = _output(figure, "chart of the points typed")
 
     def _save(self, _) -> None:
         """Save through the lab book; say every fault in full, or where the file now is."""

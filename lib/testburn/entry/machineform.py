@@ -83,15 +83,7 @@ def _as_typed(book) -> tuple[dict, str]:
     flat = {name: value for name, value in said.items() if not isinstance(value, dict)} | said.get("units", {}) | said.get("state", {})
     if "speed_step_mm_s" in flat and "speed_step" not in flat:
         flat["speed_step"] = f"{flat['speed_step_mm_s']:g} mm/s"
-    return {name: _text(flat[name]) for line in _LINES.values() for name in line if name in flat}, mark
-
-
-def _text(value) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        return " ".join(f"{one:.9g}" for one in value)
-    return value if isinstance(value, str) else f"{value:.9g}"
+    return {name: typed.written(flat[name]) for line in _LINES.values() for name in line if name in flat}, mark
 
 
 def _save(form, said: dict) -> list[Remark]:
@@ -156,7 +148,7 @@ def _next_run(book, pitch) -> dict[str, str]:
     if runs.empty:
         return start
     last = runs.iloc[-1]
-    return start | {name: _text(last[name]) for name in ("width_mm", "height_mm", "passes")} | {"line_pitch_mm": pitch.text(last["line_pitch_mm"])}
+    return start | {name: typed.written(last[name]) for name in ("width_mm", "height_mm", "passes")} | {"line_pitch_mm": pitch.text(last["line_pitch_mm"])}
 
 
 def _add_run(form, said: dict) -> list[Remark]:
@@ -227,22 +219,18 @@ def ladder_choice(fit: DepthFit, past: states.Past | None = None) -> widgets.VBo
         return message(Remark("plain", "No burn of the lab book is a ladder of powers: four or more at one speed on one board. Burn the sheet above, "
                               "enter it on page 3, and run this page again."))
 
-    def chosen(change) -> None:
-        if not change["new"]:
-            said.value = ""
-            return
-        own = fit.readings["burn"] == change["new"]
+    def said_of(name: str) -> str:
+        own = fit.readings["burn"] == name
         try:
             found = drift.power_check(fitted(fit.readings[~own], past), fit.readings[own])
-            said.value = as_html([Remark("doubt" if found.verdict == "not proportional" else "saved", found.words)])
+            return as_html([Remark("doubt" if found.verdict == "not proportional" else "saved", found.words)])
         except (LookupError, ValueError) as wrong:
-            said.value = as_html([Remark("fault", str(wrong))])
+            return as_html([Remark("fault", str(wrong))])
 
-    choose = boxes.choice([("choose…", ""), *((name, name) for name in ladders)], "", "Ladder of powers (a burn)", "320px")
-    choose.observe(chosen, "value")
-    shown = widgets.VBox([widgets.HTML(STYLE), keys(), choose, said])
-    shown.add_class("burn-entry")
-    return shown
+    def show(name: str) -> None:
+        said.value = said_of(name) if name else ""
+
+    return boxes.chooser("Ladder of powers (a burn)", {name: name for name in ladders}, show, said)
 
 
 def focus_form(book: str | Path, fit: DepthFit, choice: pd.Series, scratch: bool = False, offsets_mm: Sequence[float] = (-2, -1, 0, 1, 2)) -> SmallForm:

@@ -2,8 +2,8 @@
 
 Decides what a maker types of an order instead of editing its file, and what is answered: as every small form answers
 (`smallform`), with all that is wrong at once, each fault under its box. All goes through `job.orders`, which checks every
-line, keeps the file as it was and never writes over another order. What the boxes do not show (infill details, remarks in
-the file) a save leaves as it is. A proof starts from the setting that the order's card gives first; one typed a second
+line, keeps the file as it was and never writes over another order. What the boxes do not show (remarks in the file, and
+the figures of films, sanding, board and drawing, which have boxes of their own) a save leaves as it is. A proof starts from the setting that the order's card gives first; one typed a second
 time, and an order finished with pieces unmeasured, are asked about. A proof taken back stays in the order, and counts no more.
 """
 
@@ -18,7 +18,7 @@ from testburn.entry import boxes, typed
 from testburn.entry.boxes import button
 from testburn.entry.jobform import depths_mm
 from testburn.entry.remarks import Remark
-from testburn.entry.smallform import Box, SmallForm
+from testburn.entry.smallform import Box, SmallForm, several
 from testburn.entry.typed import MM_OF
 from testburn.job import Job, Order, infill, orders, outcome
 from testburn.labbook import NEXT, columns, files, woods
@@ -88,11 +88,13 @@ class OrderForm(SmallForm):
                          {name: getattr(group, name) or None for name in columns.MODULE_KEY} for group in (fit.groups if fit else ())}
         self._loaded = self._repeats = ""
         self.which = boxes.choice([_NEW], _NEW, "Orders", "420px")
+        self.upload = widgets.FileUpload(accept=".svg", multiple=False, description="Add a drawing (SVG)", layout=boxes.laid(width="auto"))
+        self.upload.observe(lambda _: self._try(self._add_drawing), "value")
         self.open_it, self.repeat_it = (button(words, lambda _, act=act: self._try(act)) for words, act in
                                         (("Open it", self._open), ("Repeat it", self._repeat)))
         super().__init__(book, scratch, orders.FOLDER, orders.FOLDER, _lines(book, list(self._modules), fit),
                          {"Save order": lambda _, said: self._save(said)}, lambda _: self._files(), {"Finish order": lambda _: self._finish()},
-                         self._opened, [boxes.row([self.which, self.open_it, self.repeat_it])])
+                         self._opened, [boxes.row([self.which, self.open_it, self.repeat_it, self.upload])])
         self.save, self.finish = self.buttons["Save order"], self.buttons["Finish order"]
 
     def _keep(self, book: Path, scratch: bool, kind: str) -> None:
@@ -177,6 +179,14 @@ class OrderForm(SmallForm):
     def _done(self, done: str, file: Path, *more: str) -> list[Remark]:
         words = " ".join(filter(None, [f"{done}: order {files.name_of(file)}, {file.resolve()}.", *more, "Run the page again."]))
         return [Remark("saved", words)]
+
+    def _add_drawing(self) -> list[Remark]:
+        """Put the file chosen into artwork/ of the lab book, and its name into the box."""
+        for chosen in self.upload.value:
+            file, words = orders.add_drawing(self.book, chosen["name"], bytes(chosen["content"]))
+            self._fill({"artwork": file.name})
+            self._changed("artwork")
+        return [Remark("saved", f"In {file.resolve()}: {words}"), Remark("plain", "It stands under Drawing; press Save order to use it.")]
 
     def _open(self) -> list[Remark]:
         name = self.which.value
@@ -314,6 +324,53 @@ class ProofForm(SmallForm):
         if not self._job.trouble and job.trouble:
             raise ValueError(job.trouble.replace(f"{job.order.place}, [proof]: ", "This proof: ").replace(
                 'write a line confirmed = "why" under [proof].', "say why beside Odd, but so because."))
+
+
+# The lines of an order that few makers change: what stands in for each, page 7 shows.
+_FILM = {"coats": ("coats", None), "wet_mm": ("wet coat, mm", typed.span_mm), "solids": ("solids, share", typed.span_mm), "soaks": ("soaks in, share", typed.span_mm)}
+_FILMS = ("sealer", "colour")
+_FURTHER = {"Sanding": ("grits", "flatness_mm"),
+            "Recess": ("hides_mm", "least_step_mm", "most_step_mm", "depth_to_width", "char_mm", "least_floor_mm", "floor_sd_mm", "gauge_mm"),
+            "Board": ("board_width_mm", "pith_mm", "moisture_change_pct", "flat_sawn")}
+def figures_form(book: str | Path, scratch: bool = False) -> SmallForm:
+    """Return a form for the figures of the open order that stand in until one's own are typed: films, sanding, recess, board, drawing, risks.
+
+    Parameters
+    ----------
+    book : path
+    scratch : bool
+        The folder is a copy of the demo lab book: say so.
+    """
+    inside, prices, book = _TABLES["infill"], _TABLES["prices"], Path(book)
+    lines = {film.capitalize(): tuple(Box(replace(field, name=f"{film}_{field.name}", required=False), f"{film.capitalize()}, {_FILM[field.name][0]}",
+                                          read=_FILM[field.name][1]) for field in inside[film].of) for film in _FILMS}
+    read = {"grits": lambda text: sorted(set(several(text)))} | {name: typed.length_mm for name in inside if name.endswith("_mm")}
+    lines |= {title: tuple(Box(inside[name], infill.label(name), read=read.get(name), width=_SIDE) for name in line) for title, line in _FURTHER.items()}
+    lines["Misses"] = tuple(Box(prices[name], label, width=_SIDE) for name, label in (
+        ("shallow_rerun_share", "Shallow ones seen, share"), ("deep_lost_share", "Deep ones lost, share")))
+    lines["Drawing"] = (_named("white_pct", "Paler does not burn, %", "170px"), _named("left_out_mm", "Left out at, mm", "240px", read=typed.places_mm))
+
+    def starts():
+        order = orders.read(book)
+        said = order.prices | order.infill | {"white_pct": order.white_pct, "left_out_mm": order.left_out_mm}
+        said |= {f"{film}_{name}": value for film in _FILMS for name, value in said.get(film, {}).items()}
+        shown = {box.field.name: typed.written(said[box.field.name]) for line in lines.values() for box in line if said.get(box.field.name) is not None}
+        return shown, orders.mark(book, order.name) if order.file else ""
+
+    def save(form, said):
+        order = orders.read(book)
+        if order.file in ("", orders.FORMER):
+            raise ValueError("No order is open: save one on page 6 first.")
+        changed = {name: value for name, value in said.items() if form.text(name) != form.start[name]}
+        for film in filter(lambda film: any(name.startswith(f"{film}_") for name in changed), _FILMS):
+            own = {field.name: said[f"{film}_{field.name}"] for field in inside[film].of}
+            changed[film] = own if any(value is not None for value in own.values()) else None
+        tables = {table: {name: changed[name] for name in changed if name in of} for table, of in (("infill", inside), ("prices", prices))}
+        own = {name: changed[name] for name in ("white_pct", "left_out_mm") if name in changed}
+        file = orders.change(book, order.name, form.seen, **own, **{table: some for table, some in tables.items() if some})
+        return [Remark("saved", f"Saved: order {order.name}, {file.resolve()}. Run the page again: it counts with these figures.")]
+
+    return SmallForm(book, scratch, "figures", orders.FOLDER, lines, {"Save figures": save}, starts=starts)
 
 
 def _proved(words: str, taken: str) -> list[Remark]:

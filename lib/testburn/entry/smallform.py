@@ -79,7 +79,7 @@ class Box:
 
     def widget(self) -> widgets.Widget:
         """Return the box on the page."""
-        choices = self.choices or tuple((str(one), str(one)) for one in self.field.among)
+        choices = self.choices or tuple((str(one), str(one)) for one in self.field.among if not self.field.many)
         if self.field.kind == "yes or no":
             choices = (("yes", "yes"), ("no", "no"))
         if choices:

@@ -96,6 +96,24 @@ def span_mm(typed: str, unit: str = "mm") -> list[float] | None:
     return sorted([ends[0], ends[-1]])
 
 
+def places_mm(typed: str) -> list[list[float]]:
+    """Return typed places, across and down in mm: 12 34; 50 60."""
+    pairs = [lengths_mm(one) for one in typed.strip(" ;").split(";")]
+    if any(len(pair) != 2 for pair in pairs):
+        raise ValueError("each place is two numbers, across and down; write it like 12 34; 50 60")
+    return pairs
+
+
+def written(value) -> str:
+    """Return a line of a maker's file as it is typed into a box."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (list, tuple)):
+        places = any(isinstance(one, (list, tuple)) for one in value)
+        return ("; " if places else " ").join(map(written, value))
+    return value if isinstance(value, str) else f"{value:.9g}"
+
+
 def depth_mm(typed: tuple[str, ...], unit: str) -> float | None:
     """Return the depth in mm that one reading means: one text, or the gauge on face and floor.
 

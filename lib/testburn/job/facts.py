@@ -176,8 +176,8 @@ _COLOURING, _SANDING = ("colour", "hides_mm", "least_step_mm", "most_step_mm"), 
 _FILM = 'Write it e.g. {coats = 2, wet_mm = [0.08, 0.12], solids = [0.3, 0.4]}.'
 
 
-def _mm(name: str, at_least: float, at_most: float, unit: str = "mm") -> Field:
-    return Field(name, "number", "", f"Check its unit: {unit} is asked for.", unit, False, at_least=at_least, at_most=at_most)
+def _mm(name: str, meaning: str, at_least: float, at_most: float, unit: str = "mm") -> Field:
+    return Field(name, "number", meaning, f"Check its unit: {unit} is asked for.", unit, False, at_least=at_least, at_most=at_most)
 
 
 # What a maker may say of an infill; the limits are the smallest and largest that make sense, against a slip of the unit.
@@ -186,16 +186,18 @@ INFILL = (
     Field("confidence", "number", "That a recess as deep as each end still does.", "Use e.g. 0.95.", required=False,
           at_least=0.5, at_most=0.9999),
     Field("species", "text", "The wood.", "", required=False),
-    _mm("board_thickness_mm", 1, 200), _mm("narrowest_stroke_mm", 0.05, 500), _mm("hides_mm", 0, 1),
-    _mm("least_step_mm", 0, 2), _mm("most_step_mm", 0.05, 20), _mm("flatness_mm", 0, 3),
-    _mm("moisture_change_pct", 0, 15, "%"), _mm("board_width_mm", 5, 1000), _mm("pith_mm", 5, 2000),
-    _mm("floor_sd_mm", 0, 0.5), _mm("gauge_mm", 0, 0.5), _mm("least_floor_mm", 0, 200),
-    _mm("depth_to_width", 0.1, 20, "depth over width"), _mm("char_mm", 0.05, 50),
-    Field("flat_sawn", "yes or no", "Whether the board is flat-sawn.", "", required=False),
-    Field("grits", "integer", "Sanding, from coarse to fine.", "From coarse to fine; or type sanded_mm = [from, to].",
+    _mm("board_thickness_mm", "Board thickness", 1, 200), _mm("narrowest_stroke_mm", "Narrowest stroke", 0.05, 500),
+    _mm("hides_mm", "Colour hides from", 0, 1), _mm("least_step_mm", "Step to the face, least", 0, 2),
+    _mm("most_step_mm", "Step to the face, most", 0.05, 20), _mm("flatness_mm", "Face flat within", 0, 3),
+    _mm("moisture_change_pct", "Moisture may change by", 0, 15, "%"), _mm("board_width_mm", "Board's width", 5, 1000),
+    _mm("pith_mm", "From the pith", 5, 2000), _mm("floor_sd_mm", "Floor scatters by", 0, 0.5),
+    _mm("gauge_mm", "Gauge scatters by", 0, 0.5), _mm("least_floor_mm", "Wood left under it", 0, 200),
+    _mm("depth_to_width", "Depth over width, most", 0.1, 20, "depth over width"), _mm("char_mm", "Char from a depth of", 0.05, 50),
+    Field("flat_sawn", "yes or no", "Flat-sawn", "", required=False),
+    Field("grits", "integer", "Grits", "From coarse to fine; or type what sanding takes off.",
           required=False, many=True, among=tuple(GRITS_MM)),
-    Field("sanded_mm", "span", "What sanding takes off.", "Use mm, [from, to].", "mm", False, at_least=0, at_most=3),
-    Field("shrinkage_pct", "span", "Radial and tangential.", "Use [radial, tangential] in %.", "%", False, at_least=0,
+    Field("sanded_mm", "span", "Sanding takes off", "Use mm, [from, to].", "mm", False, at_least=0, at_most=3),
+    Field("shrinkage_pct", "span", "Shrinkage, radial and tangential", "Use [radial, tangential] in %.", "%", False, at_least=0,
           at_most=30),
     Field("sealer", "table", "Films of sealer.", _FILM, required=False, of=FILM),
     Field("colour", "table", "Films of colour.", _FILM, required=False, of=FILM),
@@ -235,15 +237,22 @@ def carried(facts: dict[str, Fact], variant: str, to: str) -> dict[str, Fact]:
 
 
 def defaults(variant: str) -> pd.DataFrame:
-    """Return what stands in for anything not typed: name, value, source."""
+    """Return what stands in for anything not typed: name, label, value, source."""
     return assumed(gathered(variant, {"board_thickness_mm": 20, "narrowest_stroke_mm": 2}))
 
 
 def assumed(known: dict[str, Fact]) -> pd.DataFrame:
-    """Return which of a window's facts nobody typed: name, value, source."""
-    return pd.DataFrame([{"name": name, "value": _said(name, fact.value), "source": fact.source}
+    """Return which of a window's facts nobody typed: name, label, value, source."""
+    return pd.DataFrame([{"name": name, "label": label(name), "value": _said(name, fact.value), "source": fact.source}
                          for name, fact in known.items() if fact.source not in (TYPED, "")],
-                        columns=["name", "value", "source"])
+                        columns=["name", "label", "value", "source"])
+
+
+def label(name: str, value: str = "") -> str:
+    """Return what a fact is called where a maker types it, with its unit; with a value, the value behind it."""
+    field = _BY_NAME[name]
+    unit = field.unit if field.unit in ("mm", "%") else ""
+    return f"{field.meaning.rstrip('.')}: {value} {unit}".rstrip() if value else field.meaning.rstrip(".") + f", {unit}" * bool(unit)
 
 
 def _said(name: str, value) -> str:

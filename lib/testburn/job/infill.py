@@ -18,11 +18,11 @@ import pandas as pd
 from scipy import special
 
 from testburn import energy
-from testburn.job.facts import Fact, Film, INFILL, RECIPES, Recipe, TYPED, VARIANTS, assumed, carried, defaults, gathered, middle
+from testburn.job.facts import Fact, Film, INFILL, RECIPES, Recipe, TYPED, VARIANTS, assumed, carried, defaults, gathered, label, middle
 from testburn.job.terms import combined, enough, what_bounds_depth, what_takes_depth
 from testburn.labbook import shown, tomlfile
 
-__all__ = ["Film", "VARIANTS", "Window", "defaults", "paint", "window"]
+__all__ = ["Film", "VARIANTS", "Window", "defaults", "label", "paint", "window"]
 
 CONFIDENCE = 0.95
 MARGIN = 0.30
@@ -30,7 +30,7 @@ AT_LEAST, AT_MOST = "at least", "at most"
 NOT_HERE = ("How deep the next board comes out is not in this window: it is counted in the chance "
             "to land inside.")
 MEASURE_SANDING = ("Measure yours first: a shallow recess on scrap, its depth before and after sanding as you sand a sign; the "
-                   "difference, from the least to the most of three, is sanded_mm = [from, to].")
+                   "difference, from the least to the most of three, goes into the order's box Sanding takes off.")
 _COLUMNS = ("name", "side", "mm", "uncertainty_mm", "margin_mm", "counts_mm", "starts_mm", "source", "what",
             "remedy")
 _NAMED = {"board": "the board", "narrowest stroke": "the narrowest stroke", "char": "char", "paint": "the paint"}
@@ -105,7 +105,7 @@ class Window:
 
     @property
     def assumed(self) -> pd.DataFrame:
-        """What stands in for what was not typed: name, value, source."""
+        """What stands in for what was not typed: name, label, value, source."""
         return assumed(self.facts)
 
     def must_be_one(self) -> "Window":

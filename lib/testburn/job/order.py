@@ -241,7 +241,7 @@ def _stated(of: tuple[columns.Field, ...], said: dict, unsaid: bool = True) -> l
     """Return the lines of a table: those said, and what else could be."""
     lines = []
     for one in of:
-        meaning = f"{one.meaning}{f' In {one.unit}.' if one.unit and one.kind != 'text' else ''}"
+        meaning = one.meaning and f"{one.meaning.rstrip('.')}.{f' In {one.unit}.' if one.unit and one.kind != 'text' else ''}"
         if said.get(one.name) is not None:
             lines.append(f"{one.name} = {tomlfile.literal(said[one.name])}")
         elif unsaid and meaning:

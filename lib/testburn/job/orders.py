@@ -12,11 +12,13 @@ Source: a drawing's version is its SHA-256 (FIPS 180-4).
 
 import datetime
 import hashlib
+import tempfile
 from dataclasses import fields
 from pathlib import Path
 
 import pandas as pd
 
+from testburn import sweep
 from testburn.job import order as order_file, outcome
 from testburn.job.order import FINISHED, FORMER, Order
 from testburn.labbook import columns, files, makerfile, tomlfile
@@ -138,6 +140,32 @@ def change(book: str | Path, name: str, seen: str = "", **lines) -> Path:
         If somebody else changed the file, or the disk refuses it.
     """
     return _changed(Path(book), name, lambda document: tomlfile.put(document, lines), seen)
+
+
+def add_drawing(book: str | Path, name: str, content: bytes) -> tuple[Path, str]:
+    """Put a drawing into artwork/ of a lab book; return its file, and what it is in words.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be read or burned (see `sweep.read`), its name cannot name a file, or another drawing has that name.
+    """
+    book, target = Path(book), Path(book) / "artwork" / name
+    fault = files.burn_name_fault(target.stem) if target.name == name and name.lower().endswith(".svg") else (
+        "this is no SVG file", "Save the drawing as SVG, its text as outlines.")
+    if fault:
+        raise ValueError(f"{name}: {fault[0]}. {fault[1]}")
+    with tempfile.TemporaryDirectory() as scratch:
+        Path(scratch, name).write_bytes(content)
+        words = sweep.read(Path(scratch, name)).words
+    with files.locked(book):
+        files.make_folder(book, target.parent)
+        if not target.exists():
+            files.add_whole(book, target, content)
+        elif target.read_bytes() != content:
+            raise ValueError(f"artwork/ holds another drawing called {name}, which earlier orders may have been burned by. Give the file "
+                             f"another name, e.g. {target.stem}-2.svg, and add it again.")
+    return target, words
 
 
 def add_proof(book: str | Path, name: str, proof: dict) -> Path:

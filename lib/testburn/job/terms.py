@@ -26,7 +26,7 @@ at about 30 % (Wood Handbook, FPL-GTR-190, chapter 4: S = S0 · (30 - M) / 30).
 from dataclasses import dataclass, replace
 from math import atan, ceil, sqrt
 
-from testburn.job.facts import Fact, GRITS_MM, RECIPES, SANDING, TYPED, middle, shrinkage, spread
+from testburn.job.facts import Fact, GRITS_MM, RECIPES, SANDING, TYPED, label, middle, shrinkage, spread
 
 # Boards and strokes are what they are said to be within these limits, either way.
 _THICKNESS_MM, _STROKE_MM = 0.1, 0.05
@@ -131,7 +131,7 @@ def _where(facts) -> str:
     others = {}
     for name in names:
         others.setdefault(facts[name].source, []).append(name)
-    return TYPED if set(others) == {TYPED} else "; ".join(f"{', '.join(those)}: {source}" for source, those in others.items()
+    return TYPED if set(others) == {TYPED} else "; ".join(f"{'; '.join(map(label, those))}: {source}" for source, those in others.items()
                                                           if source != TYPED)
 
 
@@ -176,7 +176,7 @@ def what_bounds_depth(variant: str, facts: dict[str, Fact]) -> list[Term]:
              f"stroke {stroke:.3g} mm wide, at most {ratio.value:g} times as deep as wide; the stroke may be "
              f"{_STROKE_MM:g} mm off", "wider strokes"),
         Term("char", char.value, 0.0, char.source,
-             "deeper is mostly time, char and paint", "a larger char_mm, if you brush the char out"),
+             "deeper is mostly time, char and paint", f"{label('char_mm', 'more')}, if you brush the char out"),
         _paint(variant, facts)]
 
 
@@ -200,7 +200,7 @@ def _paint(variant, facts) -> Term:
     source = step.source if step.source == colour.source else f"step: {step.source}; film: {colour.source}"
     return Term("paint", reach + step.value, doubt, source,
                 f"the colour lies no more than {step.value:g} mm below the sanded face: a deeper one looks "
-                "dark and its walls stay bare", "a larger most_step_mm, if the walls get their colour")
+                "dark and its walls stay bare", f"{label('most_step_mm', 'more')}, if the walls get their colour")
 
 
 def enough(name: str, variant: str, facts: dict[str, Fact], at_least_mm: float, k: float) -> str:
@@ -224,10 +224,10 @@ def enough(name: str, variant: str, facts: dict[str, Fact], at_least_mm: float, 
         wide = at_least_mm / ratio + k * spread((-_STROKE_MM, _STROKE_MM))
         return f"strokes of at least {_up(wide)} mm"
     if name == "char":
-        return f"char_mm={_up(at_least_mm)} or more, if you brush the char out"
+        return f"{label('char_mm', _up(at_least_mm))} or more, if you brush the char out"
     if not RECIPES[variant].fills:
         short = at_least_mm - _reach(variant, facts, k)
-        return f"most_step_mm={_up(facts['most_step_mm'].value + short)} or more, if the walls get their colour"
+        return f"{label('most_step_mm', _up(facts['most_step_mm'].value + short))} or more, if the walls get their colour"
     return _coats(variant, facts, at_least_mm, k)
 
 
