@@ -286,6 +286,14 @@ def test_a_focus_that_is_not_shown_is_not_written(own, fit, typed, said):
     assert said in form.said.value and not machinelog.read(own).size
 
 
+@pytest.mark.parametrize(("typed", "said"), [({"depths_2": ""}, "Focus -1 mm: no depths yet, so it does not count."), ({"depths_2": "0.47 0.047 0.48"}, "Focus -1 mm: ")])
+def test_a_gap_in_a_focus_ladder_and_a_slip_are_named_and_asked_about(own, fit, typed, said):
+    form = focused(own, fit, 0.8, **typed)
+    assert said in form.about.value
+    form.buttons["Write as refocused"].click()
+    assert said in form.said.value and not machinelog.read(own).size
+
+
 @pytest.mark.parametrize(("at_mm", "module", "doubt"), [
     (0.0, "15 W", "That may be where the module stood already: write it only if it was moved."), (0.8, "17", "No burn is of the module 17 W")])
 def test_a_focus_where_the_module_stood_and_a_strange_module_are_asked_about(own, labdata, fit, at_mm, module, doubt):

@@ -306,3 +306,12 @@ def test_a_drawing_that_cannot_be_is_said_and_changes_nothing(name, content, sai
     form, before = order_form(own, fit), {file: file.read_bytes() for file in own.rglob("*.svg")}
     assert said in add_drawing(form, name, content) and form.boxes["artwork"].value == "trail-sign.svg"
     assert {file: file.read_bytes() for file in own.rglob("*.svg")} == before
+
+
+def test_lumbers_names_lead_to_their_wood(own, fit):
+    form = order_form(own, fit)
+    labels = [label for label, _ in form.boxes["species"].options]
+    assert "hard maple" in labels and dict(form.boxes["species"].options)["hard maple"] == "sugar maple"
+    form.boxes["species"].index = labels.index("hard maple")
+    form.save.click()
+    assert orders.read(own).species == "sugar maple"

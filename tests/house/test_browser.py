@@ -654,7 +654,7 @@ def scrolled(page):
 
 
 @pytest.mark.browser
-def test_a_page_that_is_run_stays_at_its_top_and_closing_it_at_once_asks_nothing(browser, tmp_path):
+def test_a_page_that_is_run_stays_at_its_top_and_closing_it_asks_nothing(browser, tmp_path):
     book = tmp_path / "book"
     shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
     with own_book(browser, tmp_path / "run", book, "07_how_deep.ipynb") as bench:
@@ -663,6 +663,7 @@ def test_a_page_that_is_run_stays_at_its_top_and_closing_it_at_once_asks_nothing
         assert scrolled(page) == 0
         sync_api.expect(page.locator(".jp-OutputArea-output", has_text="Lab book: your own").first).to_be_in_viewport()
         bench.wait_for_kernel()
+        sync_api.expect(page.locator(".jp-mod-dirty")).to_have_count(0, timeout=PATIENCE_MS)  # it saves by itself, in a moment
         page.keyboard.press("Alt+W")
         sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
         assert page.locator(".jp-Dialog").count() == 0
@@ -863,6 +864,7 @@ entry.retire_form(book)
 entry.wood_form(book)
 entry.repeats_form(book)
 entry.order_form(book, fit)
+entry.figures_form(book)
 entry.proof_form(book, job)
 entry.second_pass_form(book, job)
 entry.job_form(book, promised)

@@ -154,8 +154,8 @@ def test_a_card_for_another_board_is_refused(card):
     row["board"] = "K1"
     assert one_job(row.to_frame().T, board="K1")["promised_for"].tolist() == ["K1"] * 3
     assert said(one_job, row.to_frame().T, "job-1", [0.5], "K2", error=ValueError) == (
-        "The card's row is for board K1, and the job was made on board K2. Choose the row for the next "
-        "board.")
+        "The card's row is for board K1, and the job was made on board K2. Choose a row for that board or the next one; "
+        "where there is none, correct the board.")
 
 
 @pytest.mark.parametrize("board, words", [

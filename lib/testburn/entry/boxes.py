@@ -94,7 +94,7 @@ def header_box(name: str, value: str, species, powers=()) -> widgets.Widget:
         # What was typed before stays even where it is no choice; the check names it then.
         nothing = "choose…" if name == "species" else "not noted"
         options = [(choice or nothing, choice) for choice in dict.fromkeys([*choices, value])]
-        more = _named_in_the_trade([wood for _, wood in options]) if name == "species" else []
+        more = named_in_the_trade([wood for _, wood in options]) if name == "species" else []
         box = choice([*options, *more], value, HEADER[name], width, mark)
         if more:
             box.observe(lambda change: _said_plainly(box, len(options)), "index")
@@ -102,7 +102,7 @@ def header_box(name: str, value: str, species, powers=()) -> widgets.Widget:
     return text(value, HEADER[name], width, mark)
 
 
-def _named_in_the_trade(names: list[str]) -> list[tuple[str, str]]:
+def named_in_the_trade(names: list[str]) -> list[tuple[str, str]]:
     """Return what lumber is called as further choices: typing "red oak" among the names alone would stop at red alder."""
     return [(word, meant[0]) for word, meant in woods.COMMON.items() if len(meant) == 1 and meant[0] in names and word not in names]
 

@@ -256,8 +256,9 @@ def focus_form(book: str | Path, fit: DepthFit, choice: pd.Series, scratch: bool
     def refocused(form, said):
         found = _focus(form, fit, len(offsets_mm))
         if found is None or not found.note:
-            raise ValueError("This ladder shows no deepest focus yet: there is nothing to write into the log.")
-        doubts = [*(doubt.text for doubt in log_doubts(form)), "That may be where the module stood already: write it only if it was moved." * found.at_home]
+            raise ValueError(" ".join(["This ladder shows no deepest focus yet: there is nothing to write into the log.",
+                                       *_focus_doubts(form, len(offsets_mm))]))
+        doubts = [*_focus_doubts(form, len(offsets_mm)), *(doubt.text for doubt in log_doubts(form)), "That may be where the module stood already: write it only if it was moved." * found.at_home]
         if any(doubts) and form.asking.first():
             raise ValueError(" ".join([*filter(None, doubts), "Press Write as refocused again to write it so."]))
         machinelog.add(form.book, said["day"], "refocused", said["module"] or "", found.note, invented=form.scratch)
@@ -284,4 +285,11 @@ def _focus_said(form, fit: DepthFit, swatches: int) -> list[Remark]:
         return [Remark("fault", str(wrong))]
     if found is None:
         return [Remark("plain", f"Type the depths of {drift.FEWEST_STEPS} swatches or more: where the recess is deepest is said here.")]
-    return [Remark("saved" if found.note else "doubt", found.words), *log_doubts(form)]
+    return [Remark("saved" if found.note else "doubt", found.words), *(Remark("doubt", words) for words in _focus_doubts(form, swatches)), *log_doubts(form)]
+
+
+def _focus_doubts(form, swatches: int) -> list[str]:
+    """Say which swatch of a ladder has no depths, and which depth strays from the others of its swatch."""
+    depths = {f"Focus {form.text(f'offset_{one}')} mm": form.known(f"depths_{one}") for one in range(1, swatches + 1) if form.text(f"offset_{one}")}
+    doubts = [f"{name}: no depths yet, so it does not count." for name, typed_mm in depths.items() if not typed_mm]
+    return doubts + [f"{name}: {stray}." for name, typed_mm in depths.items() if typed_mm and (stray := suspects.stray(typed_mm))]

@@ -50,12 +50,14 @@ def _lines(book: Path, modules, fit: DepthFit | None) -> dict[str, tuple[Box, ..
     """Return the boxes of each line of an order."""
     species = list(dict.fromkeys(group.species for group in fit.groups)) if fit else list(woods.of(book).index)
     drawings = sorted(file.name for file in (book / "artwork").glob("*.svg")) if (book / "artwork").is_dir() else []
+    # Lumber goes by other names; whichever is chosen, the wood itself is written.
+    woods_offered = (("the best known", _NOTHING), *((wood, wood) for wood in species), *boxes.named_in_the_trade(species))
     inside = _TABLES["infill"]
     name = Box(replace(_FIELDS["name"], remedy="Give the order a name; its file is called so."), "Name", must=True, width=_SIDE)
     return {
         "Order": (name, _named("customer", "Customer", _SIDE), _named("ordered_on", "Ordered on"), _named("note", "Note", "240px")),
         "Piece": (_named("artwork", "Drawing", _SIDE, "none: a block", drawings), _named("area_mm2", "Area without one, mm²", _SIDE),
-                  _named("species", "Wood", boxes.FIELD, "the best known", species), _named("module", "Module", boxes.FIELD, "the best known", modules),
+                  Box(_FIELDS["species"], "Wood", choices=woods_offered), _named("module", "Module", boxes.FIELD, "the best known", modules),
                   _named("board_thickness_mm", "Board thickness", read=typed.length_mm),
                   Box(inside["variant"], "How it is filled", choices=(("brush-filled", _NOTHING), *((one, one) for one in infill.VARIANTS))),
                   Box(replace(inside["sanded_mm"], remedy="Write it like 0.10 to 0.20."), "Sanding takes off, mm", read=typed.span_mm, width=_SIDE),
@@ -343,7 +345,7 @@ def figures_form(book: str | Path, scratch: bool = False) -> SmallForm:
     """
     inside, prices, book = _TABLES["infill"], _TABLES["prices"], Path(book)
     lines = {film.capitalize(): tuple(Box(replace(field, name=f"{film}_{field.name}", required=False), f"{film.capitalize()}, {_FILM[field.name][0]}",
-                                          read=_FILM[field.name][1]) for field in inside[film].of) for film in _FILMS}
+                                          read=_FILM[field.name][1], width="170px") for field in inside[film].of) for film in _FILMS}
     read = {"grits": lambda text: sorted(set(several(text)))} | {name: typed.length_mm for name in inside if name.endswith("_mm")}
     lines |= {title: tuple(Box(inside[name], infill.label(name), read=read.get(name), width=_SIDE) for name in line) for title, line in _FURTHER.items()}
     lines["Misses"] = tuple(Box(prices[name], label, width=_SIDE) for name, label in (

@@ -70,7 +70,7 @@ def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_s
         raise ValueError(f"{columns.BOARD_NAMED_NEXT.capitalize()}.")
     if promise_row["board"] not in (NEXT, board):
         raise ValueError(f"The card's row is for board {promise_row['board']}, and the job was made on "
-                         f"board {board}. Choose the row for the {NEXT} board.")
+                         f"board {board}. Choose a row for that board or the {NEXT} one; where there is none, correct the board.")
     if not len(depths_mm):
         raise ValueError(_DEPTHS)
     made_up = invented or promise_row["invented"] == "yes"

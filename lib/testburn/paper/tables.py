@@ -72,7 +72,7 @@ HEADINGS = {
     "lines": ("lines", "{:g}"),
     "fastest": ("fastest", None),
     "gap_mm": ("gap worth two sweeps, mm", "{:.1f}"), "least_gap_mm": ("with a brisk head, mm", "{:.1f}"),
-    "piece": ("piece", "{:g}"),
+    "piece": ("piece", "{:g}"), "x_mm": ("across, mm", "{:.1f}"), "y_mm": ("down, mm", "{:.1f}"),
     "width_mm": ("width, mm", "{:.1f}"),
     "height_mm": ("height, mm", "{:.1f}"),
     "area_mm2": ("area, mm²", "{:.1f}"),
@@ -196,7 +196,7 @@ def scatter(components: pd.DataFrame) -> Shown:
         name, meaning = _MEANINGS[row.component]
         rows.append({"from": name, "about": scatter_size(row.component, row.sd),
                      "as sure as after": f"{row.df:.0f} repeats",
-                     "of it assumed": "0%" if row.prior_measured else f"{row.prior_share:.0%}",
+                     "share assumed": "0%" if row.prior_measured else f"{row.prior_share:.0%}",
                      "assumed": ("measured: " if row.prior_measured else "") + scatter_size(row.component, row.prior_sd),
                      "what it means": meaning})
     return Shown(pd.DataFrame(rows))
