@@ -293,9 +293,9 @@ def headings(form):
 
 def test_the_unit_stands_over_the_depths(book):
     form = form_for(book)
-    assert "Reading 1, mm" in headings(form)
+    assert "Reading 1 mm" in headings(form)
     form.header["depth_unit"].value = "inch"
-    assert "Reading 1, in" in headings(form) and "Reading 1, mm" not in headings(form)
+    assert "Reading 1 in" in headings(form) and "Reading 1 mm" not in headings(form)
 
 
 def test_progress_counts_the_readings_typed(book):
@@ -310,8 +310,8 @@ def test_progress_counts_the_readings_typed(book):
 def test_face_and_floor_are_typed_side_by_side_and_saved_as_depth(book):
     form = form_for(book, [{"swatch": "1", "speed": "150", "faces": ["0.10", "0,12"],
                             "depths": ["0.76", "0.79"]}], depth_as=grid.FACE_AND_FLOOR)
-    assert headings(form)[-6:] == ["Face 1, mm", "Floor 1, mm", "Face 2, mm", "Floor 2, mm",
-                                   "Face 3, mm", "Floor 3, mm"]
+    assert headings(form)[-6:] == ["Face 1 mm", "Floor 1 mm", "Face 2 mm", "Floor 2 mm",
+                                   "Face 3 mm", "Floor 3 mm"]
     line = [box.description for box in form.rows[0].line.children[3:7]]
     assert line == ["Swatch 1 face 1", "Swatch 1 floor 1", "Swatch 1 face 2", "Swatch 1 floor 2"]
     assert "mean 0.665 mm" in form.rows[0].said.value

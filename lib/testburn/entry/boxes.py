@@ -41,7 +41,7 @@ LINES = {
 }
 _WIDTHS = {"species": "170px", "line_spacing_unit": "170px", "note": "240px", "power_unit": "90px", "speed_unit": "90px",
            "depth_unit": "90px", "gauge_step": "110px", "board": "110px"}
-FIELD, NAME, CELL, HALF_CELL = "150px", "66px", "104px", "84px"
+FIELD, NAME, CELL, HALF_CELL = "150px", "66px", "96px", "84px"
 # Where the focus goes when a form is opened: the first of these that is empty.
 MUST = "burn-must"
 STYLE = """<style>
@@ -300,7 +300,7 @@ class Rows(widgets.VBox):
         """Write the words over the columns."""
         unit = "in" if depth_unit == "inch" else "mm"
         names = ("Face", "Floor") if with_face else ("Reading",)
-        over = [f"{name} {n}, {unit}" for n in range(1, self.readings + 1) for name in names]
+        over = [f"{name} {n} {unit}" for n in range(1, self.readings + 1) for name in names]
         self._headings.children = [
             words("Swatch", NAME), words(f"Speed {speed_unit}", CELL), words(f"Own power {power_unit}", CELL),
             *(words(text, HALF_CELL if with_face else CELL) for text in over)]
