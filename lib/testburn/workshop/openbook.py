@@ -211,5 +211,6 @@ def copied_demo(folder: Path) -> Path:
         if source.is_dir():
             shutil.copytree(source, folder / name)
         else:
-            shutil.copyfile(source, folder / name)
+            # With its time, as `copytree` does: what has lain still is not read twice.
+            shutil.copy2(source, folder / name)
     return folder
