@@ -16,7 +16,7 @@ import pandas as pd
 from PIL import Image
 
 from testburn.labbook import shown
-from testburn.sweep import picture, pieces as grouping, svgfile
+from testburn.sweep import picture, pieces, svgfile
 from testburn.sweep.pieces import BOX
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
@@ -222,19 +222,13 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     """
     drawing = svgfile.opened(path)
     seen = picture.taken_apart(drawing, paler_than)
-    if not len(seen.row):
-        raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the "
-                           "shapes that are to be burned.")
-    piece, contacts = grouping.labelled(seen.row, seen.first, seen.after)
-    table = grouping.table(seen, piece, contacts)
+    piece, table = pieces.of_runs(seen)
     if len(table) > MOST_PIECES:
         raise ArtworkError(f"{drawing.name} has {len(table)} separate shapes; {MOST_PIECES} are read at most. Take "
                            "away specks, or split the drawing.")
-    order = np.lexsort((table["left_mm"], np.round(table["top_mm"] / seen.step_mm)))
     remarks, marks = _remarks(drawing, seen, table)
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
-                  seen.right * seen.step_mm, np.argsort(order)[piece], table.iloc[order].reset_index(drop=True),
-                  remarks, drawing.content, marks)
+                  seen.right * seen.step_mm, piece, table, remarks, drawing.content, marks)
     return art.without(*_around(art))
 
 
@@ -261,12 +255,12 @@ def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str,
             said.append(what)
             marks.append(box)
     for kind, what in ((picture.NEARLY, "nearly white paint"), (picture.SHADE, "paint paler than half black")):
-        count, *box = seen.pale[kind] * [step ** 2, step, step, step, step]
-        if count > 0.5:
-            left, top, right, bottom = box
-            said.append(f"About {_about(count / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
+        pixels, *box = seen.pale.get(kind, (0,))
+        if (area := pixels * step ** 2) > 0.5:
+            left, top, right, bottom = box = [side * step for side in box]
+            said.append(f"About {_about(area / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
                         f"{top:.0f} to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
-            marks.append(tuple(map(float, box)))
+            marks.append(tuple(box))
             break
     if table["area_mm2"].sum() > 0.98 * drawing.width_mm * drawing.height_mm:
         said.append("The whole page burns. If that is a ground behind the drawing, make it white or take it away.")
