@@ -226,9 +226,10 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     if len(table) > MOST_PIECES:
         raise ArtworkError(f"{drawing.name} has {len(table)} separate shapes; {MOST_PIECES} are read at most. Take "
                            "away specks, or split the drawing.")
-    remarks, marks = _remarks(drawing, seen, table)
+    remarks = list(_remarks(drawing, seen, table))
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
-                  seen.right * seen.step_mm, piece, table, remarks, drawing.content, marks)
+                  seen.right * seen.step_mm, piece, table, tuple(said for said, _ in remarks), drawing.content,
+                  tuple(box for _, box in remarks if box))
     return art.without(*_around(art))
 
 
@@ -247,31 +248,24 @@ def _boxes(pieces: pd.DataFrame) -> list[tuple[float, ...]]:
     return [*map(tuple, pieces[BOX].to_numpy().tolist())]
 
 
-def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str, ...], tuple]:
-    """Return what is to be said of a drawing, and the boxes spoken of."""
-    said, marks, step = list(drawing.remarks), [], seen.step_mm
-    for what, inner in drawing.unshown:
-        if box := picture.differs_mm(drawing, inner):
-            said.append(what)
-            marks.append(box)
-    for kind, what in ((picture.NEARLY, "nearly white paint"), (picture.SHADE, "paint paler than half black")):
-        pixels, *box = seen.pale.get(kind, (0,))
-        if (area := pixels * step ** 2) > 0.5:
-            left, top, right, bottom = box = [side * step for side in box]
-            said.append(f"About {_about(area / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
-                        f"{top:.0f} to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
-            marks.append(tuple(box))
+def _remarks(drawing: Drawing, seen: picture.Picture, table: pd.DataFrame):
+    """Yield what is to be said of a drawing, each with the box it speaks of, if any."""
+    yield from ((said, None) for said in drawing.remarks)
+    yield from ((said, box) for said, inner in drawing.unshown if (box := picture.differs_mm(drawing, inner)))
+    page_mm2, step = drawing.width_mm * drawing.height_mm, seen.step_mm
+    for (pixels, *box), what in zip(seen.pale, ("nearly white paint", "paint paler than half black")):
+        if pixels * step ** 2 > 0.5:
+            left, top, right, bottom = box = tuple(side * step for side in box)
+            yield (f"About {_about(pixels * step ** 2)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
+                   f"{top:.0f} to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn."), box
             break
-    if table["area_mm2"].sum() > 0.98 * drawing.width_mm * drawing.height_mm:
-        said.append("The whole page burns. If that is a ground behind the drawing, make it white or take it away.")
+    if table["area_mm2"].sum() > 0.98 * page_mm2:
+        yield "The whole page burns. If that is a ground behind the drawing, make it white or take it away.", None
     if (off := picture.beyond_page(drawing)) > 1e-3:
-        off = _about(off * drawing.width_mm * drawing.height_mm / 100)
-        said.append(f"About {off} cm² lie off the page and are left out.")
+        yield f"About {_about(off * page_mm2)} cm² lie off the page and are left out.", None
     if step > 0.101:
-        said.append(f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be "
-                    "missed.")
-    return tuple(said), tuple(marks)
+        yield f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be missed.", None
 
 
-def _about(number: float) -> str:
-    return f"{float(f'{number:.1g}'):g}"
+def _about(area_mm2: float) -> str:
+    return f"{float(f'{area_mm2 / 100:.1g}'):g}"

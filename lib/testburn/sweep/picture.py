@@ -35,7 +35,7 @@ class Picture:
     `row`, `left`, `right`, `paint` (its area) have an entry a run; `contacts` are pairs of runs, one above the other,
     that hang together. `rim` has a row a place where a row or a column of pixels crosses an outline, first those where
     it enters paint, then in the same order where it leaves: x, y, the inward normal's x and y, the length of outline it
-    stands for, and the run it belongs to. `pale` holds for nearly white paint and for shades their pixels and their box.
+    stands for, and the run it belongs to. `pale` holds of nearly white paint and of shades how many pixels, and their box.
     """
 
     step_mm: float
@@ -45,7 +45,7 @@ class Picture:
     paint: np.ndarray
     contacts: np.ndarray
     rim: np.ndarray
-    pale: dict
+    pale: list
 
 
 def rendered(drawing: Drawing, left_mm, top_mm, width_mm, height_mm, width_px: int, height_px: int) -> Image.Image:
@@ -140,20 +140,18 @@ def _around(ink, pick) -> np.ndarray:
     return found
 
 
-def _painted(ink) -> tuple[np.ndarray, np.ndarray, dict]:
+def _painted(ink) -> tuple[np.ndarray, np.ndarray, list]:
     """Return the ink of each pixel if it were painted whole, whether it burns, and what there is of pale paint."""
     highest, within = _around(ink, np.maximum), _around(ink, np.minimum) > 0
     mask, shaded = within | (ink > highest // 2), within & (highest < 255)
-    if not shaded.any():
-        return np.full_like(ink, 255), mask, {}
-    pale = {kind: _spot(shaded & (highest <= kind)) for kind in (NEARLY, SHADE)}
-    return np.where(within, ink, np.maximum(highest, 1)), mask, pale
+    full = np.where(within, ink, np.maximum(highest, 1)) if shaded.any() else np.full_like(ink, 255)
+    return full, mask, [_spot(shaded & (highest <= kind)) for kind in (NEARLY, SHADE)]
 
 
 def _spot(places) -> tuple[int, ...]:
     """Return how many pixels there are, and left, top, right and bottom with a pixel of rim around them."""
     left, top, right, bottom = Image.fromarray(places).getbbox() or (2, 2, 0, 0)
-    return int(places.sum()), left - 2, top - 2, right, bottom
+    return np.count_nonzero(places), left - 2, top - 2, right, bottom
 
 
 def _runs(ink, full, mask, wide):
@@ -163,35 +161,37 @@ def _runs(ink, full, mask, wide):
     upper = np.flatnonzero(mask[wide:] != mask[:-wide])
     upper = upper[np.argsort(upper % wide, kind="stable")]
     begins = mask[upper + wide]
-    rim = np.concatenate([_wall(ink, full, mask, inside, out, wide, first) for inside, out in (
-        (first, (-1, 0)), (upper[begins] + wide, (0, -1)), (after - 1, (1, 0)), (upper[~begins], (0, 1)))])
-    rim = rim.reshape(2, -1, 6)
+    rim = np.concatenate([_wall(ink, full, mask, inside, across, down, wide) for inside, across, down in (
+        (first, -1, 0), (upper[begins] + wide, 0, -1), (after - 1, 1, 0), (upper[~begins], 0, 1))]).reshape(2, -1, 6)
+    rim[:, :, 5] = _run(first, rim[:, :, 5])
     both = mask[wide:] & mask[:-wide]
     meets = np.flatnonzero(both[1:] > both[:-1]) + 1
-    contacts = np.searchsorted(first, [meets, meets + wide], side="right") - 1
     left, right = rim[:, :len(first), 0]
-    return (first // wide - 1, left, np.maximum(right, left + 1e-3), _paint(ink, full, mask, first, after, wide), contacts, rim)
+    return (first // wide - 1, left, np.maximum(right, left + 1e-3), _paint(ink, full, mask, first, after, wide),
+            _run(first, [meets, meets + wide]), rim)
+
+
+def _run(first, pixel) -> np.ndarray:
+    """Return the run that a burned pixel belongs to."""
+    return np.searchsorted(first, pixel, side="right") - 1
 
 
 def _paint(ink, full, mask, first, after, wide) -> np.ndarray:
     """Return what is painted of each run: its pixels but what they lack, and its share of the pixels beside it."""
     grey = np.flatnonzero(ink != full * mask)
-    at = np.full(len(grey), -1)
+    at = np.zeros_like(grey)
     for step in (-wide, wide, -1, 1, 0):
         at = np.where(mask[grey + step], grey + step, at)
-    grey, at = grey[at >= 0], at[at >= 0]
-    run = np.searchsorted(first, at, side="right") - 1
-    return after - first + np.bincount(run, ink[grey] / full[grey] - mask[grey], len(first))
+    grey, at = grey[at > 0], at[at > 0]
+    return after - first + np.bincount(_run(first, at), ink[grey] / full[grey] - mask[grey], len(first))
 
 
-def _wall(ink, full, mask, inside, out, wide, first):
-    """Return the rows of the rim for burned pixels whose neighbour outwards, a step of x and y, is not burned."""
-    across, down = out
-    step = across + down * wide
-    x, y = _normal(ink, mask, inside, out, wide)
-    place = _crossing(ink, full, mask, inside, step)
+def _wall(ink, full, mask, inside, across, down, wide):
+    """Return the rim at burned pixels whose neighbour a step across or down is not burned; of the run, its pixel."""
+    x, y = _normal(ink, mask, inside, across, down, wide)
+    place = _crossing(ink, full, mask, inside, across + down * wide)
     return np.column_stack([inside % wide - 0.5 + across * place, inside // wide - 0.5 + down * place, x, y,
-                            np.abs(across * x + down * y), np.searchsorted(first, inside, side="right") - 1])
+                            np.abs(across * x + down * y), inside])
 
 
 def _crossing(ink, full, mask, inside, step):
@@ -204,13 +204,12 @@ def _crossing(ink, full, mask, inside, step):
     return np.where(thin, (beyond - behind) / paint + paint / 2, np.minimum(place, 1))
 
 
-def _normal(ink, mask, inside, out, wide):
+def _normal(ink, mask, inside, across, down, wide):
     """Return the unit vector into the paint at burned pixels on the rim; one pixel across counts as thick."""
-    step = out[0] + out[1] * wide
-    own, thin = ink[inside], ~mask[inside - step]
-    found = np.zeros((2, len(inside)))
-    for across, down in itertools.product(_SCHARR, repeat=2):
-        behind = thin & (across * out[0] + down * out[1] < 0)
-        seen = np.minimum(ink[inside + across + down * wide + step * behind], own)
-        found += np.outer([across * _SCHARR[down], down * _SCHARR[across]], seen)
+    step = across + down * wide
+    found, own, thin = np.zeros((2, len(inside))), ink[inside], ~mask[inside - step]
+    for x, y in itertools.product(_SCHARR, repeat=2):
+        behind = thin & (x * across + y * down < 0)
+        seen = np.minimum(ink[inside + x + y * wide + step * behind], own)
+        found += np.outer([x * _SCHARR[y], y * _SCHARR[x]], seen)
     return found / np.maximum(np.hypot(*found), 1e-9)
