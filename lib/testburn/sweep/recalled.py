@@ -23,10 +23,10 @@ import numpy as np
 import pandas as pd
 
 from testburn.labbook import files, makerfile
-from testburn.sweep import artwork, picture, pieces, svgfile, svgstyle
+from testburn.sweep import artwork, picture, svgfile
 from testburn.sweep.artwork import Artwork
 
-_LIBRARIES, _CODE = ("typst", "pillow", "numpy", "scipy"), (artwork, picture, pieces, svgfile, svgstyle)
+_LIBRARIES = ("typst", "pillow", "numpy", "scipy", "cssselect2", "tinycss2")
 _RUNS = ("row", "left_mm", "right_mm", "piece")
 _SAID = ("width_mm", "height_mm", "step_mm", "remarks", "marks_mm", "left_out")
 _MOST_KEPT = 30
@@ -62,8 +62,8 @@ def _folder() -> Path:
 @cache
 def _ground() -> bytes:
     """Return what every reading follows from but the drawing: versions and code."""
-    versions = [f"{name} {metadata.version(name)}".encode() for name in _LIBRARIES]
-    return b"\0".join([*versions, *(Path(module.__file__).read_bytes() for module in _CODE)])
+    code = (file.read_bytes() for file in sorted(Path(__file__).parent.glob("*.py")))
+    return b"\0".join([*(f"{name} {metadata.version(name)}".encode() for name in _LIBRARIES), *code])
 
 
 def _mark(content: bytes, paler_than: int) -> str:

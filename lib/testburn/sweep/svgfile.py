@@ -87,11 +87,10 @@ def opened(path: str | Path) -> Drawing:
     whole = ElementTree.Element(f"{_SVG}svg", page)
     whole.extend([ElementTree.Element(f"{_SVG}rect", {**size, "fill": ground}), root])
     inner = ElementTree.tostring(whole, encoding="unicode")
-    without = ((said, re.sub(look, instead, inner)) for said, look, instead in _UNSHOWN)
+    unshown = tuple((said, one) for said, look, instead in _UNSHOWN if (one := re.sub(look, instead, inner)) != inner)
     if "{" not in root.tag:  # a browser shows no svg that does not say it is one
         content = '<svg xmlns="{}" width="{width}" height="{height}">{}</svg>'.format(_SVG[1:-1], inner, **size).encode()
-    return Drawing(path.name, width, height, inner, remarks, content,
-                   tuple((said, one) for said, one in without if one != inner))
+    return Drawing(path.name, width, height, inner, remarks, content, unshown)
 
 
 def _tree(path: Path) -> tuple[ElementTree.Element, bytes]:
@@ -117,15 +116,15 @@ def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
     box = [float(one) for one in root.get("viewBox", "").replace(",", " ").split()
            if re.fullmatch(svgstyle.NUMBER, one.lower())]
     box = box[2:] if len(box) == 4 else [None, None]
-    sides = [re.fullmatch(rf"({svgstyle.NUMBER})([a-z]*)", root.get(side, "")) for side in ("width", "height")]
-    sizes = [float(one[1]) * MM_PER[one[2]] if one and one[2] in MM_PER else None for one in sides]
+    said = [root.get(side, "none") for side in ("width", "height")]
+    sides = [re.fullmatch(rf"({svgstyle.NUMBER})({'|'.join(MM_PER)})", side) for side in said]
+    sizes = [one and float(one[1]) * MM_PER[one[2]] for one in sides]
     in_px = any(one and one[2] in ("", "px") for one in sides) or sizes == [None, None]
     if all(box):
         scale = next((size / side for size, side in zip(sizes, box) if size is not None), MM_PER["px"])
         sizes = [side * scale if size is None else size for size, side in zip(sizes, box)]
     if None in sizes:
-        said = " × ".join(root.get(side, "none") for side in ("width", "height"))
-        raise ArtworkError(f"{name} does not say how large it is (width × height: {said}). Save it with a width "
+        raise ArtworkError(f"{name} does not say how large it is (width × height: {' × '.join(said)}). Save it with a width "
                            "and height in mm.")
     if not all(0 < size <= MOST_MM for size in sizes) or any(side is not None and not side > 0 for side in box):
         raise ArtworkError(f"{name} is {sizes[0]:g} × {sizes[1]:g} mm. A page above 0 and up to {MOST_MM:g} mm "
