@@ -139,7 +139,7 @@ class Artwork:
             self, row=self.row[runs], left_mm=self.left_mm[runs], right_mm=self.right_mm[runs],
             piece=(np.cumsum(~gone) - 1)[self.piece[runs]], pieces=self.pieces[~gone].reset_index(drop=True),
             remarks=(*self.remarks, said), left_out=self.left_out + int(gone.sum()),
-            marks_mm=(*self.marks_mm, *_boxes(self.pieces[gone])))
+            marks_mm=(*self.marks_mm, *self.pieces.loc[gone, BOX].itertuples(index=False, name=None)))
 
     def without_places(self, *places_mm: tuple[float, float]) -> "Artwork":
         """Return the drawing without the pieces that lie at places x, y, as `table` gives them.
@@ -188,7 +188,7 @@ class Artwork:
             ("svg+xml", self.content), ("png", self.picture_png)))
         marks = "".join(f'<rect x="{left:.2f}" y="{top:.2f}" width="{right - left:.2f}" height="{bottom - top:.2f}" '
                         'fill="none" stroke="#d55e00" stroke-width="2" vector-effect="non-scaling-stroke"/>'
-                        for left, top, right, bottom in (*self.marks_mm, *_boxes(self.pieces[self.hairs])))
+                        for left, top, right, bottom in (*self.marks_mm, *self.pieces.loc[self.hairs, BOX].to_numpy()))
         beside = f'<img alt="the drawing" {frame} src="{drawn}"> ' * bool(self.content)
         under = f'<image {whole} opacity="0.35" href="{drawn}"/>' * bool(self.content)
         return (f'{beside}<svg xmlns="http://www.w3.org/2000/svg" {frame} role="img" aria-label="what burns" '
@@ -242,10 +242,6 @@ def _around(art: Artwork) -> np.ndarray:
 def shapes(count: int, what: str = "shape") -> str:
     """Return how many: what hangs together in a drawing is a shape, as a piece is what an order has several of."""
     return f"{count} {what}{'s' * (count != 1)}"
-
-
-def _boxes(pieces: pd.DataFrame) -> list[tuple[float, ...]]:
-    return [*map(tuple, pieces[BOX].to_numpy().tolist())]
 
 
 def _remarks(drawing: Drawing, seen: picture.Picture, table: pd.DataFrame):
