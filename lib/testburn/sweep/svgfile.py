@@ -19,12 +19,17 @@ SIZE_IN_PX = "The size of"
 MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "": 25.4 / 96}
 MOST_MM, MOST_BYTES, MOST_SHAPES, DEEPEST = 2000.0, 20_000_000, 100_000, 100
 _SVG, _HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
-_OUTLINES = "Fonts differ from one computer to the next: convert the text to outlines (paths) and save again."
-_TRACE = "Trace the picture into filled shapes, or remove it."
 _PLAIN = "Turn it into plain filled shapes and save again."
-# Light on a surface keeps the renderer busy for seconds, and may break it off.
-_REMEDIES = {"text": _OUTLINES, "flowRoot": _OUTLINES, "image": _TRACE, "feImage": _TRACE, "foreignObject": _PLAIN,
-             "feSpecularLighting": _PLAIN, "feDiffuseLighting": _PLAIN}
+# What is not read of a shape: its name, those of its attributes and what it links to; what is wrong, and the remedy.
+_UNREAD = (
+    ("text |flowRoot ", "is not read. Fonts differ from one computer to the next: convert the text to outlines (paths) "
+                        "and save again."),
+    ("image |feImage .*=(?!#)", "is not read. Trace the picture into filled shapes, or remove it."),
+    # Light on a surface keeps the renderer busy for seconds, and may break it off.
+    ("foreignObject |fe(Specular|Diffuse)Lighting ", f"is not read. {_PLAIN}"),
+    (".* pathLength ", f"has a pathLength, which is not read. {_PLAIN}"),
+    ("symbol .*(?<= )[xy] ", "has a place of its own, which is not read. Unlink its copies and save again."),
+    ("use .*=[^#]", "shows what lies in another file. Paste it into the drawing."))
 # Drawn only where something shows them.
 _BOXES = {"defs", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
 _LINK = re.compile(r"url\(\s*[\"']?#([^\"')]+)[\"']?\s*\)")
@@ -152,16 +157,11 @@ def _put_right(root, faults: list[str]) -> dict:
             one.attrib.setdefault("href", link)
         if not re.fullmatch(r"[\s,\d.eE+-]*", one.get("points", "")):
             del one.attrib["points"]
-        if "pathLength" in one.attrib:
-            faults.append(f"- {_who(one)} has a pathLength, which is not read. {_PLAIN}")
     for one in root.iter():
         symbol = by_id.get(one.get("href", "").strip()[1:], one)
         if tag(one) == "use" and tag(symbol) == "symbol":
             for side in {"width", "height"} & symbol.attrib.keys():
                 one.attrib.setdefault(side, symbol.get(side))
-            if {"x", "y"} & symbol.attrib.keys():
-                faults.append(f"- {_who(symbol)} has a place of its own, which is not read. Unlink its copies and save "
-                              "again.")
         if not by_id.keys() >= set(_LINK.findall(one.get("filter", ""))):
             del one.attrib["filter"]
         # A gradient over a box without a height paints nothing.
@@ -196,11 +196,10 @@ def _look(root, by_id: dict, faults: list[str], name: str) -> None:
         if one.get("display") == "none" or re.fullmatch(_CLEAR, one.get("opacity", "1")):
             return
         seen = one.get("visibility", "visible" if seen else "") == "visible"
-        harmless = kind == "text" and not "".join(one.itertext()).strip() or kind == "feImage" and link.startswith("#")
-        if seen and kind in _REMEDIES and not harmless:
-            faults.append(f"- {_who(one)} is not read. {_REMEDIES[kind]}")
-        elif kind == "use" and link and not link.startswith("#"):
-            faults.append(f"- {_who(one)} shows what lies in another file. Paste it into the drawing.")
+        # What lies within these two may be seen though they are not.
+        if (seen or kind in ("use", "symbol")) and (kind != "text" or "".join(one.itertext()).strip()):
+            names = " ".join([kind, *one.attrib, f"={link}"])
+            faults.extend(f"- {_who(one)} {wrong}" for look, wrong in _UNREAD if re.match(look, names))
         vertices = 1 + len(one.get("d", "") + one.get("points", "")) / 4 if "marker" in str(one.attrib) else 1
         for child in [*(part for part in one if tag(part) not in _BOXES), *(
                 by_id[found] for found in {link[1:], *_LINK.findall(said)} if found in by_id)]:
