@@ -36,7 +36,8 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     """Return what an SVG file burns, as `artwork.read` does, which raises what this raises."""
     path, kept = Path(path), None
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError, EOFError, zipfile.BadZipFile):
-        kept = _folder() / f"{_mark(makerfile.content(path, svgfile.MOST_BYTES), paler_than)}.npz"
+        follows = b"\0".join([str(paler_than).encode(), _ground(), makerfile.content(path, svgfile.MOST_BYTES)])
+        kept = _folder() / f"{hashlib.sha256(follows).hexdigest()}.npz"
         return replace(_unpacked(kept.read_bytes()), name=path.name)
     found = artwork.read(path, paler_than)
     # Half a table of kept drawings is none: it is written whole, and read back only whole.
@@ -64,10 +65,6 @@ def _ground() -> bytes:
     """Return what every reading follows from but the drawing: versions and code."""
     code = (file.read_bytes() for file in sorted(Path(__file__).parent.glob("*.py")))
     return b"\0".join([*(f"{name} {metadata.version(name)}".encode() for name in _LIBRARIES), *code])
-
-
-def _mark(content: bytes, paler_than: int) -> str:
-    return hashlib.sha256(b"\0".join([str(paler_than).encode(), hashlib.sha256(content).digest(), _ground()])).hexdigest()
 
 
 def _packed(found: Artwork) -> bytes:

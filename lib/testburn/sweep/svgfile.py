@@ -85,16 +85,16 @@ def opened(path: str | Path) -> Drawing:
         raise ArtworkError("\n".join([f"{path.name} cannot be read as it is:", *faults[:8], *more]))
     if _MOVES.search(content.decode("utf-8", "replace")):
         remarks += ("The drawing moves: it burns as it is drawn, before it moves.",)
-    size = {"width": f"{width / MM_PER['px']:.9g}", "height": f"{height / MM_PER['px']:.9g}"}
+    page = {"x": "0", "y": "0", "overflow": "visible",
+            "width": f"{width / MM_PER['px']:.9g}", "height": f"{height / MM_PER['px']:.9g}"}
     ground = root.attrib.pop("background-color", root.attrib.pop("background", "none"))
-    page = {"x": "0", "y": "0", "overflow": "visible", **size}
     root.attrib |= page
     whole = ElementTree.Element(f"{_SVG}svg", page)
-    whole.extend([ElementTree.Element(f"{_SVG}rect", {**size, "fill": ground}), root])
+    whole.extend([ElementTree.Element(f"{_SVG}rect", page | {"fill": ground}), root])
     inner = ElementTree.tostring(whole, encoding="unicode")
     unshown = tuple((said, one) for said, look, instead in _UNSHOWN if (one := re.sub(look, instead, inner)) != inner)
     if "{" not in root.tag:  # a browser shows no svg that does not say it is one
-        content = '<svg xmlns="{}" width="{width}" height="{height}">{}</svg>'.format(_SVG[1:-1], inner, **size).encode()
+        content = '<svg xmlns="{}" width="{width}" height="{height}">{}</svg>'.format(_SVG[1:-1], inner, **page).encode()
     return Drawing(path.name, width, height, inner, remarks, content, unshown)
 
 
