@@ -84,8 +84,8 @@ class Artwork:
 
         Its last columns are perimeter_mm and holes.
         """
-        widest = np.lexsort((self.right_mm - self.left_mm, self.piece))
-        run = widest[np.append(np.flatnonzero(np.diff(self.piece[widest])), len(widest) - 1)]
+        # The widest run of each, the lowest of equal ones.
+        run = pd.Series(self.right_mm - self.left_mm)[::-1].groupby(self.piece[::-1]).idxmax().to_numpy()
         left, top, right, bottom = self.pieces[BOX].to_numpy().T
         return pd.DataFrame({
             "piece": np.arange(1, len(run) + 1), "x_mm": ((self.left_mm + self.right_mm)[run] / 2).round(2),

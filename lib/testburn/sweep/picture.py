@@ -1,8 +1,9 @@
 """Picture: what a renderer shows of a drawing, taken apart into burned runs and their rim.
 
-Decides what burns: whatever is not white. The card's typesetter renders the drawing a strip at a time, so that memory
-stays bounded. A pixel on a rim burns where at least half of it is painted; where along a line the rim lies is worked
-out of its grey, to a few hundredths of a pixel on straight edges. Paint burns whole, however pale.
+Decides what burns: whatever is not white. The card's typesetter renders the drawing a strip at a time, of which a byte
+a pixel is kept, so that memory stays bounded; the whole is measured at once. A pixel on a rim burns where at least half
+of it is painted; where along a line the rim lies is worked out of its grey, to a few hundredths of a pixel on straight
+edges. Paint burns whole, however pale.
 
 Source: edges between pixel centres by linear interpolation at one half (marching squares: Lorensen and Cline 1987,
 Computer Graphics 21, 163, in two dimensions); normals by Scharr's operator (from memory).

@@ -71,14 +71,14 @@ def _packed(found: Artwork) -> bytes:
     """Return a reading as bytes: its arrays, and the rest as JSON."""
     said = {name: getattr(found, name) for name in _SAID} | {"pieces": found.pieces.to_dict("list")}
     packed = io.BytesIO()
-    np.savez(packed, said=np.frombuffer(json.dumps(said).encode(), np.uint8), content=np.frombuffer(found.content, np.uint8),
+    np.savez(packed, said=json.dumps(said).encode(), content=np.frombuffer(found.content, np.uint8),
              **{name: getattr(found, name) for name in _RUNS})
     return packed.getvalue()
 
 
 def _unpacked(packed: bytes) -> Artwork:
     with np.load(io.BytesIO(packed), allow_pickle=False) as arrays:
-        said = json.loads(arrays["said"].tobytes())
-        said |= {"pieces": pd.DataFrame(said["pieces"]), "remarks": tuple(said["remarks"]), "marks_mm": tuple(map(tuple, said["marks_mm"])),
-                 "content": arrays["content"].tobytes()}
+        said = json.loads(arrays["said"].item())
+        said |= {"pieces": pd.DataFrame(said["pieces"]), "remarks": tuple(said["remarks"]),
+                 "marks_mm": tuple(map(tuple, said["marks_mm"])), "content": arrays["content"].tobytes()}
         return Artwork("", **said, **{name: arrays[name] for name in _RUNS})
