@@ -165,7 +165,7 @@ def _runs(ink, full, mask, wide):
         (first, -1, 0), (upper[begins] + wide, 0, -1), (after - 1, 1, 0), (upper[~begins], 0, 1))]).reshape(2, -1, 6)
     both = mask[wide:] & mask[:-wide]
     meets = np.flatnonzero(both[1:] > both[:-1]) + 1
-    left, right = rim[:, :len(first), 0].astype(float)
+    left, right = rim[:, :len(first), 0]
     return (first // wide - 1, left, np.maximum(right, left + 1e-3), _paint(ink, full, mask, first, after, wide),
             _run(first, [meets, meets + wide]), rim)
 
@@ -186,11 +186,11 @@ def _paint(ink, full, mask, first, after, wide) -> np.ndarray:
 
 
 def _wall(ink, full, mask, inside, across, down, wide, first):
-    """Return the rim at burned pixels whose neighbour a step across or down is not burned; in half the memory."""
+    """Return the rim at burned pixels whose neighbour a step across or down is not burned."""
     x, y = _normal(ink, mask, inside, across, down, wide)
     place = _crossing(ink, full, mask, inside, across + down * wide)
-    return np.stack([inside % wide - 0.5 + across * place, inside // wide - 0.5 + down * place, x, y,
-                     np.abs(across * x + down * y), _run(first, inside)], axis=1, dtype=np.float32, casting="same_kind")
+    return np.column_stack([inside % wide - 0.5 + across * place, inside // wide - 0.5 + down * place, x, y,
+                            np.abs(across * x + down * y), _run(first, inside)])
 
 
 def _crossing(ink, full, mask, inside, step):

@@ -30,7 +30,7 @@ def of_runs(picture: Picture) -> tuple[np.ndarray, pd.DataFrame]:
     graph = coo_array((np.ones(picture.contacts.shape[1], bool), tuple(picture.contacts)), shape=(runs, runs))
     number, piece = connected_components(graph, directed=False)
     rim = picture.rim.reshape(-1, 6)
-    owner, ends = piece[rim[:, 5].astype(int)], np.full((number, 4), np.inf, np.float32)
+    owner, ends = piece[rim[:, 5].astype(int)], np.full((number, 4), np.inf)
     np.minimum.at(ends, owner, np.column_stack([rim[:, :2], -rim[:, :2]]))
     table = pd.DataFrame(ends * [step, step, -step, -step], columns=BOX).assign(
         area_mm2=np.bincount(piece, picture.paint) * step ** 2,
