@@ -36,7 +36,7 @@ class Picture:
     `row`, `left`, `right`, `paint` (its area) have an entry a run; `contacts` are pairs of runs, one above the other,
     that hang together. `rim` has a row a place where a row or a column of pixels crosses an outline, first those where
     it enters paint, then in the same order where it leaves: x, y, the inward normal's x and y, the length of outline it
-    stands for, and the run it belongs to. `pale` holds of nearly white paint and of shades how many pixels, and their box.
+    stands for, and the run it belongs to. `pale` has for nearly white paint and for shades their pixels and their box.
     """
 
     step_mm: float

@@ -129,8 +129,8 @@ def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
         scale = next((size / side for size, side in zip(sizes, box) if size is not None), MM_PER["px"])
         sizes = [side * scale if size is None else size for size, side in zip(sizes, box)]
     if None in sizes:
-        raise ArtworkError(f"{name} does not say how large it is (width × height: {' × '.join(said)}). Save it with a width "
-                           "and height in mm.")
+        raise ArtworkError(f"{name} does not say how large it is (width × height: {' × '.join(said)}). Save it with a "
+                           "width and height in mm.")
     if not all(0 < size <= MOST_MM for size in sizes) or any(side is not None and not side > 0 for side in box):
         raise ArtworkError(f"{name} is {sizes[0]:g} × {sizes[1]:g} mm. A page above 0 and up to {MOST_MM:g} mm "
                            "each way can be read; save it at the size of the sign.")
