@@ -16,7 +16,7 @@ import pandas as pd
 from PIL import Image
 
 from testburn.labbook import shown
-from testburn.sweep import picture, pieces as grouping, svgfile
+from testburn.sweep import picture, pieces, svgfile
 from testburn.sweep.pieces import BOX
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
@@ -84,8 +84,8 @@ class Artwork:
 
         Its last columns are perimeter_mm and holes.
         """
-        widest = np.lexsort((self.right_mm - self.left_mm, self.piece))
-        run = widest[np.append(np.flatnonzero(np.diff(self.piece[widest])), len(widest) - 1)]
+        # The widest run of each, the lowest of equal ones.
+        run = pd.Series(self.right_mm - self.left_mm)[::-1].groupby(self.piece[::-1]).idxmax().to_numpy()
         left, top, right, bottom = self.pieces[BOX].to_numpy().T
         return pd.DataFrame({
             "piece": np.arange(1, len(run) + 1), "x_mm": ((self.left_mm + self.right_mm)[run] / 2).round(2),
@@ -139,7 +139,7 @@ class Artwork:
             self, row=self.row[runs], left_mm=self.left_mm[runs], right_mm=self.right_mm[runs],
             piece=(np.cumsum(~gone) - 1)[self.piece[runs]], pieces=self.pieces[~gone].reset_index(drop=True),
             remarks=(*self.remarks, said), left_out=self.left_out + int(gone.sum()),
-            marks_mm=(*self.marks_mm, *_boxes(self.pieces[gone])))
+            marks_mm=(*self.marks_mm, *self.pieces.loc[gone, BOX].itertuples(index=False, name=None)))
 
     def without_places(self, *places_mm: tuple[float, float]) -> "Artwork":
         """Return the drawing without the pieces that lie at places x, y, as `table` gives them.
@@ -188,7 +188,7 @@ class Artwork:
             ("svg+xml", self.content), ("png", self.picture_png)))
         marks = "".join(f'<rect x="{left:.2f}" y="{top:.2f}" width="{right - left:.2f}" height="{bottom - top:.2f}" '
                         'fill="none" stroke="#d55e00" stroke-width="2" vector-effect="non-scaling-stroke"/>'
-                        for left, top, right, bottom in (*self.marks_mm, *_boxes(self.pieces[self.hairs])))
+                        for left, top, right, bottom in (*self.marks_mm, *self.pieces.loc[self.hairs, BOX].to_numpy()))
         beside = f'<img alt="the drawing" {frame} src="{drawn}"> ' * bool(self.content)
         under = f'<image {whole} opacity="0.35" href="{drawn}"/>' * bool(self.content)
         return (f'{beside}<svg xmlns="http://www.w3.org/2000/svg" {frame} role="img" aria-label="what burns" '
@@ -222,19 +222,14 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     """
     drawing = svgfile.opened(path)
     seen = picture.taken_apart(drawing, paler_than)
-    if not len(seen.row):
-        raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the "
-                           "shapes that are to be burned.")
-    piece, contacts = grouping.labelled(seen.row, seen.first, seen.after)
-    table = grouping.table(seen, piece, contacts)
+    piece, table = pieces.of_runs(seen)
     if len(table) > MOST_PIECES:
         raise ArtworkError(f"{drawing.name} has {len(table)} separate shapes; {MOST_PIECES} are read at most. Take "
                            "away specks, or split the drawing.")
-    order = np.lexsort((table["left_mm"], np.round(table["top_mm"] / seen.step_mm)))
-    remarks, marks = _remarks(drawing, seen, table)
+    remarks = list(_remarks(drawing, seen, table))
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
-                  seen.right * seen.step_mm, np.argsort(order)[piece], table.iloc[order].reset_index(drop=True),
-                  remarks, drawing.content, marks)
+                  seen.right * seen.step_mm, piece, table, tuple(said for said, _ in remarks), drawing.content,
+                  tuple(box for _, box in remarks if box))
     return art.without(*_around(art))
 
 
@@ -249,35 +244,24 @@ def shapes(count: int, what: str = "shape") -> str:
     return f"{count} {what}{'s' * (count != 1)}"
 
 
-def _boxes(pieces: pd.DataFrame) -> list[tuple[float, ...]]:
-    return [*map(tuple, pieces[BOX].to_numpy().tolist())]
-
-
-def _remarks(drawing: Drawing, seen: picture.Picture, table) -> tuple[tuple[str, ...], tuple]:
-    """Return what is to be said of a drawing, and the boxes spoken of."""
-    said, marks, step = list(drawing.remarks), [], seen.step_mm
-    for what, inner in drawing.unshown:
-        if box := picture.differs_mm(drawing, inner):
-            said.append(what)
-            marks.append(box)
-    for kind, what in ((picture.NEARLY, "nearly white paint"), (picture.SHADE, "paint paler than half black")):
-        count, *box = seen.pale[kind] * [step ** 2, step, step, step, step]
-        if count > 0.5:
-            left, top, right, bottom = box
-            said.append(f"About {_about(count / 100)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
-                        f"{top:.0f} to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn.")
-            marks.append(tuple(map(float, box)))
+def _remarks(drawing: Drawing, seen: picture.Picture, table: pd.DataFrame):
+    """Yield what is to be said of a drawing, each with the box it speaks of, if any."""
+    yield from ((said, None) for said in drawing.remarks)
+    yield from ((said, box) for said, inner in drawing.unshown if (box := picture.differs_mm(drawing, inner)))
+    page_mm2, step = drawing.width_mm * drawing.height_mm, seen.step_mm
+    for (pixels, *box), what in zip(seen.pale, ("nearly white paint", "paint paler than half black")):
+        if pixels * step ** 2 > 0.5:
+            left, top, right, bottom = box = tuple(side * step for side in box)
+            yield (f"About {_about(pixels * step ** 2)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
+                   f"{top:.0f} to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn."), box
             break
-    if table["area_mm2"].sum() > 0.98 * drawing.width_mm * drawing.height_mm:
-        said.append("The whole page burns. If that is a ground behind the drawing, make it white or take it away.")
+    if table["area_mm2"].sum() > 0.98 * page_mm2:
+        yield "The whole page burns. If that is a ground behind the drawing, make it white or take it away.", None
     if (off := picture.beyond_page(drawing)) > 1e-3:
-        off = _about(off * drawing.width_mm * drawing.height_mm / 100)
-        said.append(f"About {off} cm² lie off the page and are left out.")
+        yield f"About {_about(off * page_mm2)} cm² lie off the page and are left out.", None
     if step > 0.101:
-        said.append(f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be "
-                    "missed.")
-    return tuple(said), tuple(marks)
+        yield f"The page is so large that it is looked at in steps of {step:.2g} mm: what is finer may be missed.", None
 
 
-def _about(number: float) -> str:
-    return f"{float(f'{number:.1g}'):g}"
+def _about(area_mm2: float) -> str:
+    return f"{float(f'{area_mm2 / 100:.1g}'):g}"

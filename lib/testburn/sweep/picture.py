@@ -1,14 +1,16 @@
 """Picture: what a renderer shows of a drawing, taken apart into burned runs and their rim.
 
-Decides what burns: whatever is not white. The card's typesetter renders the drawing a strip at a time, so that memory
-stays bounded. A pixel on a rim burns where at least half of it is painted; where along a line the rim lies is worked
-out of its grey, to a few hundredths of a pixel on straight edges. Paint burns whole, however pale.
+Decides what burns: whatever is not white. The card's typesetter renders the drawing a strip at a time, of which a byte
+a pixel is kept, so that memory stays bounded; the whole is measured at once. A pixel on a rim burns where at least half
+of it is painted; where along a line the rim lies is worked out of its grey, to a few hundredths of a pixel on straight
+edges. Paint burns whole, however pale.
 
 Source: edges between pixel centres by linear interpolation at one half (marching squares: Lorensen and Cline 1987,
 Computer Graphics 21, 163, in two dimensions); normals by Scharr's operator (from memory).
 """
 
 import io
+import itertools
 import tempfile
 from dataclasses import dataclass, replace
 
@@ -24,28 +26,27 @@ MOST_RUNS = 2_000_000
 WHITE, NEARLY, SHADE = 2, 25, 127
 _PX_MM, _AROUND, _COARSE_PX = 96 / 25.4, 4, 400
 
-_SCHARR = np.array([3.0, 10.0, 3.0])
+_SCHARR = {-1: 3.0, 0: 10.0, 1: 3.0}
 
 
 @dataclass(frozen=True, eq=False)
 class Picture:
     """The burned runs of a drawing in pixels of `step_mm`, row by row, and the points of their rims.
 
-    `row`, `first`, `after`: whole pixels; `left`, `right`: the run's ends in pixels; `paint`: its area. `rim` has a
-    row a place where a row or a column of pixels crosses an outline: x, y, the inward normal's x and y, the length of
-    outline it stands for, the run it belongs to, and whether a row crosses. `pale` holds for nearly white paint and for
-    shades their pixels and their box.
+    `row`, `left`, `right`, `paint` (its area) have an entry a run; `contacts` are pairs of runs, one above the other,
+    that hang together. `rim` has a row a place where a row or a column of pixels crosses an outline, first those where
+    it enters paint, then in the same order where it leaves: x, y, the inward normal's x and y, the length of outline it
+    stands for, and the run it belongs to. `pale` has for nearly white paint and for shades their pixels and their box.
     """
 
     step_mm: float
     row: np.ndarray
-    first: np.ndarray
-    after: np.ndarray
     left: np.ndarray
     right: np.ndarray
     paint: np.ndarray
+    contacts: np.ndarray
     rim: np.ndarray
-    pale: dict
+    pale: list
 
 
 def rendered(drawing: Drawing, left_mm, top_mm, width_mm, height_mm, width_px: int, height_px: int) -> Image.Image:
@@ -80,28 +81,29 @@ def px_per_mm(width_mm: float, height_mm: float) -> float:
 
 
 def taken_apart(drawing: Drawing, paler_than: int = WHITE) -> Picture:
-    """Return the runs of a drawing: what is painted darker than `paler_than` of 255 from white."""
+    """Return the runs of a drawing: what is painted darker than `paler_than` of 255 from white.
+
+    Raises
+    ------
+    ArtworkError
+        If nothing is, or the runs are too many.
+    """
     fine = px_per_mm(drawing.width_mm, drawing.height_mm)
     width, height = (int(np.ceil(size * fine - 1e-6)) for size in (drawing.width_mm, drawing.height_mm))
-    rows = max(8, int(STRIP_PX / width))
-    parts, count, above = [], 0, np.zeros((3, width + 2), np.uint8)
-    pale = {kind: np.array([0, np.inf, np.inf, -np.inf, -np.inf]) for kind in (NEARLY, SHADE)}
+    # A pixel of margin, so that every pixel has its neighbours.
+    ink, rows = np.zeros((height + 2, width + 2), np.uint8), max(8, int(STRIP_PX / width))
     for top in range(0, height, rows):
         high = min(rows, height - top)
-        # Three rows of the strip above, so that every row and every pair of rows has its neighbours once.
-        ink = np.zeros((high + 3 + 2 * (top + high == height), width + 2), np.uint8)
-        ink[:3] = above
         strip = rendered(drawing, 0, top / fine, width / fine, high / fine, width, high)
-        ink[3:high + 3, 1:-1] = _ink(strip, paler_than)
-        above = ink[high:high + 3].copy()
-        if ink.any():
-            parts.append(_strip(ink, top - 3, count, pale))
-            count += len(parts[-1][0])
-            if count > MOST_RUNS:
-                raise ArtworkError(f"{drawing.name} is too fine a pattern: more than {MOST_RUNS} strokes of the head "
-                                   f"at {fine:.3g} lines a mm. Take away what is finer than the beam, and save again.")
-    none = [np.zeros(0, int)] * 3 + [np.zeros(0)] * 3 + [np.zeros((0, 7))]
-    return Picture(1 / fine, *(np.concatenate(found) for found in zip(*(parts or [none]))), pale)
+        ink[top + 1:top + high + 1, 1:-1] = _ink(strip, paler_than)
+    full, mask, pale = _painted(ink)
+    if not mask.any():
+        raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the "
+                           "shapes that are to be burned.")
+    if np.count_nonzero(mask[:, 1:] > mask[:, :-1]) > MOST_RUNS:
+        raise ArtworkError(f"{drawing.name} is too fine a pattern: more than {MOST_RUNS} strokes of the head at "
+                           f"{fine:.3g} lines a mm. Take away what is finer than the beam, and save again.")
+    return Picture(1 / fine, *_runs(ink.ravel(), full.ravel(), mask.ravel(), width + 2), pale)
 
 
 def beyond_page(drawing: Drawing) -> float:
@@ -119,73 +121,81 @@ def differs_mm(drawing: Drawing, inner: str) -> tuple[float, ...] | None:
     """Return left, top, right and bottom of where a drawing looks otherwise than `inner` would, seen coarsely."""
     size = np.array([drawing.width_mm, drawing.height_mm])
     wide, high = np.maximum(np.round(_COARSE_PX * size / size.max()), 1).astype(int)
-    seen = [np.asarray(rendered(one, 0, 0, *size, wide, high).convert("L"), int)
-            for one in (drawing, replace(drawing, inner=inner))]
-    places = np.argwhere(np.abs(seen[0] - seen[1]) > WHITE)[:, ::-1]
-    box = (np.concatenate([places.min(axis=0), places.max(axis=0) + 1]) if len(places) else None)
-    return None if box is None else tuple((box * np.tile(size / (wide, high), 2)).tolist())
+    seen = [rendered(one, 0, 0, *size, wide, high).convert("L") for one in (drawing, replace(drawing, inner=inner))]
+    box = ImageChops.difference(*seen).point(lambda apart: apart > WHITE).getbbox()
+    return box and tuple((np.array(box) * np.tile(size / (wide, high), 2)).tolist())
 
 
 def _ink(image: Image.Image, paler_than: int) -> np.ndarray:
     """Return how far from white each pixel is in the channel that is furthest, 0 to 255."""
     red, green, blue, *_ = image.split()
-    ink = np.asarray(ImageChops.invert(ImageChops.darker(ImageChops.darker(red, green), blue))).copy()
-    ink[ink <= paler_than] = 0
-    return ink
+    ink = np.asarray(ImageChops.invert(ImageChops.darker(ImageChops.darker(red, green), blue)))
+    return ink * (ink > paler_than)
 
 
-def _strip(ink, top, count, pale):
-    """Return runs and rim of a strip whose first row lies at `top`; the first and last row are neighbours only."""
-    across = np.maximum(np.maximum(ink[:, 2:], ink[:, :-2]), ink[:, 1:-1])
-    highest = np.maximum(np.maximum(across[2:], across[:-2]), across[1:-1])
-    across = np.minimum(np.minimum(ink[:, 2:], ink[:, :-2]), ink[:, 1:-1])
-    within = np.minimum(np.minimum(across[2:], across[:-2]), across[1:-1]) > 0
-    mask, full = ink > SHADE, np.full(ink.shape, 255, np.uint8)
-    mask[1:-1, 1:-1] = within | (ink[1:-1, 1:-1] > highest // 2)
-    if (shaded := within & (highest < 255)).any():
-        full[1:-1, 1:-1] = np.maximum(highest, 1)
-        full[1:-1, 1:-1][within] = ink[1:-1, 1:-1][within]
-        for kind, seen in pale.items():
-            y, x = np.nonzero((shaded & (highest <= kind))[1:])
-            if len(x):
-                seen[:] = [seen[0] + len(x), *np.minimum(seen[1:3], [x.min() - 1, y.min() + top + 1]),
-                           *np.maximum(seen[3:], [x.max() + 2, y.max() + top + 4])]
-    return _runs(ink.ravel(), full.ravel(), mask.ravel(), ink.shape, top, count)
+def _around(ink, pick) -> np.ndarray:
+    """Return the highest or lowest of each pixel and its eight neighbours; 0 on the margin."""
+    found, level = np.zeros_like(ink), pick(pick(ink[:, 2:], ink[:, :-2]), ink[:, 1:-1])
+    found[1:-1, 1:-1] = pick(pick(level[2:], level[:-2]), level[1:-1])
+    return found
 
 
-def _runs(ink, full, mask, shape, top, count):
-    """Return row, first, after, left and right of the runs, and their rim: row pairs from the second row on."""
-    high, wide = shape
+def _painted(ink) -> tuple[np.ndarray, np.ndarray, list]:
+    """Return the ink of each pixel if it were painted whole, whether it burns, and what there is of pale paint."""
+    highest, within = _around(ink, np.maximum), _around(ink, np.minimum) > 0
+    mask, shaded = within | (ink > highest // 2), within & (highest < 255)
+    full = np.where(within, ink, np.maximum(highest, 1)) if shaded.any() else np.full_like(ink, 255)
+    return full, mask, [_spot(shaded & (highest <= kind)) for kind in (NEARLY, SHADE)]
+
+
+def _spot(places) -> tuple[int, ...]:
+    """Return how many pixels there are, and left, top, right and bottom with a pixel of rim around them."""
+    left, top, right, bottom = Image.fromarray(places.view(np.uint8)).getbbox() or (2, 2, 0, 0)
+    return np.count_nonzero(places), left - 2, top - 2, right, bottom
+
+
+def _runs(ink, full, mask, wide):
+    """Return row, left, right, paint and contacts of the runs, and their rim; see `Picture`."""
     turns = np.flatnonzero(mask[1:] != mask[:-1]) + 1
-    turns = turns[np.searchsorted(turns, wide):np.searchsorted(turns, (high - 1) * wide)]
-    first, last = turns[::2], turns[1::2] - 1
-    old = np.searchsorted(first, 2 * wide)  # runs of the strip above
-    upper = np.flatnonzero(mask[2 * wide:-wide] != mask[wide:-2 * wide]) + wide
+    first, after = turns[::2], turns[1::2]
+    upper = np.flatnonzero(mask[wide:] != mask[:-wide])
+    upper = upper[np.argsort(upper % wide, kind="stable")]
     begins = mask[upper + wide]
-    rim, outside = [], []
-    for inside, step in ((first[old:], -1), (last[old:], 1), (upper[begins] + wide, -wide), (upper[~begins], wide)):
-        place = np.sign(step) * _crossing(ink, full, mask, inside, step)
-        level, normal = abs(step) == 1, _normal(ink, mask, inside, step, wide)
-        run = np.searchsorted(first, inside, side="right") - 1 - old + count
-        rim.append(np.column_stack([
-            inside % wide - 0.5 + place * level, inside // wide + top + 0.5 + place * (not level), *normal,
-            np.abs(normal[0 if level else 1]), run, np.full(len(run), level)]))
-        outside.append(inside + step)
-    first, last, (left, right) = first[old:], last[old:], (rim[at][:, 0] for at in (0, 1))
-    rim, (outside, at) = np.concatenate(rim), np.unique(np.concatenate(outside), return_index=True)
-    share = ink / full.astype(np.float32)
-    # What is painted of a run's pixels, and of those beside it.
-    paint = np.add.reduceat(share, np.column_stack([first, last + 1]).ravel())[::2] if len(first) else np.zeros(0)
-    run = rim[at, 5].astype(int) - count
-    mine = (run >= 0) & ~mask[outside]
-    paint += np.bincount(run[mine], share[outside[mine]], len(first))
-    return first // wide + top, first % wide - 1, last % wide, left, np.maximum(right, left + 1e-3), paint, rim
+    rim = np.concatenate([_wall(ink, full, mask, inside, across, down, wide, first) for inside, across, down in (
+        (first, -1, 0), (upper[begins] + wide, 0, -1), (after - 1, 1, 0), (upper[~begins], 0, 1))]).reshape(2, -1, 6)
+    both = mask[wide:] & mask[:-wide]
+    meets = np.flatnonzero(both[1:] > both[:-1]) + 1
+    left, right = rim[:, :len(first), 0]
+    return (first // wide - 1, left, np.maximum(right, left + 1e-3), _paint(ink, full, mask, first, after, wide),
+            _run(first, [meets, meets + wide]), rim)
+
+
+def _run(first, pixel) -> np.ndarray:
+    """Return the run that a burned pixel belongs to."""
+    return np.searchsorted(first, pixel, side="right") - 1
+
+
+def _paint(ink, full, mask, first, after, wide) -> np.ndarray:
+    """Return what is painted of each run: its pixels but what they lack, and its share of the pixels beside it."""
+    grey = np.flatnonzero(ink != full * mask)
+    at = np.zeros_like(grey)
+    for step in (-wide, wide, -1, 1, 0):
+        at = np.where(mask[grey + step], grey + step, at)
+    grey, at = grey[at > 0], at[at > 0]
+    return after - first + np.bincount(_run(first, at), ink[grey] / full[grey] - mask[grey], len(first))
+
+
+def _wall(ink, full, mask, inside, across, down, wide, first):
+    """Return the rim at burned pixels whose neighbour a step across or down is not burned."""
+    x, y = _normal(ink, mask, inside, across, down, wide)
+    place = _crossing(ink, full, mask, inside, across + down * wide)
+    return np.column_stack([inside % wide - 0.5 + across * place, inside // wide - 0.5 + down * place, x, y,
+                            np.abs(across * x + down * y), _run(first, inside)])
 
 
 def _crossing(ink, full, mask, inside, step):
     """Return how far from the centre of a burned pixel towards its unburned neighbour the rim lies, in pixels."""
-    there, beyond, behind = (ink[at] / full[inside].astype(float) for at in (inside, inside + step, inside - step))
-    there, beyond, behind = (np.minimum(share, 1) for share in (there, beyond, behind))
+    there, beyond, behind = (np.minimum(ink[at] / full[inside], 1) for at in (inside, inside + step, inside - step))
     low, high = np.minimum(beyond, 0.5), np.maximum(there, 0.5)
     place = 1 - (0.5 - low) / np.maximum(high - low, 1e-9)
     # One pixel across: as wide as the paint in it and beside it, and where that paint lies.
@@ -193,14 +203,12 @@ def _crossing(ink, full, mask, inside, step):
     return np.where(thin, (beyond - behind) / paint + paint / 2, np.minimum(place, 1))
 
 
-def _normal(ink, mask, inside, step, wide):
+def _normal(ink, mask, inside, across, down, wide):
     """Return the unit vector into the paint at burned pixels on the rim; one pixel across counts as thick."""
-    own, thin, out = ink[inside], ~mask[inside - step], np.sign(step)
-    around = np.zeros((3, 3, len(inside)))
-    for dy, dx in np.ndindex(3, 3):
-        at, back = inside + dx - 1 + (dy - 1) * wide, (dx if abs(step) == 1 else dy) == 1 - out
-        around[dy, dx] = np.minimum(np.where(thin, ink[at + step], ink[at]) if back else ink[at], own)
-    x = np.tensordot(_SCHARR, around[:, 2] - around[:, 0], 1)
-    y = np.tensordot(_SCHARR, around[2] - around[0], 1)
-    long = np.hypot(x, y)
-    return np.stack([x, y]) / np.where(long > 0, long, 1)
+    step = across + down * wide
+    found, own, thin = np.zeros((2, len(inside))), ink[inside], ~mask[inside - step]
+    for x, y in itertools.product(_SCHARR, repeat=2):
+        behind = thin & (x * across + y * down < 0)
+        seen = np.minimum(ink[inside + x + y * wide + step * behind], own)
+        found += np.outer([x * _SCHARR[y], y * _SCHARR[x]], seen)
+    return found / np.maximum(np.hypot(*found), 1e-9)

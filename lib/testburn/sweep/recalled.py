@@ -23,10 +23,10 @@ import numpy as np
 import pandas as pd
 
 from testburn.labbook import files, makerfile
-from testburn.sweep import artwork, picture, pieces, svgfile, svgstyle
+from testburn.sweep import artwork, picture, svgfile
 from testburn.sweep.artwork import Artwork
 
-_LIBRARIES, _CODE = ("typst", "pillow", "numpy", "scipy"), (artwork, picture, pieces, svgfile, svgstyle)
+_LIBRARIES = ("typst", "pillow", "numpy", "scipy", "cssselect2", "tinycss2")
 _RUNS = ("row", "left_mm", "right_mm", "piece")
 _SAID = ("width_mm", "height_mm", "step_mm", "remarks", "marks_mm", "left_out")
 _MOST_KEPT = 30
@@ -36,7 +36,8 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     """Return what an SVG file burns, as `artwork.read` does, which raises what this raises."""
     path, kept = Path(path), None
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError, EOFError, zipfile.BadZipFile):
-        kept = _folder() / f"{_mark(makerfile.content(path, svgfile.MOST_BYTES), paler_than)}.npz"
+        follows = b"\0".join([str(paler_than).encode(), _ground(), makerfile.content(path, svgfile.MOST_BYTES)])
+        kept = _folder() / f"{hashlib.sha256(follows).hexdigest()}.npz"
         return replace(_unpacked(kept.read_bytes()), name=path.name)
     found = artwork.read(path, paler_than)
     # Half a table of kept drawings is none: it is written whole, and read back only whole.
@@ -62,26 +63,22 @@ def _folder() -> Path:
 @cache
 def _ground() -> bytes:
     """Return what every reading follows from but the drawing: versions and code."""
-    versions = [f"{name} {metadata.version(name)}".encode() for name in _LIBRARIES]
-    return b"\0".join([*versions, *(Path(module.__file__).read_bytes() for module in _CODE)])
-
-
-def _mark(content: bytes, paler_than: int) -> str:
-    return hashlib.sha256(b"\0".join([str(paler_than).encode(), hashlib.sha256(content).digest(), _ground()])).hexdigest()
+    code = (file.read_bytes() for file in sorted(Path(__file__).parent.glob("*.py")))
+    return b"\0".join([*(f"{name} {metadata.version(name)}".encode() for name in _LIBRARIES), *code])
 
 
 def _packed(found: Artwork) -> bytes:
     """Return a reading as bytes: its arrays, and the rest as JSON."""
     said = {name: getattr(found, name) for name in _SAID} | {"pieces": found.pieces.to_dict("list")}
     packed = io.BytesIO()
-    np.savez(packed, said=np.frombuffer(json.dumps(said).encode(), np.uint8), content=np.frombuffer(found.content, np.uint8),
+    np.savez(packed, said=json.dumps(said).encode(), content=np.frombuffer(found.content, np.uint8),
              **{name: getattr(found, name) for name in _RUNS})
     return packed.getvalue()
 
 
 def _unpacked(packed: bytes) -> Artwork:
     with np.load(io.BytesIO(packed), allow_pickle=False) as arrays:
-        said = json.loads(arrays["said"].tobytes())
-        said |= {"pieces": pd.DataFrame(said["pieces"]), "remarks": tuple(said["remarks"]), "marks_mm": tuple(map(tuple, said["marks_mm"])),
-                 "content": arrays["content"].tobytes()}
+        said = json.loads(arrays["said"].item())
+        said |= {"pieces": pd.DataFrame(said["pieces"]), "remarks": tuple(said["remarks"]),
+                 "marks_mm": tuple(map(tuple, said["marks_mm"])), "content": arrays["content"].tobytes()}
         return Artwork("", **said, **{name: arrays[name] for name in _RUNS})

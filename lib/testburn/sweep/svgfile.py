@@ -19,12 +19,17 @@ SIZE_IN_PX = "The size of"
 MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "": 25.4 / 96}
 MOST_MM, MOST_BYTES, MOST_SHAPES, DEEPEST = 2000.0, 20_000_000, 100_000, 100
 _SVG, _HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
-_OUTLINES = "Fonts differ from one computer to the next: convert the text to outlines (paths) and save again."
-_TRACE = "Trace the picture into filled shapes, or remove it."
 _PLAIN = "Turn it into plain filled shapes and save again."
-# Light on a surface keeps the renderer busy for seconds, and may break it off.
-_REMEDIES = {"text": _OUTLINES, "flowRoot": _OUTLINES, "image": _TRACE, "feImage": _TRACE, "foreignObject": _PLAIN,
-             "feSpecularLighting": _PLAIN, "feDiffuseLighting": _PLAIN}
+# What is not read of a shape: its name, those of its attributes and what it links to; what is wrong, and the remedy.
+_UNREAD = (
+    ("text |flowRoot ", "is not read. Fonts differ from one computer to the next: convert the text to outlines (paths) "
+                        "and save again."),
+    ("image |feImage .*=(?!#)", "is not read. Trace the picture into filled shapes, or remove it."),
+    # Light on a surface keeps the renderer busy for seconds, and may break it off.
+    ("foreignObject |fe(Specular|Diffuse)Lighting ", f"is not read. {_PLAIN}"),
+    (".* pathLength ", f"has a pathLength, which is not read. {_PLAIN}"),
+    ("symbol .*(?<= )[xy] ", "has a place of its own, which is not read. Unlink its copies and save again."),
+    ("use .*=[^#]", "shows what lies in another file. Paste it into the drawing."))
 # Drawn only where something shows them.
 _BOXES = {"defs", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
 _LINK = re.compile(r"url\(\s*[\"']?#([^\"')]+)[\"']?\s*\)")
@@ -80,18 +85,17 @@ def opened(path: str | Path) -> Drawing:
         raise ArtworkError("\n".join([f"{path.name} cannot be read as it is:", *faults[:8], *more]))
     if _MOVES.search(content.decode("utf-8", "replace")):
         remarks += ("The drawing moves: it burns as it is drawn, before it moves.",)
-    size = {"width": f"{width / MM_PER['px']:.9g}", "height": f"{height / MM_PER['px']:.9g}"}
+    page = {"x": "0", "y": "0", "overflow": "visible",
+            "width": f"{width / MM_PER['px']:.9g}", "height": f"{height / MM_PER['px']:.9g}"}
     ground = root.attrib.pop("background-color", root.attrib.pop("background", "none"))
-    page = {"x": "0", "y": "0", "overflow": "visible", **size}
     root.attrib |= page
     whole = ElementTree.Element(f"{_SVG}svg", page)
-    whole.extend([ElementTree.Element(f"{_SVG}rect", {**size, "fill": ground}), root])
+    whole.extend([ElementTree.Element(f"{_SVG}rect", page | {"fill": ground}), root])
     inner = ElementTree.tostring(whole, encoding="unicode")
-    without = ((said, re.sub(look, instead, inner)) for said, look, instead in _UNSHOWN)
+    unshown = tuple((said, one) for said, look, instead in _UNSHOWN if (one := re.sub(look, instead, inner)) != inner)
     if "{" not in root.tag:  # a browser shows no svg that does not say it is one
-        content = '<svg xmlns="{}" width="{width}" height="{height}">{}</svg>'.format(_SVG[1:-1], inner, **size).encode()
-    return Drawing(path.name, width, height, inner, remarks, content,
-                   tuple((said, one) for said, one in without if one != inner))
+        content = '<svg xmlns="{}" width="{width}" height="{height}">{}</svg>'.format(_SVG[1:-1], inner, **page).encode()
+    return Drawing(path.name, width, height, inner, remarks, content, unshown)
 
 
 def _tree(path: Path) -> tuple[ElementTree.Element, bytes]:
@@ -117,16 +121,16 @@ def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
     box = [float(one) for one in root.get("viewBox", "").replace(",", " ").split()
            if re.fullmatch(svgstyle.NUMBER, one.lower())]
     box = box[2:] if len(box) == 4 else [None, None]
-    sides = [re.fullmatch(rf"({svgstyle.NUMBER})([a-z]*)", root.get(side, "")) for side in ("width", "height")]
-    sizes = [float(one[1]) * MM_PER[one[2]] if one and one[2] in MM_PER else None for one in sides]
+    said = [root.get(side, "none") for side in ("width", "height")]
+    sides = [re.fullmatch(rf"({svgstyle.NUMBER})({'|'.join(MM_PER)})", side) for side in said]
+    sizes = [one and float(one[1]) * MM_PER[one[2]] for one in sides]
     in_px = any(one and one[2] in ("", "px") for one in sides) or sizes == [None, None]
     if all(box):
         scale = next((size / side for size, side in zip(sizes, box) if size is not None), MM_PER["px"])
         sizes = [side * scale if size is None else size for size, side in zip(sizes, box)]
     if None in sizes:
-        said = " × ".join(root.get(side, "none") for side in ("width", "height"))
-        raise ArtworkError(f"{name} does not say how large it is (width × height: {said}). Save it with a width "
-                           "and height in mm.")
+        raise ArtworkError(f"{name} does not say how large it is (width × height: {' × '.join(said)}). Save it with a "
+                           "width and height in mm.")
     if not all(0 < size <= MOST_MM for size in sizes) or any(side is not None and not side > 0 for side in box):
         raise ArtworkError(f"{name} is {sizes[0]:g} × {sizes[1]:g} mm. A page above 0 and up to {MOST_MM:g} mm "
                            "each way can be read; save it at the size of the sign.")
@@ -153,16 +157,11 @@ def _put_right(root, faults: list[str]) -> dict:
             one.attrib.setdefault("href", link)
         if not re.fullmatch(r"[\s,\d.eE+-]*", one.get("points", "")):
             del one.attrib["points"]
-        if "pathLength" in one.attrib:
-            faults.append(f"- {_who(one)} has a pathLength, which is not read. {_PLAIN}")
     for one in root.iter():
         symbol = by_id.get(one.get("href", "").strip()[1:], one)
         if tag(one) == "use" and tag(symbol) == "symbol":
             for side in {"width", "height"} & symbol.attrib.keys():
                 one.attrib.setdefault(side, symbol.get(side))
-            if {"x", "y"} & symbol.attrib.keys():
-                faults.append(f"- {_who(symbol)} has a place of its own, which is not read. Unlink its copies and save "
-                              "again.")
         if not by_id.keys() >= set(_LINK.findall(one.get("filter", ""))):
             del one.attrib["filter"]
         # A gradient over a box without a height paints nothing.
@@ -197,11 +196,10 @@ def _look(root, by_id: dict, faults: list[str], name: str) -> None:
         if one.get("display") == "none" or re.fullmatch(_CLEAR, one.get("opacity", "1")):
             return
         seen = one.get("visibility", "visible" if seen else "") == "visible"
-        harmless = kind == "text" and not "".join(one.itertext()).strip() or kind == "feImage" and link.startswith("#")
-        if seen and kind in _REMEDIES and not harmless:
-            faults.append(f"- {_who(one)} is not read. {_REMEDIES[kind]}")
-        elif kind == "use" and link and not link.startswith("#"):
-            faults.append(f"- {_who(one)} shows what lies in another file. Paste it into the drawing.")
+        # What lies within these two may be seen though they are not.
+        if (seen or kind in ("use", "symbol")) and (kind != "text" or "".join(one.itertext()).strip()):
+            names = " ".join([kind, *one.attrib, f"={link}"])
+            faults.extend(f"- {_who(one)} {wrong}" for look, wrong in _UNREAD if re.match(look, names))
         vertices = 1 + len(one.get("d", "") + one.get("points", "")) / 4 if "marker" in str(one.attrib) else 1
         for child in [*(part for part in one if tag(part) not in _BOXES), *(
                 by_id[found] for found in {link[1:], *_LINK.findall(said)} if found in by_id)]:

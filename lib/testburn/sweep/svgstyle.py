@@ -68,32 +68,30 @@ def put_right(root) -> None:
             for rule in _rules(tinycss2.parse_stylesheet("".join(block.itertext()), True, True)):
                 _add(matcher, rule)
         block.clear()
-    many = matcher.order * sum(1 for _ in root.iter()) > _MOST_TRIALS
     waiting = [(cssselect2.ElementWrapper.from_xml_root(root), {})]
-    while waiting:
-        shape, variables = waiting.pop()
-        try:
+    try:
+        if matcher.order * sum(1 for _ in root.iter()) > _MOST_TRIALS:
+            raise RecursionError
+        while waiting:
+            shape, variables = waiting.pop()
             of_rules = [one for *_, pseudo, found in matcher.match(shape) if not pseudo for one in found]
-        except RecursionError:  # of shapes that lie too deep, or too many beside one another
-            many = True
-        if many:
-            raise Unread(f"- style blocks pick shapes in too many ways. {_PLAIN}")
-        variables = _dress(shape.etree_element, of_rules, variables)
-        waiting += [(child, variables) for child in shape.iter_children()]
+            variables = _dress(shape.etree_element, of_rules, variables)
+            waiting += [(child, variables) for child in shape.iter_children()]
+    except RecursionError:  # of shapes that lie too deep, or too many beside one another
+        raise Unread(f"- style blocks pick shapes in too many ways. {_PLAIN}") from None
 
 
 def _rules(nodes):
     """Yield every rule that a browser heeds on a light screen; refuse a kind that is not read."""
-    for rule in nodes:
-        says = tinycss2.serialize(rule.prelude).strip() if rule.type in ("at-rule", "qualified-rule") else ""
-        if rule.type == "at-rule" and rule.lower_at_keyword == "media":
+    for rule in (node for node in nodes if node.type != "error"):
+        says, kind = tinycss2.serialize(rule.prelude).strip(), getattr(rule, "lower_at_keyword", "")
+        if kind == "media":
             yield from _rules(tinycss2.parse_rule_list(rule.content, True, True)) if _asked(says) else ()
-        elif rule.type == "at-rule" and not _NO_RULES.match(rule.lower_at_keyword):
-            raise Unread(f"- a style block holds {f'@{rule.at_keyword} {says}'[:60]!r}, which is not read. {_PLAIN}")
-        elif rule.type == "qualified-rule":
-            if any(node.type == "{} block" for node in rule.content):
-                raise Unread(f"- a style block holds {says[:60]!r}, which is not read. {_PLAIN}")
+        elif not kind and all(node.type != "{} block" for node in rule.content):
             yield rule
+        elif not _NO_RULES.match(kind):
+            says = f"@{kind} {says}" if kind else says
+            raise Unread(f"- a style block holds {says[:60]!r}, which is not read. {_PLAIN}")
 
 
 def _asked(query: str) -> bool:

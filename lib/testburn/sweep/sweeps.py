@@ -89,25 +89,19 @@ class SweepPlan:
     def table(self, speed_mm_s: float, passes: int = 1) -> pd.DataFrame:
         """Return a row per way: way, minutes, least_minutes and what minutes are spent on, sweeps, lines, fastest."""
         brisk, slow = heads(self.machine)
-        rows = [dict(zip(PARTS, (passes * float(part[0]) / 60 for part in
-                                 way.parts_s(np.array([float(speed_mm_s)]), slow))))
-                for way in self.ways]
-        total = [sum(row.values()) for row in rows]
-        table = pd.DataFrame(rows).assign(sweeps=[way.sweeps for way in self.ways],
-                                          lines=[way.lines for way in self.ways])
-        table.insert(0, "way", [way.name for way in self.ways])
-        table.insert(1, "minutes", total)
-        table.insert(2, "least_minutes", self.minutes(speed_mm_s, passes, brisk).to_numpy()[0])
-        return table.assign(fastest=table["way"] == self.ways_at(speed_mm_s)[0])
+        parts = passes / 60 * np.hstack([way.parts_s(np.array([float(speed_mm_s)]), slow) for way in self.ways])
+        names = np.array([way.name for way in self.ways], object)
+        return pd.DataFrame({
+            "way": names, "minutes": parts.sum(axis=0),
+            "least_minutes": self.minutes(speed_mm_s, passes, brisk).to_numpy()[0], **dict(zip(PARTS, parts)),
+            "sweeps": [way.sweeps for way in self.ways], "lines": [way.lines for way in self.ways],
+            "fastest": names == self.ways_at(speed_mm_s)[0]})
 
     def at_speeds(self, speeds_mm_s, passes: int = 1) -> pd.DataFrame:
         """Return the fastest way's row of `table` at each speed, speed_mm_s in front; all ways' if not known."""
-        tables = []
-        for speed in speeds_mm_s:
-            table = self.table(speed, passes)
-            table.insert(0, "speed_mm_s", float(speed))
-            tables.append(table[table["fastest"]] if self.known else table)
-        return pd.concat(tables, ignore_index=True)
+        tables = [self.table(speed, passes) for speed in speeds_mm_s]
+        table = pd.concat(tables, keys=map(float, speeds_mm_s), names=["speed_mm_s"]).reset_index(0)
+        return (table[table["fastest"]] if self.known else table).reset_index(drop=True)
 
     def words(self, speed_mm_s: float, passes: int = 1) -> str:
         """Return which way is fastest, and what the others lose by; or minutes as a range, and what is not known."""
@@ -147,12 +141,12 @@ class SweepPlan:
     def _wide_piece(self, speed_mm_s, passes, best_minutes) -> list[str]:
         """Return advice where one piece, such as a border, makes the head sweep mostly blank wood."""
         boxes = self.ways[0].boxes
-        wide = boxes.loc[(boxes["lines"] * (boxes["right_mm"] - boxes["left_mm"]) - boxes["burn_mm"]).idxmax()]
-        width, height = wide["right_mm"] - wide["left_mm"], wide["bottom_mm"] - wide["top_mm"]
-        blank = passes * (wide["lines"] * width - wide["burn_mm"]) / speed_mm_s / 60
+        width, height = boxes["right_mm"] - boxes["left_mm"], boxes["bottom_mm"] - boxes["top_mm"]
+        blank_mm = boxes["lines"] * width - boxes["burn_mm"]
+        wide, blank = blank_mm.idxmax(), passes * blank_mm.max() / speed_mm_s / 60
         if self.machine.skips_blanks or blank < best_minutes / 4:
             return []
-        return [f"One piece alone, {width:.0f} × {height:.0f} mm, has the head sweep blank wood for {blank:.1f} min. "
+        return [f"One piece alone, {width[wide]:.0f} × {height[wide]:.0f} mm, has the head sweep blank wood for {blank:.1f} min. "
                 "A border drawn as four bars that do not touch is swept bar by bar."]
 
     def changes(self, speeds_mm_s=None) -> pd.DataFrame:

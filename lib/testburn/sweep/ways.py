@@ -112,10 +112,7 @@ def ways(art: Artwork, at_mm: np.ndarray, skips_blanks: bool) -> tuple[tuple[Way
 
 def each_piece(pieces: pd.DataFrame) -> np.ndarray:
     """Return a sweep for every piece, numbered row by row and from the left."""
-    order = np.lexsort((pieces["left_mm"], rows(pieces)))
-    sweep = np.empty(len(order), int)
-    sweep[order] = np.arange(len(order))
-    return sweep
+    return np.argsort(np.lexsort((pieces["left_mm"], rows(pieces))))
 
 
 def rows(pieces: pd.DataFrame) -> np.ndarray:
