@@ -142,14 +142,14 @@ def test_the_order_says_how_pale_paint_is_white(white, area_mm2, tmp_path):
 def test_what_the_sheet_leaves_out_of_the_drawing_stays_out(tmp_path):
     job = left_out(tmp_path, "[[40, 9.5]]")
     assert len(job.drawing.pieces) == 1 and job.drawing.area_mm2 == pytest.approx(100, rel=0.01)
-    assert job.drawing.remarks == ("1 outline(s) 0.05 mm wide are taken for cut lines and not engraved.",)
+    assert job.drawing.remarks == ("1 outline 0.05 mm wide is taken for a cut line and not engraved.",)
     assert job.order.lines["left out, mm"] == "[[40, 9.5]]"
     choice = pd.DataFrame({"depth_mm": [0.5], "minutes": [9.0], "least_minutes": [9.0]})
     assert settings.for_job(choice, job.drawing)["artwork"].tolist() == ["gate.svg without 1 shape"]
 
 
 @pytest.mark.parametrize(("places", "said"), [
-    ("[[25, 9]]", "gate.svg burns nothing at [25, 9], so no piece can be left out there. The nearest piece lies at "),
+    ("[[25, 9]]", "gate.svg burns nothing at 25 9, so no piece can be left out there. The nearest piece lies at "),
     ("[40, 9]", "line 2, left_out_mm, value '[40, 9]': this is no place. A place is [x, y], in mm. Write [[x, y], [x, y]], "
                 "places as the drawing's table gives them."),
     ("[[40, 9, 3]]", "line 2, left_out_mm, value '[[40, 9, 3]]': this is no place."),

@@ -214,7 +214,7 @@ SAID = {
     "whole page": ('<rect width="100" height="50" fill="#060"/>',
                    ("The whole page burns. If that is a ground behind the drawing, make it white or take it away.",)),
     "cut line": ('<rect x="1" y="1" width="98" height="48" fill="none" stroke="red" stroke-width=".05"/><rect x="9" y="9" width="10" height="10"/>',
-                 ("1 outline(s) 0.05 mm wide are taken for cut lines and not engraved.",)),
+                 ("1 outline 0.05 mm wide is taken for a cut line and not engraved.",)),
 }
 
 
@@ -235,7 +235,7 @@ def test_a_cut_line_is_left_out_of_everything(drawn):
     assert (len(art.pieces), art.area_mm2, art.narrowest_stroke_mm) == pytest.approx((1, 100, 10), rel=0.01)
     three = drawn("".join(f'<rect x="{x}" y="5" width="{wide}" height="9"/>' for x, wide in ((5, 9), (20, 0.05), (30, 9))))
     assert three.without(2).area_mm2 == pytest.approx(162, abs=0.5)
-    assert three.without(2).remarks == ("1 outline(s) 0.05 mm wide are taken for cut lines and not engraved.",)
+    assert three.without(2).remarks == ("1 outline 0.05 mm wide is taken for a cut line and not engraved.",)
     with pytest.raises(ArtworkError, match=r"^sign\.svg has no shape 4\. Its shapes are 1 to 3\.$"):
         three.without(4)
     with pytest.raises(ArtworkError, match=r"^sign\.svg burns nothing but cut lines\. Leave a piece to be engraved\.$"):
@@ -247,19 +247,19 @@ THREE = "".join(f'<rect x="{x}" y="5" width="{wide}" height="9"/>' for x, wide i
 
 def test_a_piece_is_left_out_by_a_place_in_it(drawn):
     art = drawn(THREE)
-    assert art.hair_words == ("1 outline(s) thinner than 0.1 mm burn like all else. If they are to be cut along, write "
-                              "left_out_mm = [[20.02, 13.98]] into job.toml.") and art.hair_words in art.words
+    assert art.hair_words == ("1 outline thinner than 0.1 mm burns like all else. To cut along it, not to engrave, type 20.02 13.98 "
+                              "into the order's box Left out at.") and art.hair_words in art.words
     for place in [(20.02, 13.98), (19.9, 7), (20, 4.9)]:  # any place in it will do, or a little beside it
         kept = art.without_places(place)
         assert (kept.area_mm2, kept.left_out, kept.hair_words) == (pytest.approx(162, abs=0.5), 1, "")
-        assert kept.remarks == ("1 outline(s) 0.05 mm wide are taken for cut lines and not engraved.",)
+        assert kept.remarks == ("1 outline 0.05 mm wide is taken for a cut line and not engraved.",)
         assert kept.marks_mm[-1] == pytest.approx((20, 5, 20.05, 14), abs=0.03)
     assert art.without_places((20, 9), (33, 9)).table["left_mm"].tolist() == pytest.approx([5], abs=0.02)
     with pytest.raises(ArtworkError) as refused:
         art.without_places((20, 9), (26, 9))
     assert str(refused.value) == (
-        "sign.svg burns nothing at [26, 9], so no piece can be left out there. The nearest piece lies at [34.5, 13.98]. "
-        "Correct left_out_mm in job.toml, or take the place out of it.")
+        "sign.svg burns nothing at 26 9, so no piece can be left out there. The nearest piece lies at 34.5 13.98. "
+        "Correct the order's box Left out at (left_out_mm), or take the place out of it.")
 
 
 @pytest.mark.parametrize("body", [

@@ -119,9 +119,10 @@ class Artwork:
     def hair_words(self) -> str:
         """Say how thin outlines that burn are left out; nothing where there is none."""
         found = self.table[self.hairs]
-        places = ", ".join(f"[{x:g}, {y:g}]" for x, y in zip(found["x_mm"], found["y_mm"]))
-        return (f"{len(found)} outline(s) thinner than {CUT_MM:g} mm burn like all else. If they are to be cut along, "
-                f"write left_out_mm = [{places}] into job.toml.") * bool(places)
+        places = "; ".join(f"{x:g} {y:g}" for x, y in zip(found["x_mm"], found["y_mm"]))
+        burns, them = ("burns", "it") if len(found) == 1 else ("burn", "them")
+        return (f"{shapes(len(found), 'outline')} thinner than {CUT_MM:g} mm {burns} like all else. To cut along {them}, not to engrave, "
+                f"type {places} into the order's box Left out at.") * bool(places)
 
     def without(self, *pieces: int) -> "Artwork":
         """Return the drawing without some pieces of `table`, by their numbers: lines to cut along, not to engrave."""
@@ -133,7 +134,8 @@ class Artwork:
         if not gone.any():
             return self
         wide = (2 * self.pieces["area_mm2"] / self.pieces["perimeter_mm"])[gone].max()
-        said = f"{gone.sum()} outline(s) {wide:.2g} mm wide are taken for cut lines and not engraved."
+        count = int(gone.sum())
+        said = f"{shapes(count, 'outline')} {wide:.2g} mm wide {'is taken for a cut line' if count == 1 else 'are taken for cut lines'} and not engraved."
         runs = ~gone[self.piece]
         return replace(
             self, row=self.row[runs], left_mm=self.left_mm[runs], right_mm=self.right_mm[runs],
@@ -157,8 +159,8 @@ class Artwork:
             if beside.min() > _BESIDE_MM:
                 near = self.table.iloc[pieces[-1] - 1]
                 raise ArtworkError(
-                    f"{self.name} burns nothing at [{x:g}, {y:g}], so no piece can be left out there. The nearest "
-                    f"piece lies at [{near['x_mm']:g}, {near['y_mm']:g}]. Correct left_out_mm in job.toml, or take the "
+                    f"{self.name} burns nothing at {x:g} {y:g}, so no piece can be left out there. The nearest "
+                    f"piece lies at {near['x_mm']:g} {near['y_mm']:g}. Correct the order's box Left out at (left_out_mm), or take the "
                     "place out of it.")
         return self.without(*pieces)
 
