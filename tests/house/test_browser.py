@@ -1,9 +1,10 @@
 """A real browser: JupyterLab in a headless Chromium, used as a maker uses it.
 
-Each scenario has a JupyterLab of its own, with the options of the front door, on this computer
-only, over copies of the notebooks and of the lab book. Nothing is mocked: what is asserted is what
-a maker would see, and what is on the disk afterwards. The way out to the network is shut, and every
-attempt to leave is noted.
+Each scenario begins with fresh copies of the notebooks and of the lab book, no kernel and a new window, on a
+JupyterLab with the options of the front door, on this computer only. One JupyterLab serves the scenarios on the
+notebooks, one those on one's own book: to start one and to load its programs costs more than most scenarios do.
+Nothing is mocked: what is asserted is what a maker would see, and what is on the disk afterwards. The way out to
+the network is shut, and every attempt to leave is noted.
 
 Screenshots go to .ci/screenshots/, for people to look at.
 
@@ -24,6 +25,7 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from pathlib import Path
 
@@ -34,8 +36,8 @@ import pytest
 from testburn import entry, labbook
 from testburn.labbook import jobs
 from testburn.paper import promises, record
-from testburn.workshop import newbook
-from testburn.workshop.openbook import BOOK_FILES, DEMO, PROJECT
+from testburn.workshop import newbook, pages
+from testburn.workshop.openbook import BOOK_FILES, DEMO, PROJECT, notebooks
 
 try:
     from playwright import sync_api
@@ -96,14 +98,8 @@ def front_door():
 
 @contextlib.contextmanager
 def jupyterlab(home, log, book=None):
-    """JupyterLab on copies in `home` with folders of its own, or on a `book` as the front door opens it; process and address."""
+    """JupyterLab on what `home` holds, with folders of its own, or on a `book` as the front door opens it; process and address."""
     makevenv, _ = front_door()
-    if book is None:
-        shutil.copytree(PROJECT / "notebooks", home / "notebooks")
-    for name in filter(lambda name: book is None and (DEMO / name).exists(), BOOK_FILES):
-        copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
-        (home / "book").mkdir(exist_ok=True)
-        copy(DEMO / name, home / "book" / name)
     (home / "config" / "labconfig").mkdir(parents=True)
     (home / "config" / "labconfig" / "default_setting_overrides.json").write_text(
         makevenv.LAB_OFFLINE, encoding="utf-8")
@@ -130,6 +126,17 @@ def jupyterlab(home, log, book=None):
         server.wait(20)
 
 
+def furnish(home):
+    """Copy the notebooks and the demo's lab book into `home`, in place of what an earlier scenario left of them."""
+    for name in ("notebooks", "book", "cards"):
+        shutil.rmtree(home / name, ignore_errors=True)
+    shutil.copytree(PROJECT / "notebooks", home / "notebooks")
+    (home / "book").mkdir()
+    for name in filter(lambda name: (DEMO / name).exists(), BOOK_FILES):
+        copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
+        copy(DEMO / name, home / "book" / name)
+
+
 def answers(address):
     try:
         with urllib.request.urlopen(address, timeout=2):
@@ -154,20 +161,15 @@ class Bench:
         self.page, self.server, self.base, self.token, self.home = page, server, base, token, home
         self.book, self.outside, self.complaints = home / "book", [], []
         page.set_default_timeout(PATIENCE_MS)
-        page.context.route(re.compile(r".*"), self._let_only_the_lab_pass)
+        page.on("request", lambda request: self._note(request.url))
         page.on("websocket", lambda socket: self._note(socket.url))
         page.on("console", lambda said: self.complaints.append(said.text)
                 if said.type == "error" else None)
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
 
     def _note(self, address):
-        at_home = address.startswith((self.base, self.base.replace("http", "ws", 1), "data:", "blob:"))
-        if not at_home:
+        if not address.startswith((self.base, self.base.replace("http", "ws", 1), "data:", "blob:")):
             self.outside.append(address)
-        return at_home
-
-    def _let_only_the_lab_pass(self, route):
-        route.continue_() if self._note(route.request.url) else route.abort()
 
     def open(self, notebook):
         """Open a notebook and wait for its kernel."""
@@ -193,15 +195,26 @@ class Bench:
 
     def turn_to(self, page_name):
         """Go to a page of one's own book; the one before ends with its kernel."""
-        self.page.goto("about:blank")
-        for kernel in self.ask("kernels"):
-            self.page.request.delete(f"{self.base}/api/kernels/{kernel['id']}?token={self.token}")
+        self.end_kernels()
         self.page.goto(f"{self.base}/lab/tree/pages/{page_name}?token={self.token}&reset")
         self.page.locator(".jp-Notebook").wait_for()
         self.wait_for_kernel()
 
-    def ask(self, what):
-        return self.page.request.get(f"{self.base}/api/{what}?token={self.token}").json()
+    def end_kernels(self):
+        """Leave the page, and end every kernel."""
+        self.page.goto("about:blank")
+        for kernel in self.ask("kernels"):
+            self.ask(f"kernels/{kernel['id']}", "DELETE")
+
+    def ask(self, what, method="GET"):
+        """Ask the server itself; what it says, its errors too, or nothing."""
+        asked = urllib.request.Request(f"{self.base}/api/{what}", method=method, headers={"Authorization": f"token {self.token}"})
+        try:
+            with urllib.request.urlopen(asked, timeout=PATIENCE_MS / 1000) as said:
+                return json.loads(said.read() or "null")
+        except urllib.error.HTTPError as error:
+            with error:
+                return json.loads(error.read() or "null")
 
     def command(self, words, name):
         """Pick a command by keyboard from JupyterLab's list of them.
@@ -266,17 +279,42 @@ def browser():
         browser.close()
 
 
+@pytest.fixture(scope="module")
+def lab(browser, tmp_path_factory):
+    """JupyterLab over copies of the notebooks and of the demo, and the browser's windows on it."""
+    home = tmp_path_factory.mktemp("lab")
+    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log) as there):
+        with shut_in(browser, there[1]) as context:
+            yield *there, home, context
+
+
 @pytest.fixture
-def bench(browser, tmp_path, request):
-    with (open(tmp_path / "lab.log", "w", encoding="utf-8") as log,
-          jupyterlab(tmp_path, log) as (server, base, token)):
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        bench = Bench(context.new_page(), server, base, token, tmp_path)
-        try:
-            yield bench
-        finally:
-            bench.shot(f"end-of-{request.node.name}")
-            context.close()
+def bench(lab, request):
+    *there, home, context = lab
+    furnish(home)
+    with window(context, *there, home, request.node.name) as bench:
+        yield bench
+
+
+def shut_in(browser, base):
+    """A browser's windows that reach `base` and nothing else.
+
+    What is asked of anything else goes to a proxy that is not there. To stop it request by request would forbid the
+    browser to keep anything, and JupyterLab's programs would be fetched and read anew with every page.
+    """
+    return browser.new_context(viewport={"width": 1280, "height": 800}, proxy={"server": "http://127.0.0.1:9", "bypass": base.removeprefix("http://")})
+
+
+@contextlib.contextmanager
+def window(context, server, base, token, home, name):
+    """A new window on a JupyterLab; shut, its kernels have ended."""
+    bench = Bench(context.new_page(), server, base, token, home)
+    try:
+        yield bench
+    finally:
+        bench.shot(f"end-of-{name}")
+        bench.end_kernels()
+        bench.page.close()
 
 
 # --- the form by keyboard
@@ -622,25 +660,44 @@ def test_no_page_obeys_a_harmful_lab_book(bench):
         # What is no output is our own prose, which may hold a formula.
         assert page.locator(".jp-OutputArea mjx-container, .jp-OutputArea .MathJax").count() == 0, notebook.name
         shown += page.locator(".jp-OutputArea", has_text="$5 oak$").count()
-        for kernel in bench.ask("kernels"):
-            page.request.delete(f"{bench.base}/api/kernels/{kernel['id']}?token={bench.token}")
-    bench.shot("a-harmful-lab-book")
+        bench.shot("a-harmful-lab-book")
+        bench.end_kernels()
     assert shown >= 2 and bench.outside == [] and bench.complaints == []
 
 
 @contextlib.contextmanager
-def own_book(browser, home, book, page_name, size=(1280, 800)):
+def own_book(browser, home, book, page_name):
     """One's own lab book as the front door opens it, on one of its pages, the kernel ready."""
     home.mkdir(exist_ok=True)
-    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log, book=book) as (server, base, token)):
-        context = browser.new_context(viewport=dict(zip(("width", "height"), size)))
-        bench = Bench(context.new_page(), server, base, token, home)
-        bench.turn_to(page_name)
-        try:
+    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log, book=book) as there):
+        with shut_in(browser, there[1]) as context, window(context, *there, home, home.name) as bench:
+            bench.turn_to(page_name)
             yield bench
-        finally:
-            bench.shot(f"end-of-{home.name}")
-            context.close()
+
+
+@pytest.fixture(scope="module")
+def own_lab(browser, tmp_path_factory):
+    """JupyterLab on one's own lab book, as `start.py lab` starts it, and the browser's windows on it."""
+    home = tmp_path_factory.mktemp("own")
+    book = home / "meine Bücher" / "book"
+    book.mkdir(parents=True)
+    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log, book=book) as there,
+          shut_in(browser, there[1]) as context):
+        yield *there, home, context, book
+
+
+@pytest.fixture
+def own(own_lab, request):
+    """A window on one's own lab book, which holds what the demo holds and fresh pages; nothing is open yet."""
+    *there, home, context, book = own_lab
+    for old in book.iterdir():
+        shutil.rmtree(old) if old.is_dir() else old.unlink()
+    shutil.rmtree(home / "workspaces", ignore_errors=True)
+    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"), dirs_exist_ok=True)
+    pages.lay_out(book, notebooks())  # as each start of the front door does
+    with window(context, *there, home, request.node.name) as bench:
+        bench.book = book
+        yield bench
 
 
 def run_page(page, last):
@@ -654,23 +711,21 @@ def scrolled(page):
 
 
 @pytest.mark.browser
-def test_a_page_that_is_run_stays_at_its_top_and_closing_it_at_once_asks_nothing(browser, tmp_path):
-    book = tmp_path / "book"
-    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
-    with own_book(browser, tmp_path / "run", book, "07_how_deep.ipynb") as bench:
-        page = bench.page
-        run_page(page, "Labels, local rules and the makers' manuals decide")
-        assert scrolled(page) == 0
-        sync_api.expect(page.locator(".jp-OutputArea-output", has_text="Lab book: your own").first).to_be_in_viewport()
-        bench.wait_for_kernel()
-        page.keyboard.press("Alt+W")
-        sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
-        assert page.locator(".jp-Dialog").count() == 0
-        # What stops a page is shown where it stopped.
-        (book / "orders" / "trail-sign.toml").write_text("pieces = 0\n", encoding="utf-8")
-        bench.turn_to("07_how_deep.ipynb")
-        run_page(page, "This page stopped here.")
-        sync_api.expect(page.get_by_text("This page stopped here.").first).to_be_in_viewport()
+def test_a_page_that_is_run_stays_at_its_top_and_closing_it_at_once_asks_nothing(own):
+    page = own.page
+    own.turn_to("07_how_deep.ipynb")
+    run_page(page, "Labels, local rules and the makers' manuals decide")
+    assert scrolled(page) == 0
+    sync_api.expect(page.locator(".jp-OutputArea-output", has_text="Lab book: your own").first).to_be_in_viewport()
+    own.wait_for_kernel()
+    page.keyboard.press("Alt+W")
+    sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
+    assert page.locator(".jp-Dialog").count() == 0
+    # What stops a page is shown where it stopped.
+    (own.book / "orders" / "trail-sign.toml").write_text("pieces = 0\n", encoding="utf-8")
+    own.turn_to("07_how_deep.ipynb")
+    run_page(page, "This page stopped here.")
+    sync_api.expect(page.get_by_text("This page stopped here.").first).to_be_in_viewport()
 
 
 def press(page, words, answer, **typed):
@@ -773,52 +828,44 @@ def test_the_forms_looked_at_are_all_there_are():
 
 
 @pytest.mark.browser
-def test_the_small_forms_fit_a_page_of_1024_by_768(browser, tmp_path):
+def test_the_small_forms_fit_a_page_of_1024_by_768(own):
     """No label is cut and nothing is scrolled sideways, with faults under their boxes too."""
-    book = tmp_path / "book"
-    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
-    (book / "pages").mkdir()
+    page = own.page
+    page.set_viewport_size({"width": 1024, "height": 768})
     forms = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in FORMS],
                                      metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}})
-    nbformat.write(forms, book / "pages" / "forms.ipynb")
-    with own_book(browser, tmp_path / "small", book, "forms.ipynb", (1024, 768)) as bench:
-        page = bench.page
-        run_until(bench, "Write as refocused")
-        forms = page.locator(".burn-entry")
-        assert forms.count() == len(FORMS) - 1
-        press(page, "Save order", "Not saved", Name="a/b", Pieces="six", Ordered_on="May")
-        for number in range(forms.count()):
-            forms.nth(number).scroll_into_view_if_needed()
-            forms.nth(number).screenshot(path=str(SCREENSHOTS / f"form-{number}.png"))
-            look = page.evaluate_handle(LOOK.replace("document.querySelector('.burn-entry')", f"document.querySelectorAll('.burn-entry')[{number}]"))
-            for what in ("cut", "wide", "unlabelled"):
-                assert look.evaluate(f"look => look.{what}()") == [], (FORMS[number + 1], what)
+    nbformat.write(forms, own.book / "pages" / "forms.ipynb")
+    own.turn_to("forms.ipynb")
+    run_until(own, "Write as refocused")
+    forms = page.locator(".burn-entry")
+    assert forms.count() == len(FORMS) - 1
+    press(page, "Save order", "Not saved", Name="a/b", Pieces="six", Ordered_on="May")
+    for number in range(forms.count()):
+        forms.nth(number).scroll_into_view_if_needed()
+        forms.nth(number).screenshot(path=str(SCREENSHOTS / f"form-{number}.png"))
+        look = page.evaluate_handle(LOOK.replace("document.querySelector('.burn-entry')", f"document.querySelectorAll('.burn-entry')[{number}]"))
+        for what in ("cut", "wide", "unlabelled"):
+            assert look.evaluate(f"look => look.{what}()") == [], (FORMS[number + 1], what)
 
 
 @pytest.mark.browser
-def test_the_front_door_opens_ones_own_book_on_page_1_with_nothing_of_another(browser, tmp_path):
+def test_the_front_door_opens_ones_own_book_on_page_1_with_nothing_of_another(own):
     """As `start.py lab` starts it: the book is the root, its pages are fresh, closing asks nothing."""
-    book = tmp_path / "meine Bücher" / "book"
-    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
-    with (open(tmp_path / "lab.log", "w", encoding="utf-8") as log, jupyterlab(tmp_path, log, book=book) as (server, base, token)):
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        bench = Bench(context.new_page(), server, base, token, tmp_path)
-        page = bench.page
-        page.goto(f"{base}/?token={token}")
-        page.locator(".jp-Notebook").wait_for()
-        bench.wait_for_kernel()
-        assert page.locator(".jp-OutputArea-output").count() == 0  # no result of any book is stored
-        page.locator(".jp-ToolbarButtonComponent-label", has_text="Run this page").click()
-        page.locator(".jp-OutputArea-output", has_text="Lab book: your own").wait_for()
-        assert page.locator(".jp-OutputArea-output", has_text="the demo, in a scratch copy").count() == 0
-        folders = page.locator(".jp-DirListing-itemText").all_inner_texts()
-        bench.shot("front-door")
-        sync_api.expect(page.locator(".jp-mod-dirty")).to_have_count(0, timeout=PATIENCE_MS)  # it saves by itself
-        page.keyboard.press("Alt+W")
-        sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
-        assert page.locator(".jp-Dialog").count() == 0
-        assert not bench.outside
-        context.close()
-    assert {path.name for path in (book / "pages").iterdir()} >= {"01_start_here.ipynb", "made-from.json"}, folders
-    saved = json.loads((book / "pages" / "01_start_here.ipynb").read_text(encoding="utf-8"))
+    page = own.page
+    page.goto(f"{own.base}/?token={own.token}")
+    page.locator(".jp-Notebook").wait_for()
+    own.wait_for_kernel()
+    assert page.locator(".jp-OutputArea-output").count() == 0  # no result of any book is stored
+    page.locator(".jp-ToolbarButtonComponent-label", has_text="Run this page").click()
+    page.locator(".jp-OutputArea-output", has_text="Lab book: your own").wait_for()
+    assert page.locator(".jp-OutputArea-output", has_text="the demo, in a scratch copy").count() == 0
+    folders = page.locator(".jp-DirListing-itemText").all_inner_texts()
+    own.shot("front-door")
+    sync_api.expect(page.locator(".jp-mod-dirty")).to_have_count(0, timeout=PATIENCE_MS)  # it saves by itself
+    page.keyboard.press("Alt+W")
+    sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
+    assert page.locator(".jp-Dialog").count() == 0
+    assert not own.outside
+    assert {path.name for path in (own.book / "pages").iterdir()} >= {"01_start_here.ipynb", "made-from.json"}, folders
+    saved = json.loads((own.book / "pages" / "01_start_here.ipynb").read_text(encoding="utf-8"))
     assert all(cell["outputs"] == [] for cell in saved["cells"] if cell["cell_type"] == "code")
