@@ -440,8 +440,9 @@ def test_a_burn_by_keyboard_alone_an_inch_slip_a_crash_and_a_save(bench):
 
 
 @pytest.mark.browser
-def test_an_order_by_keyboard_alone_outlives_a_crash(bench):
-    """The boxes of an order are kept as they are left: a kernel that dies midway costs nothing."""
+def test_an_order_and_a_shallow_piece_with_its_second_pass_by_keyboard_alone_outlive_a_crash(bench):
+    """The boxes of an order are kept as they are left, and saved too shallow, a piece stands in the next form with its second
+    pass: a kernel that dies midway costs nothing of either."""
     page = bench.page
     bench.open("06_one_order.ipynb")
     bench.run_all()
@@ -451,26 +452,6 @@ def test_an_order_by_keyboard_alone_outlives_a_crash(bench):
     tab_to(page, "Pieces a board")  # what is left is kept; no other box says 11
     wait_for(lambda: any("fern walk" in text and '"11"' in text for text in (
         file.read_text(encoding="utf-8") for file in bench.book.rglob("*.jsonl"))))
-    bench.kill_kernel()
-    page.get_by_text("appears to have died").wait_for()
-    page.keyboard.press("Enter")
-    bench.wait_for_kernel()
-    bench.run_all()
-    page.get_by_text("What you typed last time and did not save is filled in again").first.wait_for()
-    tab_to(page, "Save order")
-    page.keyboard.press("Enter")
-    wait_for(lambda: (bench.book / "orders" / "fern walk.toml").exists())
-    kept = (bench.book / "orders" / "fern walk.toml").read_text(encoding="utf-8")
-    assert 'customer = "the arboretum (invented)"' in kept and "pieces = 11" in kept
-    assert bench.outside == []
-
-
-@pytest.mark.browser
-def test_a_shallow_piece_and_its_second_pass_by_keyboard_alone_outlive_a_crash(bench):
-    """Saved too shallow, the piece stands in the next form with its second pass; what was typed of it outlives the kernel."""
-    page = bench.page
-    bench.open("06_one_order.ipynb")
-    bench.run_all()
     tab_to(page, "Job id", at_most=200)  # the proof above it has a box Board too
     for label, typed in {"Board": "Plank-1", "Readings": "0.40 0.41 0.39"}.items():
         tab_to(page, label)
@@ -484,11 +465,13 @@ def test_a_shallow_piece_and_its_second_pass_by_keyboard_alone_outlive_a_crash(b
     tab_to(page, "Note")
     page.get_by_text("Mean of 3: 0.57 mm: inside the window").wait_for()
     bench.shot("second-pass")
+
     bench.kill_kernel()
     page.get_by_text("appears to have died").wait_for()
     page.keyboard.press("Enter")
     bench.wait_for_kernel()
     bench.run_all()
+    page.get_by_text("What you typed last time and did not save is filled in again").first.wait_for()
     page.get_by_text("Mean of 3: 0.57 mm: inside the window").wait_for()
     tab_to(page, "Save second pass", at_most=200)
     page.keyboard.press("Enter")
@@ -496,6 +479,11 @@ def test_a_shallow_piece_and_its_second_pass_by_keyboard_alone_outlive_a_crash(b
     row = (bench.book / "second_passes.csv").read_text(encoding="utf-8").splitlines()[1]
     assert "trail-sign 1,," in row and ",0.57 0.58 0.57,0.01," in row
     page.get_by_text("trail-sign 1: 0.40 mm, then 0.57 mm after a second pass: inside the window").wait_for()
+    tab_to(page, "Save order", "Shift+Tab", at_most=200)
+    page.keyboard.press("Enter")
+    wait_for(lambda: (bench.book / "orders" / "fern walk.toml").exists())
+    kept = (bench.book / "orders" / "fern walk.toml").read_text(encoding="utf-8")
+    assert 'customer = "the arboretum (invented)"' in kept and "pieces = 11" in kept
     assert bench.outside == []
 
 
