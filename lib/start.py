@@ -106,10 +106,11 @@ def main(arguments):
             if os.environ.get("TESTBURN_BROWSER"):
                 makevenv.add("browser")
             # An encoding that is left to the system is a fault of ours: a warning, and so an error.
+            # One thread of linear algebra each: our matrices are small, and threads that wait for each other keep the cores busy.
             # A worker for each core, a file to each: the cells of a notebook belong together. -n 0 goes without.
             # The order is the tests' own: those that take longest come first (tests/conftest.py).
             return run(["-m", "pytest", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder"] + asked.pytest,
-                       PYTHONWARNDEFAULTENCODING="1")
+                       PYTHONWARNDEFAULTENCODING="1", OMP_NUM_THREADS="1")
         book = {"TESTBURN_LABDATA": str(asked.labdata)} if asked.labdata else {}
         module = "testburn.workshop." + ("chain" if asked.command == "notebooks" else "cards")
         return run(["-m", module] + ["binder"] * (asked.command == "binder"), **book)

@@ -115,10 +115,11 @@ def _name(number) -> str:
 
 def proof_rows(rng, truth, species, recess_mm, speed_mm_s, route, number=1) -> pd.DataFrame:
     """Return three readings of a proof swatch on each board."""
-    return pd.concat([
-        rows_of(truth, SPECIES[species], _name(n), np.full(3, speed), np.zeros(3, int),
-                truth.read(rng, np.full(3, depth)), (route,)).assign(burn=f"proof {n}", swatch=f"p{number}")
-        for n, (depth, speed) in enumerate(zip(recess_mm, np.broadcast_to(speed_mm_s, np.shape(recess_mm))))])
+    each, count = range(len(recess_mm)), 3 * len(recess_mm)
+    depth = np.concatenate([truth.read(rng, np.full(3, depth)) for depth in recess_mm])
+    speed = np.repeat(np.broadcast_to(speed_mm_s, np.shape(recess_mm)), 3)
+    return rows_of(truth, SPECIES[species], np.repeat([_name(n) for n in each], 3), speed, np.zeros(count, int), depth, (route,)).assign(
+        burn=np.repeat([f"proof {n}" for n in each], 3), swatch=f"p{number}", reading=np.tile([1, 2, 3], len(each)))
 
 
 def proved(rng, truth, fit, species, proof=(130.0, USUAL_ROUTE), job=(130.0, USUAL_ROUTE), proofs=1,

@@ -15,7 +15,7 @@ WOOD = woods.read()
 BURNED = ("black cherry", "sugar maple", "white oak")
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def fit(burns):
     """Three woods under 20 W, one of them under 40 W too, and one under another wavelength."""
     return depthfit.fit(pd.concat([

@@ -108,7 +108,7 @@ def test_what_a_p_is_called(p, said):
         f"oak and ash rise at different rates: {said}")
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def three(burns):
     """Two woods under one module, and one of them under another."""
     return depthfit.fit(pd.concat([

@@ -1,9 +1,10 @@
 """A real browser: JupyterLab in a headless Chromium, used as a maker uses it.
 
-Each scenario has a JupyterLab of its own, with the options of the front door, on this computer
-only, over copies of the notebooks and of the lab book. Nothing is mocked: what is asserted is what
-a maker would see, and what is on the disk afterwards. The way out to the network is shut, and every
-attempt to leave is noted.
+Each scenario begins with fresh copies of the notebooks and of the lab book, no kernel and a new window, on a
+JupyterLab with the options of the front door, on this computer only. One JupyterLab serves the scenarios on the
+notebooks, one those on one's own book: to start one and to load its programs costs more than most scenarios do.
+Nothing is mocked: what is asserted is what a maker would see, and what is on the disk afterwards. The way out to
+the network is shut, and every attempt to leave is noted.
 
 Screenshots go to .ci/screenshots/, for people to look at.
 
@@ -24,6 +25,7 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from pathlib import Path
 
@@ -34,8 +36,8 @@ import pytest
 from testburn import entry, labbook
 from testburn.labbook import jobs
 from testburn.paper import promises, record
-from testburn.workshop import newbook
-from testburn.workshop.openbook import BOOK_FILES, DEMO, PROJECT
+from testburn.workshop import newbook, pages
+from testburn.workshop.openbook import BOOK_FILES, DEMO, PROJECT, notebooks
 
 try:
     from playwright import sync_api
@@ -96,14 +98,8 @@ def front_door():
 
 @contextlib.contextmanager
 def jupyterlab(home, log, book=None):
-    """JupyterLab on copies in `home` with folders of its own, or on a `book` as the front door opens it; process and address."""
+    """JupyterLab on what `home` holds, with folders of its own, or on a `book` as the front door opens it; process and address."""
     makevenv, _ = front_door()
-    if book is None:
-        shutil.copytree(PROJECT / "notebooks", home / "notebooks")
-    for name in filter(lambda name: book is None and (DEMO / name).exists(), BOOK_FILES):
-        copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
-        (home / "book").mkdir(exist_ok=True)
-        copy(DEMO / name, home / "book" / name)
     (home / "config" / "labconfig").mkdir(parents=True)
     (home / "config" / "labconfig" / "default_setting_overrides.json").write_text(
         makevenv.LAB_OFFLINE, encoding="utf-8")
@@ -130,6 +126,17 @@ def jupyterlab(home, log, book=None):
         server.wait(20)
 
 
+def furnish(home):
+    """Copy the notebooks and the demo's lab book into `home`, in place of what an earlier scenario left of them."""
+    for name in ("notebooks", "book", "cards"):
+        shutil.rmtree(home / name, ignore_errors=True)
+    shutil.copytree(PROJECT / "notebooks", home / "notebooks")
+    (home / "book").mkdir()
+    for name in filter(lambda name: (DEMO / name).exists(), BOOK_FILES):
+        copy = shutil.copytree if (DEMO / name).is_dir() else shutil.copyfile
+        copy(DEMO / name, home / "book" / name)
+
+
 def answers(address):
     try:
         with urllib.request.urlopen(address, timeout=2):
@@ -154,20 +161,15 @@ class Bench:
         self.page, self.server, self.base, self.token, self.home = page, server, base, token, home
         self.book, self.outside, self.complaints = home / "book", [], []
         page.set_default_timeout(PATIENCE_MS)
-        page.context.route(re.compile(r".*"), self._let_only_the_lab_pass)
+        page.on("request", lambda request: self._note(request.url))
         page.on("websocket", lambda socket: self._note(socket.url))
         page.on("console", lambda said: self.complaints.append(said.text)
                 if said.type == "error" else None)
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
 
     def _note(self, address):
-        at_home = address.startswith((self.base, self.base.replace("http", "ws", 1), "data:", "blob:"))
-        if not at_home:
+        if not address.startswith((self.base, self.base.replace("http", "ws", 1), "data:", "blob:")):
             self.outside.append(address)
-        return at_home
-
-    def _let_only_the_lab_pass(self, route):
-        route.continue_() if self._note(route.request.url) else route.abort()
 
     def open(self, notebook):
         """Open a notebook and wait for its kernel."""
@@ -193,15 +195,26 @@ class Bench:
 
     def turn_to(self, page_name):
         """Go to a page of one's own book; the one before ends with its kernel."""
-        self.page.goto("about:blank")
-        for kernel in self.ask("kernels"):
-            self.page.request.delete(f"{self.base}/api/kernels/{kernel['id']}?token={self.token}")
+        self.end_kernels()
         self.page.goto(f"{self.base}/lab/tree/pages/{page_name}?token={self.token}&reset")
         self.page.locator(".jp-Notebook").wait_for()
         self.wait_for_kernel()
 
-    def ask(self, what):
-        return self.page.request.get(f"{self.base}/api/{what}?token={self.token}").json()
+    def end_kernels(self):
+        """Leave the page, and end every kernel."""
+        self.page.goto("about:blank")
+        for kernel in self.ask("kernels"):
+            self.ask(f"kernels/{kernel['id']}", "DELETE")
+
+    def ask(self, what, method="GET"):
+        """Ask the server itself; what it says, its errors too, or nothing."""
+        asked = urllib.request.Request(f"{self.base}/api/{what}", method=method, headers={"Authorization": f"token {self.token}"})
+        try:
+            with urllib.request.urlopen(asked, timeout=PATIENCE_MS / 1000) as said:
+                return json.loads(said.read() or "null")
+        except urllib.error.HTTPError as error:
+            with error:
+                return json.loads(error.read() or "null")
 
     def command(self, words, name):
         """Pick a command by keyboard from JupyterLab's list of them.
@@ -266,17 +279,42 @@ def browser():
         browser.close()
 
 
+@pytest.fixture(scope="module")
+def lab(browser, tmp_path_factory):
+    """JupyterLab over copies of the notebooks and of the demo, and the browser's windows on it."""
+    home = tmp_path_factory.mktemp("lab")
+    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log) as there):
+        with shut_in(browser, there[1]) as context:
+            yield *there, home, context
+
+
 @pytest.fixture
-def bench(browser, tmp_path, request):
-    with (open(tmp_path / "lab.log", "w", encoding="utf-8") as log,
-          jupyterlab(tmp_path, log) as (server, base, token)):
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        bench = Bench(context.new_page(), server, base, token, tmp_path)
-        try:
-            yield bench
-        finally:
-            bench.shot(f"end-of-{request.node.name}")
-            context.close()
+def bench(lab, request):
+    *there, home, context = lab
+    furnish(home)
+    with window(context, *there, home, request.node.name) as bench:
+        yield bench
+
+
+def shut_in(browser, base):
+    """A browser's windows that reach `base` and nothing else.
+
+    What is asked of anything else goes to a proxy that is not there. To stop it request by request would forbid the
+    browser to keep anything, and JupyterLab's programs would be fetched and read anew with every page.
+    """
+    return browser.new_context(viewport={"width": 1280, "height": 800}, proxy={"server": "http://127.0.0.1:9", "bypass": base.removeprefix("http://")})
+
+
+@contextlib.contextmanager
+def window(context, server, base, token, home, name):
+    """A new window on a JupyterLab; shut, its kernels have ended."""
+    bench = Bench(context.new_page(), server, base, token, home)
+    try:
+        yield bench
+    finally:
+        bench.shot(f"end-of-{name}")
+        bench.end_kernels()
+        bench.page.close()
 
 
 # --- the form by keyboard
@@ -402,8 +440,9 @@ def test_a_burn_by_keyboard_alone_an_inch_slip_a_crash_and_a_save(bench):
 
 
 @pytest.mark.browser
-def test_an_order_by_keyboard_alone_outlives_a_crash(bench):
-    """The boxes of an order are kept as they are left: a kernel that dies midway costs nothing."""
+def test_an_order_and_a_shallow_piece_with_its_second_pass_by_keyboard_alone_outlive_a_crash(bench):
+    """The boxes of an order are kept as they are left, and saved too shallow, a piece stands in the next form with its second
+    pass: a kernel that dies midway costs nothing of either."""
     page = bench.page
     bench.open("06_one_order.ipynb")
     bench.run_all()
@@ -413,26 +452,6 @@ def test_an_order_by_keyboard_alone_outlives_a_crash(bench):
     tab_to(page, "Pieces a board")  # what is left is kept; no other box says 11
     wait_for(lambda: any("fern walk" in text and '"11"' in text for text in (
         file.read_text(encoding="utf-8") for file in bench.book.rglob("*.jsonl"))))
-    bench.kill_kernel()
-    page.get_by_text("appears to have died").wait_for()
-    page.keyboard.press("Enter")
-    bench.wait_for_kernel()
-    bench.run_all()
-    page.get_by_text("What you typed last time and did not save is filled in again").first.wait_for()
-    tab_to(page, "Save order")
-    page.keyboard.press("Enter")
-    wait_for(lambda: (bench.book / "orders" / "fern walk.toml").exists())
-    kept = (bench.book / "orders" / "fern walk.toml").read_text(encoding="utf-8")
-    assert 'customer = "the arboretum (invented)"' in kept and "pieces = 11" in kept
-    assert bench.outside == []
-
-
-@pytest.mark.browser
-def test_a_shallow_piece_and_its_second_pass_by_keyboard_alone_outlive_a_crash(bench):
-    """Saved too shallow, the piece stands in the next form with its second pass; what was typed of it outlives the kernel."""
-    page = bench.page
-    bench.open("06_one_order.ipynb")
-    bench.run_all()
     tab_to(page, "Job id", at_most=200)  # the proof above it has a box Board too
     for label, typed in {"Board": "Plank-1", "Readings": "0.40 0.41 0.39"}.items():
         tab_to(page, label)
@@ -446,11 +465,13 @@ def test_a_shallow_piece_and_its_second_pass_by_keyboard_alone_outlive_a_crash(b
     tab_to(page, "Note")
     page.get_by_text("Mean of 3: 0.57 mm: inside the window").wait_for()
     bench.shot("second-pass")
+
     bench.kill_kernel()
     page.get_by_text("appears to have died").wait_for()
     page.keyboard.press("Enter")
     bench.wait_for_kernel()
     bench.run_all()
+    page.get_by_text("What you typed last time and did not save is filled in again").first.wait_for()
     page.get_by_text("Mean of 3: 0.57 mm: inside the window").wait_for()
     tab_to(page, "Save second pass", at_most=200)
     page.keyboard.press("Enter")
@@ -458,6 +479,11 @@ def test_a_shallow_piece_and_its_second_pass_by_keyboard_alone_outlive_a_crash(b
     row = (bench.book / "second_passes.csv").read_text(encoding="utf-8").splitlines()[1]
     assert "trail-sign 1,," in row and ",0.57 0.58 0.57,0.01," in row
     page.get_by_text("trail-sign 1: 0.40 mm, then 0.57 mm after a second pass: inside the window").wait_for()
+    tab_to(page, "Save order", "Shift+Tab", at_most=200)
+    page.keyboard.press("Enter")
+    wait_for(lambda: (bench.book / "orders" / "fern walk.toml").exists())
+    kept = (bench.book / "orders" / "fern walk.toml").read_text(encoding="utf-8")
+    assert 'customer = "the arboretum (invented)"' in kept and "pieces = 11" in kept
     assert bench.outside == []
 
 
@@ -622,25 +648,44 @@ def test_no_page_obeys_a_harmful_lab_book(bench):
         # What is no output is our own prose, which may hold a formula.
         assert page.locator(".jp-OutputArea mjx-container, .jp-OutputArea .MathJax").count() == 0, notebook.name
         shown += page.locator(".jp-OutputArea", has_text="$5 oak$").count()
-        for kernel in bench.ask("kernels"):
-            page.request.delete(f"{bench.base}/api/kernels/{kernel['id']}?token={bench.token}")
-    bench.shot("a-harmful-lab-book")
+        bench.shot("a-harmful-lab-book")
+        bench.end_kernels()
     assert shown >= 2 and bench.outside == [] and bench.complaints == []
 
 
 @contextlib.contextmanager
-def own_book(browser, home, book, page_name, size=(1280, 800)):
+def own_book(browser, home, book, page_name):
     """One's own lab book as the front door opens it, on one of its pages, the kernel ready."""
     home.mkdir(exist_ok=True)
-    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log, book=book) as (server, base, token)):
-        context = browser.new_context(viewport=dict(zip(("width", "height"), size)))
-        bench = Bench(context.new_page(), server, base, token, home)
-        bench.turn_to(page_name)
-        try:
+    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log, book=book) as there):
+        with shut_in(browser, there[1]) as context, window(context, *there, home, home.name) as bench:
+            bench.turn_to(page_name)
             yield bench
-        finally:
-            bench.shot(f"end-of-{home.name}")
-            context.close()
+
+
+@pytest.fixture(scope="module")
+def own_lab(browser, tmp_path_factory):
+    """JupyterLab on one's own lab book, as `start.py lab` starts it, and the browser's windows on it."""
+    home = tmp_path_factory.mktemp("own")
+    book = home / "meine Bücher" / "book"
+    book.mkdir(parents=True)
+    with (open(home / "lab.log", "w", encoding="utf-8") as log, jupyterlab(home, log, book=book) as there,
+          shut_in(browser, there[1]) as context):
+        yield *there, home, context, book
+
+
+@pytest.fixture
+def own(own_lab, request):
+    """A window on one's own lab book, which holds what the demo holds and fresh pages; nothing is open yet."""
+    *there, home, context, book = own_lab
+    for old in book.iterdir():
+        shutil.rmtree(old) if old.is_dir() else old.unlink()
+    shutil.rmtree(home / "workspaces", ignore_errors=True)
+    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"), dirs_exist_ok=True)
+    pages.lay_out(book, notebooks())  # as each start of the front door does
+    with window(context, *there, home, request.node.name) as bench:
+        bench.book = book
+        yield bench
 
 
 def run_page(page, last):
@@ -654,24 +699,22 @@ def scrolled(page):
 
 
 @pytest.mark.browser
-def test_a_page_that_is_run_stays_at_its_top_and_closing_it_asks_nothing(browser, tmp_path):
-    book = tmp_path / "book"
-    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
-    with own_book(browser, tmp_path / "run", book, "07_how_deep.ipynb") as bench:
-        page = bench.page
-        run_page(page, "Labels, local rules and the makers' manuals decide")
-        assert scrolled(page) == 0
-        sync_api.expect(page.locator(".jp-OutputArea-output", has_text="Lab book: your own").first).to_be_in_viewport()
-        bench.wait_for_kernel()
-        sync_api.expect(page.locator(".jp-mod-dirty")).to_have_count(0, timeout=PATIENCE_MS)  # it saves by itself, in a moment
-        page.keyboard.press("Alt+W")
-        sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
-        assert page.locator(".jp-Dialog").count() == 0
-        # What stops a page is shown where it stopped.
-        (book / "orders" / "trail-sign.toml").write_text("pieces = 0\n", encoding="utf-8")
-        bench.turn_to("07_how_deep.ipynb")
-        run_page(page, "This page stopped here.")
-        sync_api.expect(page.get_by_text("This page stopped here.").first).to_be_in_viewport()
+def test_a_page_that_is_run_stays_at_its_top_and_closing_it_asks_nothing(own):
+    page = own.page
+    own.turn_to("07_how_deep.ipynb")
+    run_page(page, "Labels, local rules and the makers' manuals decide")
+    assert scrolled(page) == 0
+    sync_api.expect(page.locator(".jp-OutputArea-output", has_text="Lab book: your own").first).to_be_in_viewport()
+    own.wait_for_kernel()
+    sync_api.expect(page.locator(".jp-mod-dirty")).to_have_count(0, timeout=PATIENCE_MS)  # it saves by itself, in a moment
+    page.keyboard.press("Alt+W")
+    sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
+    assert page.locator(".jp-Dialog").count() == 0
+    # What stops a page is shown where it stopped.
+    (own.book / "orders" / "trail-sign.toml").write_text("pieces = 0\n", encoding="utf-8")
+    own.turn_to("07_how_deep.ipynb")
+    run_page(page, "This page stopped here.")
+    sync_api.expect(page.get_by_text("This page stopped here.").first).to_be_in_viewport()
 
 
 def press(page, words, answer, **typed):
@@ -692,6 +735,103 @@ def run_until(bench, words):
     bench.wait_for_kernel()
 
 
+# Seconds of a person's hand and head by the keystroke-level model (Card, Moran and Newell, Communications of the ACM 23 (1980) 396;
+# from memory): a key of an average typist who is no secretary, a pointing and press of the mouse with the way of the hand to it
+# and back, and a moment to think before each box or button.
+KEY_S, CLICK_S, THINK_S = 0.28, 1.1 + 0.2 + 2 * 0.4, 1.35
+
+
+class Hand:
+    """A person at the bench: keys and clicks counted, those of the readings apart."""
+
+    def __init__(self, bench):
+        self.bench, self.page, self.turned = bench, bench.page, 1
+        self.keys, self.clicks, self.reading_keys, self.began = 0, 0, 0, time.monotonic()
+
+    def click(self, place):
+        place.click()
+        self.clicks += 1
+
+    def press(self, button, answer):
+        """Press a button of the page and wait for what it says."""
+        self.click(self.page.get_by_role("button", name=button, exact=True))
+        self.page.locator(".burn-said:visible", has_text=answer).first.wait_for()
+
+    def fill(self, label, text):
+        """Click into a box and type over what it holds."""
+        self.click(self.page.locator(".burn-entry:visible").get_by_label(label, exact=True))
+        self.type("Control+A")
+        self.type(*text)
+
+    def type(self, *keys):
+        for key in keys:
+            self.page.keyboard.press(key)
+        self.keys += len(keys)
+
+    def read(self, *depths):
+        """Type depths off the gauge, each with Enter to go on to the next box."""
+        for depth in depths:
+            self.page.keyboard.type(depth)
+            self.page.keyboard.press("Enter")
+            self.reading_keys += len(depth) + 1
+
+    def run(self, button):
+        """Run the page, and wait for a button of it; without one wait for nothing."""
+        # A page that was left keeps its own button, unseen.
+        self.click(self.page.locator(".jp-ToolbarButtonComponent-label:visible", has_text="Run this page"))
+        if button:
+            self.page.get_by_role("button", name=button, exact=True).first.wait_for(state="attached")
+
+    def turn(self, page_name):
+        """Follow a link to another page, and wait for its kernel."""
+        self.click(self.page.locator(f'.jp-RenderedMarkdown:visible a[href*="{page_name}"]').first)
+        self.turned += 1
+        self.page.locator(".jp-Notebook:visible", has=self.page.locator("h1", has_text=f"{int(page_name[:2])} · ")).wait_for()
+        wait_for(lambda: len(kernels := self.bench.ask("kernels")) == self.turned and all(
+            one["execution_state"] == "idle" and one["connections"] for one in kernels), 60)
+
+    def person_s(self):
+        """Seconds a person would take: those of the machine so far, and their own for every key and click."""
+        return KEY_S * (self.keys + self.reading_keys) + (CLICK_S + THINK_S) * self.clicks + time.monotonic() - self.began
+
+
+def to_the_first_card(bench, book):
+    """Machine, plan, readings, card: no more than 40 keys and clicks beyond the readings, and under five minutes of a person."""
+    hand = Hand(bench)
+    hand.run("Save machine")
+    hand.fill("Highest, mm/s", "500")
+    hand.fill("Acceleration, mm/s²", "2500")
+    hand.press("Save machine", "Saved: ")
+    hand.turn("02_")
+    hand.run("Make the plan")
+    hand.click(bench.page.locator(".burn-entry:visible").get_by_label("Wood", exact=True))
+    hand.type(*"white oak", "Tab", *"20")
+    hand.press("Make the plan", "Made for white oak: ")
+    hand.turn("03_")
+    hand.run("Save burn")
+    with open(next(book.glob("cards/plans/*/board-A.csv")), encoding="utf-8", newline="") as file:
+        doses = {row["swatch"]: 20 * 0.9 / (float(row["speed_mm_s"]) * float(row["line_pitch_mm"])) for row in csv.DictReader(file)}
+    depths = {swatch: [f"{share * 0.15 * dose:.2f}" for share in (0.97, 1.0, 1.03)] for swatch, dose in doses.items()}
+    hand.click(bench.page.get_by_label(f"Swatch {next(iter(depths))} reading 1", exact=True))
+    for three in depths.values():
+        hand.read(*three)
+    hand.press("Save burn", "Saved ")
+    hand.turn("10_")
+    hand.run("")
+    wait_for((book / "cards" / "settings-cards-a5.pdf").exists, 60)
+    bench.shot("b-first-card")
+    print(f"{hand.keys} keys and {hand.clicks} clicks beside {hand.reading_keys} keys of the readings; {hand.person_s():.0f} s of a person")
+    assert hand.keys + hand.clicks <= 40 and hand.person_s() < 300
+    read, machine = labbook.read(book), labbook.Machine.read(book / "machine.toml")
+    assert {swatch: [f"{depth:.2f}" for depth in own["depth_mm"]] for swatch, own in read.groupby("swatch", sort=False)} == depths
+    assert (machine.max_speed_mm_s, machine.acceleration_mm_s2, set(read["module_w"]), set(read["species"])) == (500, 2500, {20}, {"white oak"})
+
+
+def order_cards(records):
+    """Number and record of each order's card."""
+    return sorted((one.order["number"], one.path.name) for one in record.kept(records) if one.order)
+
+
 @pytest.mark.browser
 def test_the_whole_way_from_an_empty_book_to_a_finished_order_in_a_folder_that_was_renamed(browser, tmp_path):
     """All by boxes and keys; the folder of the book gets another name before the proof, and nothing of it is lost."""
@@ -699,36 +839,26 @@ def test_the_whole_way_from_an_empty_book_to_a_finished_order_in_a_folder_that_w
     order, folder = "Haus Müller", "orders/Haus Müller.toml"
     with own_book(browser, tmp_path / "first", book, "01_start_here.ipynb") as bench:
         page = bench.page
-        run_until(bench, "Save machine")
-        press(page, "Save machine", "Saved: ", **{"Highest, mm/s": "500", "Powers, %": "90", "Acceleration, mm/s²": "2500"})
-        bench.turn_to("03_enter_readings.ipynb")
-        run_until(bench, "Add wood")
-        type_header(page)
-        for swatch in SPEEDS:
-            type_swatch(page, swatch)
-        kept(page, 12)
-        tab_to(page, "Save burn")
-        page.keyboard.press("Enter")
-        said(page, "Saved 12 readings").wait_for()
+        to_the_first_card(bench, book)
         # No order is open: no card is made as if one were.
         bench.turn_to("06_one_order.ipynb")
         run_until(bench, "Save job")
         page.get_by_text("No order is open, so no order's card is made.").first.wait_for(state="attached")
-        assert not list(book.rglob("order-*.pdf")) and not list((book / "records").glob("*.json"))
+        assert not list(book.rglob("order-*.pdf")) and order_cards(book / "records") == []
         press(page, "Save order", "Saved: order Haus Müller", Name=order, Customer="a school (invented)", Pieces="3", Pieces_a_board="3")
         run_until(bench, "Save job")
         wait_for((book / "cards" / f"order-{order}.pdf").exists)
         bench.shot("b-an-order-saved")
         assert bench.outside == []
-    card, = (book / "records").glob("*.json")
+    card, = order_cards(book / "records")
     book.rename(later)
     with own_book(browser, tmp_path / "second", later, "06_one_order.ipynb") as bench:
         page, records = bench.page, later / "records"
         run_until(bench, "Save job")
-        assert [path.name for path in records.glob("*.json")] == [card.name]  # the same card again
+        assert order_cards(records) == [card]  # the same card again
         press(page, "Add proof", "Saved: proof 1", Board="Lid-9", Depths="0.52 0.53 0.54")
         run_until(bench, "Save job")
-        wait_for(lambda: len(list(records.glob("*.json"))) == 2)
+        wait_for(lambda: len(order_cards(records)) == 2)
         press(page, "Save job", "Saved 3 readings", Board="Lid-9", Readings="0.53 0.54 0.52")
         press(page, "Finish order", "Not measured yet: pieces 2, 3.")
         press(page, "Finish order", "Finished: order Haus Müller")
@@ -741,112 +871,6 @@ def test_the_whole_way_from_an_empty_book_to_a_finished_order_in_a_folder_that_w
     done = jobs.read(later)
     assert set(done["order"]) == {order} and set(done["board"]) == {"Lid-9"} and set(done["card"]) <= set(promised["card"])
     assert "[finished]" in (later / folder).read_text(encoding="utf-8")
-
-
-# Seconds of a person's hand and head by the keystroke-level model (Card, Moran and Newell, Communications of the ACM 23 (1980) 396;
-# from memory): a key of an average typist who is no secretary, a pointing and press of the mouse with the way of the hand to it
-# and back, and a moment to think before each box or button.
-KEY_S, CLICK_S, THINK_S = 0.28, 1.1 + 0.2 + 2 * 0.4, 1.35
-
-
-class Hand:
-    """Keys and clicks of a person, counted, those of the readings apart."""
-
-    def __init__(self, page):
-        self.page, self.keys, self.clicks, self.reading_keys, self.began = page, 0, 0, 0, time.monotonic()
-
-    def click(self, place):
-        place.click()
-        self.clicks += 1
-
-    def type(self, text):
-        self.page.keyboard.type(text)
-        self.keys += len(text)
-
-    def press(self, key):
-        self.page.keyboard.press(key)
-        self.keys += 1
-
-    def read(self, depth):
-        """Type a depth off the gauge, and go on to the next box."""
-        self.page.keyboard.type(depth)
-        self.page.keyboard.press("Enter")
-        self.reading_keys += len(depth) + 1
-
-    def person_s(self):
-        """Seconds a person would take: those of the machine so far, and their own for every key and click."""
-        own = KEY_S * (self.keys + self.reading_keys) + (CLICK_S + THINK_S) * self.clicks
-        return own + time.monotonic() - self.began
-
-
-@pytest.mark.browser
-def test_from_an_empty_book_over_machine_and_burn_to_its_card_in_forty_keys_and_clicks(browser, tmp_path):
-    """Machine, plan, readings, card: no more than 40 keys and clicks beyond the readings, and under five minutes of a person."""
-    book = newbook.make(tmp_path / "book")
-    with own_book(browser, tmp_path / "lab", book, "01_start_here.ipynb") as bench:
-        page, hand = bench.page, Hand(bench.page)
-        page.set_viewport_size({"width": 1280, "height": 800})
-
-        def run(ready):
-            # A page that was left keeps its own button, unseen.
-            hand.click(page.locator(".jp-ToolbarButtonComponent-label:visible", has_text="Run this page"))
-            ready.first.wait_for(state="attached")
-
-        def turn(page_name):
-            hand.click(page.locator(f'.jp-RenderedMarkdown:visible a[href*="{page_name}"]').first)
-            page.locator(".jp-Notebook:visible", has=page.locator("h1", has_text=f"{int(page_name[:2])} · ")).wait_for()
-            wait_for(lambda: len(bench.ask("kernels")) == len(turned) + 1 and all(
-                one["execution_state"] == "idle" and one["connections"] for one in bench.ask("kernels")), 60)
-            turned.append(page_name)
-
-        def visible(label):
-            return page.locator(".burn-entry:visible").get_by_label(label, exact=True)
-
-        def button(words):
-            return page.get_by_role("button", name=words, exact=True)
-
-        turned = ["01"]
-        run(button("Save machine"))
-        for label, typed in (("Highest, mm/s", "500"), ("Acceleration, mm/s²", "2500")):
-            hand.click(visible(label))
-            hand.press("Control+A")
-            hand.type(typed)
-        hand.click(button("Save machine"))
-        page.locator(".burn-said:visible", has_text="Saved: ").first.wait_for()
-        turn("02_")
-        run(button("Make the plan"))
-        hand.click(visible("Wood"))
-        hand.type("white oak")
-        hand.press("Tab")
-        hand.type("20")
-        hand.click(button("Make the plan"))
-        page.locator(".burn-said:visible", has_text="Made for white oak: ").first.wait_for()
-        turn("03_")
-        run(button("Save burn"))
-        with open(next(book.glob("cards/plans/*/board-A.csv")), encoding="utf-8", newline="") as file:
-            swatches = list(csv.DictReader(file))
-        hand.click(visible(f"Swatch {swatches[0]['swatch']} reading 1"))
-        depths = {}
-        for swatch in swatches:
-            dose_j_mm2 = 20 * 0.9 / (float(swatch["speed_mm_s"]) * float(swatch["line_pitch_mm"]))
-            depths[swatch["swatch"]] = [f"{share * 0.15 * dose_j_mm2:.2f}" for share in (0.97, 1.0, 1.03)]
-            for depth in depths[swatch["swatch"]]:
-                hand.read(depth)
-        hand.click(button("Save burn"))
-        page.locator(".burn-said:visible", has_text="Saved ").first.wait_for()
-        turn("10_")
-        hand.click(page.locator(".jp-ToolbarButtonComponent-label:visible", has_text="Run this page"))
-        wait_for((book / "cards" / "settings-cards-a5.pdf").exists, 60)
-        bench.shot("d-first-card")
-        assert bench.outside == []
-    read = labbook.read(book)
-    assert {(swatch, f"{depth:.2f}") for swatch, depth in zip(read["swatch"], read["depth_mm"])} == {
-        (swatch, depth) for swatch, three in depths.items() for depth in three}
-    machine = labbook.Machine.read(book / "machine.toml")
-    assert (machine.max_speed_mm_s, machine.acceleration_mm_s2) == (500, 2500)
-    assert set(read["module_w"]) == {20} and set(read["species"]) == {"white oak"}
-    print(f"{hand.keys} keys and {hand.clicks} clicks beside {hand.reading_keys} keys of the readings; {hand.person_s():.0f} s of a person")
-    assert hand.keys + hand.clicks <= 40 and hand.person_s() < 300
 
 
 # Every form of the pages, as they make it.
@@ -881,52 +905,44 @@ def test_the_forms_looked_at_are_all_there_are():
 
 
 @pytest.mark.browser
-def test_the_small_forms_fit_a_page_of_1024_by_768(browser, tmp_path):
+def test_the_small_forms_fit_a_page_of_1024_by_768(own):
     """No label is cut and nothing is scrolled sideways, with faults under their boxes too."""
-    book = tmp_path / "book"
-    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
-    (book / "pages").mkdir()
+    page = own.page
+    page.set_viewport_size({"width": 1024, "height": 768})
     forms = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in FORMS],
                                      metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}})
-    nbformat.write(forms, book / "pages" / "forms.ipynb")
-    with own_book(browser, tmp_path / "small", book, "forms.ipynb", (1024, 768)) as bench:
-        page = bench.page
-        run_until(bench, "Write as refocused")
-        forms = page.locator(".burn-entry")
-        assert forms.count() == len(FORMS) - 1
-        press(page, "Save order", "Not saved", Name="a/b", Pieces="six", Ordered_on="May")
-        for number in range(forms.count()):
-            forms.nth(number).scroll_into_view_if_needed()
-            forms.nth(number).screenshot(path=str(SCREENSHOTS / f"form-{number}.png"))
-            look = page.evaluate_handle(LOOK.replace("document.querySelector('.burn-entry')", f"document.querySelectorAll('.burn-entry')[{number}]"))
-            for what in ("cut", "wide", "unlabelled"):
-                assert look.evaluate(f"look => look.{what}()") == [], (FORMS[number + 1], what)
+    nbformat.write(forms, own.book / "pages" / "forms.ipynb")
+    own.turn_to("forms.ipynb")
+    run_until(own, "Write as refocused")
+    forms = page.locator(".burn-entry")
+    assert forms.count() == len(FORMS) - 1
+    press(page, "Save order", "Not saved", Name="a/b", Pieces="six", Ordered_on="May")
+    for number in range(forms.count()):
+        forms.nth(number).scroll_into_view_if_needed()
+        forms.nth(number).screenshot(path=str(SCREENSHOTS / f"form-{number}.png"))
+        look = page.evaluate_handle(LOOK.replace("document.querySelector('.burn-entry')", f"document.querySelectorAll('.burn-entry')[{number}]"))
+        for what in ("cut", "wide", "unlabelled"):
+            assert look.evaluate(f"look => look.{what}()") == [], (FORMS[number + 1], what)
 
 
 @pytest.mark.browser
-def test_the_front_door_opens_ones_own_book_on_page_1_with_nothing_of_another(browser, tmp_path):
+def test_the_front_door_opens_ones_own_book_on_page_1_with_nothing_of_another(own):
     """As `start.py lab` starts it: the book is the root, its pages are fresh, closing asks nothing."""
-    book = tmp_path / "meine Bücher" / "book"
-    shutil.copytree(DEMO, book, ignore=shutil.ignore_patterns("*.py", "__pycache__", ".testburn.lock"))
-    with (open(tmp_path / "lab.log", "w", encoding="utf-8") as log, jupyterlab(tmp_path, log, book=book) as (server, base, token)):
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        bench = Bench(context.new_page(), server, base, token, tmp_path)
-        page = bench.page
-        page.goto(f"{base}/?token={token}")
-        page.locator(".jp-Notebook").wait_for()
-        bench.wait_for_kernel()
-        assert page.locator(".jp-OutputArea-output").count() == 0  # no result of any book is stored
-        page.locator(".jp-ToolbarButtonComponent-label", has_text="Run this page").click()
-        page.locator(".jp-OutputArea-output", has_text="Lab book: your own").wait_for()
-        assert page.locator(".jp-OutputArea-output", has_text="the demo, in a scratch copy").count() == 0
-        folders = page.locator(".jp-DirListing-itemText").all_inner_texts()
-        bench.shot("front-door")
-        sync_api.expect(page.locator(".jp-mod-dirty")).to_have_count(0, timeout=PATIENCE_MS)  # it saves by itself
-        page.keyboard.press("Alt+W")
-        sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
-        assert page.locator(".jp-Dialog").count() == 0
-        assert not bench.outside
-        context.close()
-    assert {path.name for path in (book / "pages").iterdir()} >= {"01_start_here.ipynb", "made-from.json"}, folders
-    saved = json.loads((book / "pages" / "01_start_here.ipynb").read_text(encoding="utf-8"))
+    page = own.page
+    page.goto(f"{own.base}/?token={own.token}")
+    page.locator(".jp-Notebook").wait_for()
+    own.wait_for_kernel()
+    assert page.locator(".jp-OutputArea-output").count() == 0  # no result of any book is stored
+    page.locator(".jp-ToolbarButtonComponent-label", has_text="Run this page").click()
+    page.locator(".jp-OutputArea-output", has_text="Lab book: your own").wait_for()
+    assert page.locator(".jp-OutputArea-output", has_text="the demo, in a scratch copy").count() == 0
+    folders = page.locator(".jp-DirListing-itemText").all_inner_texts()
+    own.shot("front-door")
+    sync_api.expect(page.locator(".jp-mod-dirty")).to_have_count(0, timeout=PATIENCE_MS)  # it saves by itself
+    page.keyboard.press("Alt+W")
+    sync_api.expect(page.locator(".jp-Notebook")).to_have_count(0)
+    assert page.locator(".jp-Dialog").count() == 0
+    assert not own.outside
+    assert {path.name for path in (own.book / "pages").iterdir()} >= {"01_start_here.ipynb", "made-from.json"}, folders
+    saved = json.loads((own.book / "pages" / "01_start_here.ipynb").read_text(encoding="utf-8"))
     assert all(cell["outputs"] == [] for cell in saved["cells"] if cell["cell_type"] == "code")

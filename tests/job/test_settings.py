@@ -11,7 +11,7 @@ from testburn.sweep import artwork
 GROUP = ("white oak", 20)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def fit(burns):
     return depthfit.fit(burns())
 

@@ -25,21 +25,33 @@ def group(burns, species="white oak", module_w=20.0, wavelength_nm=450.0, boards
     return rows.assign(species=species, burn=species + " " + rows["burn"])
 
 
-@pytest.fixture
-def readings(burns):
+@pytest.fixture(scope="module")
+def burned(burns):
     return pd.concat([group(burns), group(burns, module_w=2.0, wavelength_nm=1064.0),
                       group(burns, "black cherry")], ignore_index=True)
 
 
 @pytest.fixture
-def fit(readings):
-    return depthfit.fit(readings)
+def readings(burned):
+    return burned.copy()
 
 
-@pytest.fixture
-def old(readings):
+@pytest.fixture(scope="module")
+def fit(burned):
+    return depthfit.fit(burned)
+
+
+@pytest.fixture(scope="module")
+def old(burned):
     """The fit before the last reading came in."""
-    return depthfit.fit(readings.iloc[:-1])
+    return depthfit.fit(burned.iloc[:-1])
+
+
+@pytest.fixture(scope="module")
+def forty(burns):
+    """A fit of forty groups with the worst names."""
+    return depthfit.fit(pd.concat([group(burns, f"wood {number} {NASTY}", module_w)
+                                   for number in range(20) for module_w in (10.0, 20.0)], ignore_index=True))
 
 
 def board_card(folder, fit, board, depths_mm=(1.1, 1.12, 1.08), paper="a5", invented=False):
@@ -187,10 +199,8 @@ def test_an_index_a_page_a_card_and_the_cautions(fit, old, tmp_path, paper):
 
 
 @pytest.mark.parametrize(("paper", "pages"), [("a5", 2 + 40 + 1), ("us-half-letter", 2 + 40 + 1)])
-def test_forty_groups_have_an_index_over_several_pages(burns, tmp_path, paper, pages):
-    many = pd.concat([group(burns, f"wood {number} {NASTY}", module_w)
-                      for number in range(20) for module_w in (10.0, 20.0)], ignore_index=True)
-    assert pages_in(binder.write(tmp_path / "binder.pdf", depthfit.fit(many), paper=paper)) == pages
+def test_forty_groups_have_an_index_over_several_pages(forty, tmp_path, paper, pages):
+    assert pages_in(binder.write(tmp_path / "binder.pdf", forty, paper=paper)) == pages
 
 
 @pytest.mark.parametrize("paper", card.PAPERS)

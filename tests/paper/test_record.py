@@ -13,7 +13,7 @@ from testburn.paper import card, pdf, record as cardrecord
 WINDOW = {"at_least_mm": 0.8, "at_most_mm": 1.2}
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def fit(burns):
     return depthfit.fit(burns())
 

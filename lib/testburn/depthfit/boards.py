@@ -41,6 +41,7 @@ _ROUNDS = 12
 # A setting this much stronger or weaker than the proof is elsewhere: our own judgement. Routes in log2.
 _NEAR, _SAME_ROUTE = 1.2, 0.01
 _DEEPEST, _SHALLOWEST = 20.0, 0.05
+_PAIRS = np.triu_indices(8)     # of the eight errors
 
 
 @dataclass(frozen=True, eq=False)
@@ -274,7 +275,10 @@ def predictive(known: Spreads, state: BoardState, x, route, of: str = "reading",
     heavy = state.weights > _LEAST_WEIGHT * state.weights.max()
     weights = state.weights[heavy] / state.weights[heavy].sum()
     off = state.mean[heavy] @ rows.T
-    variance = np.einsum("ei,nij,ej->ne", rows, state.covariance[heavy], rows, optimize=True)
+    # x' C x as the products of two entries of x, each pair once, times those of C: one matrix product for all of them.
+    one, other = _PAIRS
+    covariance = state.covariance[heavy]
+    variance = (covariance[:, one, other] + covariance[:, other, one] * (one != other)) @ (rows[:, one] * rows[:, other]).T
     centres = np.maximum(depth + floored * np.expm1(np.clip(off, -3.0, 3.0)), 0.0)
     scale = np.maximum(centres, curves.faintest_mm[state.group])
     if of != "mean":

@@ -292,6 +292,8 @@ def _comparable(column: pd.Series) -> np.ndarray:
 def _codes(values) -> tuple[np.ndarray, int]:
     """Number the distinct values; of a stretch of equal ones only the first is looked up."""
     starts = _starts(values)
+    if len(starts) == 1:                                    # of one swatch, nearly every column
+        return np.zeros(len(values), np.int64), 1
     if 2 * len(starts) > len(values):
         codes, distinct = pd.factorize(values)
         return codes, len(distinct)
