@@ -503,7 +503,7 @@ def test_test_passes_everything_on_to_pytest(start, monkeypatch):
     start.exit_code = 5
     assert start.main(["test", "-k", "norris", "-x", "--labdata"]) == 5
     assert start.calls == [(["-m", "pytest", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder", "-k", "norris", "-x", "--labdata"],
-                            {"PYTHONWARNDEFAULTENCODING": "1"})]
+                            {"PYTHONWARNDEFAULTENCODING": "1", "OMP_NUM_THREADS": "1"})]
     assert "TESTBURN_LABDATA" not in os.environ
 
 
