@@ -412,8 +412,11 @@ def test_too_fine_a_pattern_and_too_many_pieces_are_refused(drawn, monkeypatch):
     with pytest.raises(ArtworkError, match="^sign.svg has 5000 separate shapes; 2000 are read at most. Take away specks, or split"):
         drawn(dots)
     monkeypatch.setattr(picture, "MOST_RUNS", 2000)
-    with pytest.raises(ArtworkError, match="^sign.svg is too fine a pattern: more than 2000 strokes of the head at 20 lines a mm."):
+    with pytest.raises(ArtworkError, match="^sign.svg is too fine a pattern: more than 2000 strokes of the head, or as much outline, at 20 "):
         drawn(dots)
+    with pytest.raises(ArtworkError, match="too fine a pattern"):  # few strokes, long outlines across them
+        drawn('<pattern id="p" width="100" height=".4" patternUnits="userSpaceOnUse"><rect width="100" height=".2"/></pattern>'
+              '<rect width="100" height="50" fill="url(#p)"/>')
 
 
 @pytest.mark.parametrize(("page", "message"), [
