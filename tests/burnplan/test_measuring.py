@@ -51,12 +51,22 @@ def test_a_patch_lies_beside_the_drawing_and_leaves_it_as_it_was(tmp_path, svg, 
     assert "Of narrower strokes it tells less. Its narrowest stroke is" in patched.words
 
 
-def test_a_drawing_whose_styles_reach_the_patch_is_refused(tmp_path):
+@pytest.mark.parametrize("hair_mm", [0.02, 0.05, 0.08])
+def test_a_cut_line_around_everything_stays_one_beside_the_patch(tmp_path, hair_mm):
+    """It goes round the drawing, not round the patch; burned it would be by no drawing of either."""
+    svg = PAGE.format("60mm", "30mm", 'viewBox="0 0 60 30"', '<rect x="8" y="8" width="30" height="10"/><rect x="2" y="2" width="56" height="26" '
+                      f'fill="none" stroke="#000" stroke-width="{hair_mm}"/>')
+    before = drawn(tmp_path, svg)
+    assert before.left_out == 1 and len(before.pieces) == 1
+    patched = burnplan.with_patch(before, CHOICE, MACHINE)
+    assert b"patch" in patched.svg and patched.words.startswith("Patch: 12 × 12 mm")
+
+
+def test_of_a_drawing_whose_styles_reach_the_patch_none_is_made(tmp_path):
     svg = PAGE.format("60mm", "30mm", 'viewBox="0 0 60 30"', "<style>rect{fill:none !important;stroke:#000;stroke-width:1}</style>"
                       '<rect x="5.5" y="5.5" width="9" height="9"/>')
-    with pytest.raises(ValueError) as refused:
-        burnplan.with_patch(drawn(tmp_path, svg), CHOICE, MACHINE)
-    assert str(refused.value).startswith("gate.svg does not burn as before once a patch lies beside it")
+    made = burnplan.with_patch(drawn(tmp_path, svg), CHOICE, MACHINE)
+    assert made.svg == b"" and made.words.startswith("No drawing with a patch is made: gate.svg would not burn as before with one beside it.")
 
 
 def test_an_order_without_a_drawing_has_its_block_beside_the_patch(tmp_path):

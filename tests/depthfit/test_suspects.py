@@ -152,6 +152,10 @@ def test_a_reading_one_step_of_its_gauge_off_is_no_suspect(burns, wood):
     ((0.51, 0.50, 52, 0.51), "52 mm lies far from the others of its recess (0.51, 0.5, 0.51): 0.52 would fit"),
     ((0.53, 0.0209, 0.54), "0.0209 mm lies far from the others of its recess (0.53, 0.54): 0.531 would fit"),
     ((0.50, 0.51, 0.95), "0.95 mm lies far from the others of its recess (0.5, 0.51)"),
-    ((0.55, 0.48, 0.60), ""), ((0.05, 0.09, 0.06), ""), ((0.55, 0.055), ""), ((0.55,), ""), ((), "")])
+    ((0.55, 0.48, 0.60), ""), ((0.05, 0.09, 0.06), ""), ((0.55, 0.3), ""), ((0.55,), ""), ((), "")])
 def test_a_reading_that_strays_from_its_recess_is_named(depths, said):
     assert suspects.stray(depths) == (f"the reading {said}" if said else "")
+
+
+def test_of_two_readings_far_apart_it_is_not_said_which_is_the_slip():
+    assert suspects.stray((0.55, 0.055)) == "the readings 0.55 and 0.055 mm of one recess lie far apart: one of them may be a slip"

@@ -39,7 +39,7 @@ def test_a_reading_is_set_aside_and_taken_back_with_a_reason(own):
     form = filled(set_aside_form(own), **READING)
     assert "reading 1: 1.5 mm; reading 2: 0.058 mm (set aside: typed in inches); reading 3: 1.47 mm." in form.about.value
     form.buttons["Set aside"].click()
-    assert "Set aside: burn trail-03, swatch 4, reading 1. It stays in its burn, and out of the fits." in form.said.value
+    assert "Set aside: burn trail-03, swatch 4, reading 1. It stays in its burn, and out of the fits. Run the page again to see it." in form.said.value
     assert struck(own) == ["trail-03 4 1", "trail-03 4 2"] and form.boxes["burn"].value == ""
     filled(form, **READING | {"reason": "right after all"}).buttons["Take back"].click()
     assert "Taken back: burn trail-03, swatch 4, reading 1 counts again." in form.said.value and struck(own) == ["trail-03 4 2"]

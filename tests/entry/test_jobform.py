@@ -308,3 +308,17 @@ def test_a_reading_that_strays_is_asked_about(form, book):
     assert jobs.read(book).empty
     form.save.click()
     assert "Saved 3 readings" in form.said.value
+
+
+def test_after_a_save_the_next_piece_of_the_board_is_ready_and_the_saved_one_can_be_accepted(book, cards):
+    form = jobform.job_form(book, cards, piece="sign 1")
+    fill(form, note="first")
+    form.save.click()
+    assert "Saved 3 readings" in form.said.value
+    assert {name: form.boxes[name].value for name in ("burn", "board", "readings", "note")} == {
+        "burn": "sign 2", "board": "K1", "readings": "", "note": ""}
+    form.accept.click()
+    assert "Job sign 1 is in the fit now" in form.said.value
+    form.boxes["readings"].value = "0.6 0.6"
+    form.save.click()
+    assert sorted(jobs.read(book)["burn"].unique()) == ["sign 1", "sign 2"] and form.boxes["burn"].value == "sign 3"

@@ -110,7 +110,7 @@ def new(tmp_path):
 
 def planned(book, fit=None, **typed):
     form = plan_form(book, fit, Machine.of(book), book / "cards" / "plans")
-    for name, text in typed.items():
+    for name, text in ({"module_w": "15", "wavelength_nm": "445"} | typed).items():
         form.boxes[name].value = text
     form.buttons["Make the plan"].click()
     return form
@@ -133,7 +133,7 @@ def test_a_burn_is_planned_in_boxes_and_then_offered(new):
 @pytest.mark.parametrize("typed, said", [
     ({"species": "oak"}, "Wood &#x27;oak&#x27;: this could be white oak or northern red oak."),
     ({"species": "moon wood"}, "Wood &#x27;moon wood&#x27;: this wood is not in the list: add it on page 3."),
-    ({"species": ""}, "Wood: nothing is typed here."), ({"width_mm": "-3"}, "allowed is above 0"), ({"boards": "two"}, "this is not a whole number"),
+    ({"species": ""}, "Wood: nothing is typed here."), ({"module_w": ""}, "Watts on its label: nothing is typed here."), ({"width_mm": "-3"}, "allowed is above 0"), ({"boards": "two"}, "this is not a whole number"),
     ({"at_least_mm": "0.8"}, "At least 0.8 mm and at most 0.6 mm is no window: the first has to be less."),
     ({"width_mm": "5"}, "The scrap of 5 × 200 mm")])
 def test_a_plan_that_cannot_be_is_said_and_nothing_is_made(typed, said, new):

@@ -265,7 +265,7 @@ def test_figures_that_stand_in_are_typed_in_boxes_and_change_the_window(own, fit
     assert {name: again.boxes[name].value for name in typed} == typed | {"grits": "120 150 180", "flatness_mm": "0.2", "colour_wet_mm": "0.1 0.14"}
     # A film is whole or not at all; said by its boxes.
     filled(again, colour_solids="").buttons["Save figures"].click()
-    assert "this line is missing" in again.said.value and orders.read(own).infill == order.infill
+    assert "Colour, solids, share: nothing is typed here. A film needs its coats" in again.said.value and orders.read(own).infill == order.infill
     filled(again, **dict.fromkeys(typed, "") | {"grits": "150 180"}).buttons["Save figures"].click()
     assert "Saved" in again.said.value and text_of(own).split() == before.split()
 
@@ -315,3 +315,30 @@ def test_lumbers_names_lead_to_their_wood(own, fit):
     form.boxes["species"].index = labels.index("hard maple")
     form.save.click()
     assert orders.read(own).species == "sugar maple"
+
+
+def test_another_drawing_has_nothing_left_out_of_it(own, fit):
+    filled(figures_form(own), left_out_mm="[[150, 90]]").buttons["Save figures"].click()
+    assert orders.read(own).left_out_mm == [[150, 90]]
+    form = order_form(own, fit)
+    add_drawing(form, "fern.svg", FERN)
+    form.save.click()
+    assert "What was left out of the drawing before is not left out of this one." in form.said.value
+    assert (orders.read(own).artwork, orders.read(own).left_out_mm) == ("fern.svg", None)
+
+
+def test_an_order_filled_in_again_stands_there_when_the_page_is_run_before_a_box_is_typed(own, fit):
+    form = order_form(own, fit)
+    form.which.value = "trail-sign"
+    form.repeat_it.click()
+    again = order_form(own, fit)
+    assert (again.boxes["name"].value, again.boxes["customer"].value) == ("", "the arboretum (invented)")
+    assert "filled in again" in again.said.value
+
+
+@pytest.mark.parametrize("sanded, said", [("0.1 to 0.2", True), ("", False)])
+def test_grits_beside_a_measured_sanding_are_said_not_to_count(own, fit, sanded, said):
+    filled(order_form(own, fit), sanded_mm=sanded).save.click()
+    form = filled(figures_form(own), grits="120 180", colour_coats="6", colour_wet_mm="0.1", colour_solids="40 to 50 %")
+    form.buttons["Save figures"].click()
+    assert ("Grits do not count while" in form.said.value) == said and orders.read(own).infill["colour"]["solids"] == [0.4, 0.5]

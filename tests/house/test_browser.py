@@ -810,7 +810,7 @@ def to_the_first_card(bench, book):
     hand.turn("02_")
     hand.run("Make the plan")
     hand.click(bench.page.locator(".burn-entry:visible").get_by_label("Wood", exact=True))
-    hand.type(*"white oak", "Tab", *"20")
+    hand.type(*"white oak", "Tab", *"20", "Tab", *"450")
     hand.press("Make the plan", "Made for white oak: ")
     hand.turn("03_")
     hand.run("Save burn")

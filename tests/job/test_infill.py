@@ -246,7 +246,7 @@ def test_an_empty_window_says_what_clashes_and_what_would_do():
     window = infill.window("sprayed", 3.2, 0.4, sanded_mm=(0.3, 0.3), species="black cherry")
     words = (
         "Sprayed: no depth will do. The infill needs 0.66 mm, but the board allows 0.11 mm and the narrowest "
-        "stroke allows 0.35 mm. Most of what it needs is sanding (0.30 mm): fewer or finer grits. What would "
+        "stroke allows 0.35 mm. Most of what it needs is sanding (0.30 mm): less sanding. What would "
         "do, all of it: a board of at least 3.8 mm, or a thinner floor under the recess; strokes of at least "
         "0.8 mm.")
     assert not window.feasible and window.words == words

@@ -108,6 +108,15 @@ def test_among_what_finished_jobs_choose_from_the_live_card_comes_first_and_the_
     assert not promised.duplicated(list(promise.COLUMNS)).any() and promised["order"].iloc[0] == "trail-sign"
 
 
+def test_a_piece_is_held_to_the_card_that_was_printed_not_to_one_that_would_be(demo, tmp_path):
+    ordercard.write(tmp_path, demo[1], tmp_path / "records")
+    today = demo[1].changed(infill=demo[1].order.infill | {"sanded_mm": [0.4, 0.5]}).promised
+    promised = cardrecord.promises(tmp_path / "records", first=today)
+    own = promised[promised["order"] == "trail-sign"]
+    assert today["aim_mm"].iloc[0] != own["aim_mm"].iloc[0] and promised["order"].iloc[0] == "trail-sign"
+    assert own["at_least_mm"].tolist() == [demo[1].promised["at_least_mm"].iloc[0]] * len(own)
+
+
 def test_long_names_stay_on_front_and_back(demo, tmp_path):
     long = "N" * 80
     proof = PROOF | {"board": "B" * 80}

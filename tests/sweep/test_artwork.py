@@ -245,6 +245,22 @@ def test_a_cut_line_is_left_out_of_everything(drawn):
 THREE = "".join(f'<rect x="{x}" y="5" width="{wide}" height="9"/>' for x, wide in ((5, 9), (20, 0.05), (30, 9)))
 
 
+@pytest.mark.parametrize("hair_mm", [0.01, 0.02, 0.05])
+def test_a_hairline_around_everything_leaves_no_speck_behind(drawn, hair_mm):
+    """At its corners a line far thinner than a pixel can leave a dot of its own, which no beam could burn."""
+    art = drawn(f'<rect x="20" y="15" width="30" height="9"/><rect x="2.94" y="1.06" width="90.01" height="40.02" fill="none" stroke="#000" '
+                f'stroke-width="{hair_mm}"/>')
+    assert len(art.pieces) == 1 and art.area_mm2 == pytest.approx(270, rel=0.01) and art.narrowest_stroke_mm > 8
+    assert "taken for" in art.remarks[-1] and "not engraved." in art.remarks[-1]
+
+
+def test_a_speck_alone_burns_and_beside_more_is_left_out_and_said(drawn):
+    speck = '<rect x="60" y="30" width=".06" height=".06"/>'
+    assert len(drawn(speck).pieces) == 1
+    art = drawn(f'<rect x="20" y="15" width="30" height="9"/>{speck}')
+    assert len(art.pieces) == 1 and art.remarks == ("1 speck smaller than 0.1 mm left out.",)
+
+
 def test_a_piece_is_left_out_by_a_place_in_it(drawn):
     art = drawn(THREE)
     assert art.hair_words == ("1 outline thinner than 0.1 mm burns like all else. To cut along it, not to engrave, type 20.02 13.98 "

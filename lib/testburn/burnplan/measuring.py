@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from xml.etree import ElementTree
 
+import numpy as np
 import pandas as pd
 
 from testburn import sweep
@@ -28,6 +29,8 @@ _GAUGES = pd.DataFrame([
 _SVG, _PX_MM = "http://www.w3.org/2000/svg", 25.4 / 96
 # What is burned may differ by this share of the patch once the drawing is drawn again: pixels at its rim.
 _SAME = 0.05
+# And a box may lie this far off.
+_BESIDE_MM = 0.2
 
 
 @dataclass(frozen=True)
@@ -64,10 +67,15 @@ def with_patch(drawing: sweep.Artwork, choice: pd.Series, machine: Machine = Mac
     gauge_tip_mm : float
         What of the gauge goes into the recess.
 
+    Returns
+    -------
+    Drawn
+        Without a drawing (no bytes), and with words that say so, where it would not burn as before beside a patch.
+
     Raises
     ------
     ValueError
-        If the drawing would not burn as before beside a patch, or the tip cannot be.
+        If the tip cannot be.
     """
     width, land = size_mm(choice["speed_mm_s"], gauge_tip_mm, machine)
     made = _beside(drawing, width, land)
@@ -77,10 +85,11 @@ def with_patch(drawing: sweep.Artwork, choice: pd.Series, machine: Machine = Mac
         file.write_bytes(made)
         again = sweep.read(file)
         whole = sweep.read(_written(Path(folder), drawing)) if drawing.content else drawing
+    again = _left_out_alike(again, whole)
     patch_mm2 = width * land
     if abs(again.area_mm2 - whole.area_mm2 - patch_mm2) > _SAME * patch_mm2 or len(again.pieces) != len(whole.pieces) + 1:
-        raise ValueError(f"{drawing.name} does not burn as before once a patch lies beside it: its styles reach further than it. Draw a "
-                         f"rectangle of {width:g} × {land:g} mm beside it, in black, and save it again.")
+        return Drawn(name, b"", f"No drawing with a patch is made: {drawing.name} would not burn as before with one beside it. Where no gauge goes "
+                     f"into the strokes, draw a rectangle of {width:g} × {land:g} mm beside it yourself, in black, and save it again.")
     minutes = [sweep.plan(one, choice["line_pitch_mm"], machine).fastest_minutes(
         pd.Series([choice["speed_mm_s"]]).to_numpy(float), choice["passes"])[0] for one in (whole, again)]
     return Drawn(name, made, (
@@ -134,6 +143,15 @@ def _beside(drawing: sweep.Artwork, width_mm: float, land_mm: float) -> bytes:
     ElementTree.register_namespace("", _SVG)
     ElementTree.register_namespace("xlink", "http://www.w3.org/1999/xlink")
     return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+
+
+def _left_out_alike(again: sweep.Artwork, whole: sweep.Artwork) -> sweep.Artwork:
+    """Return a drawing without the outlines left out of another: a cut line round everything does not go round a patch."""
+    if whole.left_out <= again.left_out:
+        return again
+    boxes = again.pieces[["left_mm", "top_mm", "right_mm", "bottom_mm"]].to_numpy()
+    gone = [place for place, box in enumerate(boxes, 1) if any(np.abs(box - mark).max() < _BESIDE_MM for mark in whole.marks_mm[-whole.left_out:])]
+    return again.without(*gone)
 
 
 def _written(folder: Path, drawing: sweep.Artwork) -> Path:

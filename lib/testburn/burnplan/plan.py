@@ -99,7 +99,7 @@ class BurnPlan:
         return self.swatches[self.swatches["board"] == name].reset_index(drop=True)
 
 
-def usual_module(readings: pd.DataFrame, example: tuple[float, float] = (15.0, 445.0)) -> tuple[float, float]:
+def usual_module(readings: pd.DataFrame, example: tuple[float, float] | None = (15.0, 445.0)) -> tuple[float, float] | None:
     """Return watts and wavelength of the module with which most boards of a lab book were burned; without a burn, the example.
 
     Parameters

@@ -26,7 +26,7 @@ from testburn.depthfit.swatches import COUNTED
 from testburn.labbook import columns, slips, woods
 
 # A reading this many times its fellows' median, and so many mm off it, is asked about.
-_STRAY, _STRAY_MM = 1.6, 0.08
+_STRAY, _STRAY_PAIR, _STRAY_MM = 1.6, 3.0, 0.08
 # A slip of unit is told by the factor it leaves: mm for inches, or cm.
 _FACTORS = ((1 / energy.MM_PER_INCH, "typed in inches"), (energy.MM_PER_INCH, "inches turned into mm twice"),
             (0.1, "typed in cm"), (10.0, "a decimal point one place off"))
@@ -99,11 +99,15 @@ def slip(group: GroupFit, reading: Mapping) -> str:
 def stray(depths_mm) -> str:
     """Say which reading of one recess lies far from the others, and what it was probably meant to be; mostly nothing.
 
-    Of three readings or more; what wood and gauge scatter is far less than these bounds (our own judgement).
+    Of three readings or more; of two that are far apart it is not known which is the slip. What wood and gauge scatter is far
+    less than these bounds (our own judgement).
     """
     depths = np.array([float(depth) for depth in depths_mm])
-    if len(depths) < 3 or not (depths > 0).all():
+    if len(depths) < 2 or not (depths > 0).all():
         return ""
+    if len(depths) == 2:
+        apart = depths.max() - depths.min() >= _STRAY_MM and depths.max() / depths.min() >= _STRAY_PAIR
+        return f"the readings {depths[0]:g} and {depths[1]:g} mm of one recess lie far apart: one of them may be a slip" * bool(apart)
     place = int(np.abs(np.log(depths / np.median(depths))).argmax())
     depth, others = depths[place], np.delete(depths, place)
     middle = float(np.median(others))

@@ -25,7 +25,7 @@ _AFTER = "Run the page again to see it."
 _STRUCK, _RETIRED, _LOG, _WOOD, _SECOND = ({field.name: field for field in fields} for fields in (
     columns.STRUCK, columns.RETIRED, columns.LOG, woods.FIELDS, columns.SECOND_PASSES))
 _MEASURED = replace(columns.BY_NAME["depth_mm"], required=False)
-_AFTER = replace(columns.BY_NAME["depth_mm"], name="depths_mm", many=True)
+_DEPTHS_AFTER = replace(columns.BY_NAME["depth_mm"], name="depths_mm", many=True)
 # A depth after a second pass so many sd off what was to be expected is asked about.
 _UNLIKELY = 3.0
 
@@ -171,7 +171,7 @@ def second_pass_form(book: str | Path, job: Job, scratch: bool = False) -> Small
     lines = {"Before": (Box(_SECOND["job"], "Piece (its job id)", offered=_pieces(book, job), width="230px"),
                         Box(_SECOND["recess"], "Recess, if several", width="130px"), Box(_MEASURED, "Or measured, mm", read=length_mm)),
              "After": (Box(_SECOND["speed_mm_s"], f"Second pass, {speed.name}", read=lambda text: speed_mm_s(text, speed.name)),
-                       Box(_AFTER, "Readings after, mm", read=lengths_mm, width="220px"),
+                       Box(_DEPTHS_AFTER, "Readings after, mm", read=lengths_mm, width="220px"),
                        Box(_SECOND["gauge_step_mm"], "Gauge step, mm", "0.01", read=length_mm),
                        Box(_SECOND["day"], "Day", datetime.date.today().isoformat()), Box(_SECOND["note"], "Note", width="220px"))}
     return SmallForm(book, scratch, "second-pass", jobs.SECOND_FILE, lines, {"Save second pass": save}, look, starts=starts)

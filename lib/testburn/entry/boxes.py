@@ -44,6 +44,7 @@ _WIDTHS = {"species": "170px", "line_spacing_unit": "170px", "note": "240px", "p
 FIELD, NAME, CELL, HALF_CELL = "150px", "66px", "96px", "84px"
 # Where the focus goes when a form is opened: the first of these that is empty.
 MUST = "burn-must"
+_HEAD = "burn-head"
 STYLE = """<style>
 .burn-entry { max-width: 100%; padding: 4px; }
 .burn-entry .widget-box, .burn-entry .burn-field, .burn-entry .burn-cell { overflow: visible; }
@@ -53,6 +54,7 @@ STYLE = """<style>
 .burn-entry input, .burn-entry select { color: #111 !important; background-color: #fff !important;
   border: 1px solid #767676 !important; }
 .burn-entry input:disabled { background-color: #eee !important; color: #333 !important; opacity: 1; }
+.burn-entry .burn-head { white-space: normal; line-height: 1.15; height: auto; align-self: flex-end; }
 .burn-entry label, .burn-entry .widget-label, .burn-entry .widget-html-content { color: #111; }
 .burn-entry .burn-cell > label { position: absolute; width: 1px; height: 1px; margin: -1px;
   padding: 0; overflow: hidden; clip-path: inset(50%); white-space: nowrap; }
@@ -154,9 +156,9 @@ def cell(value, width: str = CELL, label: str = "", must: bool = False) -> widge
     return text(value, label, width, f"burn-cell {MUST}" if must else "burn-cell")
 
 
-def words(text, width) -> widgets.Label:
+def words(text, width, mark: str = "") -> widgets.Label:
     """Return words that stand over a column or before a line."""
-    return widgets.Label(text, layout=laid(width=width), style=_style(widgets.Label))
+    return widgets.Label(text, layout=laid(width=width), style=_style(widgets.Label), _dom_classes=tuple(mark.split()))
 
 
 def row(boxes) -> widgets.HBox:
@@ -302,8 +304,8 @@ class Rows(widgets.VBox):
         names = ("Face", "Floor") if with_face else ("Reading",)
         over = [f"{name} {n} {unit}" for n in range(1, self.readings + 1) for name in names]
         self._headings.children = [
-            words("Swatch", NAME), words(f"Speed {speed_unit}", CELL), words(f"Own power {power_unit}", CELL),
-            *(words(text, HALF_CELL if with_face else CELL) for text in over)]
+            words("Swatch", NAME, _HEAD), words(f"Speed {speed_unit}", CELL, _HEAD), words(f"Own power {power_unit}", CELL, _HEAD),
+            *(words(text, HALF_CELL if with_face else CELL, _HEAD) for text in over)]
 
     def show(self, with_face: bool) -> None:
         """Put every row's boxes into its line again, with or without those of the face."""

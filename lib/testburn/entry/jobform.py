@@ -109,7 +109,7 @@ class JobForm(widgets.VBox):
     """The form; `boxes` holds its boxes by name."""
 
     def __init__(self, book, promises, scratch, piece="", then=lambda: None):
-        self._piece, self._then = piece, then
+        self._piece, self._then, self._saved, self._filling = piece, then, "", False
         self.book, self.promises, self.scratch, self._units = book, promises, scratch, units_of(book)
         self._draft, self._asking, self._lost = BoxesDraft(book, scratch, "jobs"), Asking(), ""
         self.boxes = {name: self._box(name) for name in LABELS}
@@ -177,6 +177,8 @@ class JobForm(widgets.VBox):
 
     def _changed(self, name) -> None:
         """Keep a change, then answer it."""
+        if self._filling:
+            return
         self._asking.forget()
         self.said.value = ""
         typed = {cell: f"{box.label} · promise {_mark(self.row)}" if cell == "card" else box.value
@@ -255,11 +257,22 @@ class JobForm(widgets.VBox):
             return [Remark("fault", f"Not saved yet: {stray}. Press Save job again to save it so.")]
         file = jobs.save(readings, self.book)
         said = [saved(len(readings), file), *self._put_away()]
+        self._next()
         self._then()
         return said
 
+    def _next(self) -> None:
+        """Make the boxes ready for the next piece of the same board; the piece that was saved may still be accepted."""
+        self._saved = self.boxes["burn"].value.strip()
+        self._piece = self._piece if self._piece and self._saved.startswith(self._piece.rstrip("0123456789")) else self._saved
+        self._filling = True
+        for name, text in {"burn": self._next_piece(), "readings": "", "note": ""}.items():
+            self.boxes[name].value = text
+        self._filling = False
+
     def _accept(self, _) -> None:
-        job = self.boxes["burn"].value.strip()
+        # With no readings typed, the piece at hand is the one saved last.
+        job = self.boxes["burn"].value.strip() if self.boxes["readings"].value.strip() or not self._saved else self._saved
         try:
             if (fade := self._faded(job)) and self._asking.first("accept"):
                 self._tell(("fault", "Not accepted yet; press Accept into the fit again if you know the "

@@ -44,7 +44,7 @@ _PLANNED = {field.name: field for field in (
     columns.Field("proves_every_board", "yes or no", "Whether each board gets a proof swatch.", "Choose yes or no."))}
 
 
-def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: str | Path, module: tuple[float, float] = (15.0, 445.0),
+def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: str | Path, module: tuple[float, float] | None = None,
               scratch: bool = False) -> SmallForm:
     """Return a form that plans a test burn: its sheet, drawing and file for entry go into a folder of their own.
 
@@ -56,12 +56,13 @@ def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: s
         What it knows so far.
     plans : path
         Where planned burns go.
-    module : tuple of float
+    module : tuple of float, optional
         Watts and wavelength that stand there at first.
     scratch : bool
         The folder is a copy of the demo lab book: say so.
     """
     table, asked = woods.of(book), {}
+    watts, wavelength_nm = (f"{one:g}" for one in module) if module else ("", "")
 
     def wood(text: str) -> str:
         meant = woods.called(text, table.index)
@@ -86,8 +87,8 @@ def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: s
         return Box(_PLANNED[name], label, start, **{"width": "150px"} | more)
 
     lines = {
-        "Burn": (box("species", "Wood", offered=tuple(table.index), read=wood, width="190px"), box("module_w", "Watts on its label", f"{module[0]:g}"),
-                 box("wavelength_nm", "Wavelength, nm", f"{module[1]:g}")),
+        "Burn": (box("species", "Wood", offered=tuple(table.index), read=wood, width="190px"), box("module_w", "Watts on its label", watts),
+                 box("wavelength_nm", "Wavelength, nm", wavelength_nm)),
         "Window": (box("at_least_mm", "At least, mm", "0.40", read=typed.length_mm), box("at_most_mm", "At most, mm", "0.60", read=typed.length_mm)),
         "Scrap": (box("width_mm", "Along the lines, mm", "300"), box("height_mm", "Across them, mm", "200"), box("thickness_mm", "Thickness, mm", "19"),
                   box("gauge_tip_mm", "Gauge's tip, mm", "4")),
@@ -105,6 +106,8 @@ def sheet_button(plans: str | Path, plan: BurnPlan | Drawn) -> widgets.VBox:
         Where planned burns go.
     """
     said = message()
+    if isinstance(plan, Drawn) and not plan.svg:
+        return said
 
     def make(_) -> None:
         try:

@@ -165,8 +165,9 @@ class OrderForm(SmallForm):
         old = orders.read(self.book, None if taken else name)
         changed = {one: value for one, value in lines.items() if one in ("infill", "prices") or not _says(old, one, value)}
         if "artwork" in changed:
-            changed["artwork_sha256"] = orders.fingerprint(self.book, changed["artwork"])
-        return self._done("Saved", orders.change(self.book, old.name, "" if taken else self.seen, **changed), taken)
+            changed |= {"artwork_sha256": orders.fingerprint(self.book, changed["artwork"]), "left_out_mm": None}
+        other = "What was left out of the drawing before is not left out of this one." * ("artwork" in changed and old.left_out_mm is not None)
+        return self._done("Saved", orders.change(self.book, old.name, "" if taken else self.seen, **changed), taken, other)
 
     def _new(self, name: str, lines: dict) -> Path:
         """Write the boxes as a new order; one that repeats another has what that one said and the boxes do not show."""
@@ -176,6 +177,8 @@ class OrderForm(SmallForm):
             return orders.new(self.book, name, **lines)
         old = orders.read(self.book, self._repeats)
         lines |= {table: getattr(old, table) | lines[table] for table in ("infill", "prices")}
+        if lines["artwork"] != old.artwork:
+            lines["left_out_mm"] = None
         return orders.repeat(self.book, self._repeats, name, **lines)
 
     def _done(self, done: str, file: Path, *more: str) -> list[Remark]:
@@ -188,7 +191,7 @@ class OrderForm(SmallForm):
             file, words = orders.add_drawing(self.book, chosen["name"], bytes(chosen["content"]))
             self._fill({"artwork": file.name})
             self._changed("artwork")
-        return [Remark("saved", f"In {file.resolve()}: {words}"), Remark("plain", "It stands under Drawing; press Save order to use it.")]
+        return [Remark("saved", f"Added to {file.parent.resolve()}. {words}"), Remark("plain", "It stands under Drawing; press Save order to use it.")]
 
     def _open(self) -> list[Remark]:
         name = self.which.value
@@ -211,6 +214,7 @@ class OrderForm(SmallForm):
         old, hindered = orders.read(self.book, name), self._ready()
         self._fill(self._texts(old) | {"name": "", "ordered_on": datetime.date.today().isoformat(), "board": "", "note": ""})
         self._loaded, self.seen, self._repeats = "", "", old.name
+        self._changed("name")  # kept from now on, as if it had been typed
         return [Remark("doubt", orders.came_out(self.book, old.name).words),
                 Remark("plain", f"This repeats {old.name}, on another board. Give it a name, change what is another now, and save it."), *hindered]
 
@@ -329,7 +333,7 @@ class ProofForm(SmallForm):
 
 
 # The lines of an order that few makers change: what stands in for each, page 7 shows.
-_FILM = {"coats": ("coats", None), "wet_mm": ("wet coat, mm", typed.span_mm), "solids": ("solids, share", typed.span_mm), "soaks": ("soaks in, share", typed.span_mm)}
+_FILM = {"coats": ("coats", None), "wet_mm": ("wet coat, mm", typed.span_mm), "solids": ("solids, share", typed.share_span), "soaks": ("soaks in, share", typed.share_span)}
 _FILMS = ("sealer", "colour")
 _FURTHER = {"Sanding": ("grits", "flatness_mm"),
             "Recess": ("hides_mm", "least_step_mm", "most_step_mm", "depth_to_width", "char_mm", "least_floor_mm", "floor_sd_mm", "gauge_mm"),
@@ -366,11 +370,17 @@ def figures_form(book: str | Path, scratch: bool = False) -> SmallForm:
         changed = {name: value for name, value in said.items() if form.text(name) != form.start[name]}
         for film in filter(lambda film: any(name.startswith(f"{film}_") for name in changed), _FILMS):
             own = {field.name: said[f"{film}_{field.name}"] for field in inside[film].of}
+            empty = [form.labels[f"{film}_{name}"] for name in ("coats", "wet_mm", "solids") if own[name] is None]
+            if empty and any(value is not None for value in own.values()):
+                raise ValueError(f"{', '.join(empty)}: nothing is typed here. A film needs its coats, wet thickness and solids; empty all its boxes, "
+                                 "and what stands in counts again.")
             changed[film] = own if any(value is not None for value in own.values()) else None
         tables = {table: {name: changed[name] for name in changed if name in of} for table, of in (("infill", inside), ("prices", prices))}
         own = {name: changed[name] for name in ("white_pct", "left_out_mm") if name in changed}
         file = orders.change(book, order.name, form.seen, **own, **{table: some for table, some in tables.items() if some})
-        return [Remark("saved", f"Saved: order {order.name}, {file.resolve()}. Run the page again: it counts with these figures.")]
+        unheard = [Remark("doubt", "Grits do not count while the order's box Sanding takes off is filled in.")] * bool(
+            said["grits"] and order.infill.get("sanded_mm"))
+        return [Remark("saved", f"Saved: order {order.name}, {file.resolve()}. Run the page again: it counts with these figures."), *unheard]
 
     return SmallForm(book, scratch, "figures", orders.FOLDER, lines, {"Save figures": save}, starts=starts)
 

@@ -96,9 +96,15 @@ def span_mm(typed: str, unit: str = "mm") -> list[float] | None:
     return sorted([ends[0], ends[-1]])
 
 
+def share_span(typed: str) -> list[float] | None:
+    """Return a typed span of shares, 0.35 to 0.5, or of percents, 35 to 50 %."""
+    ends = span_mm(typed.replace("%", " "))
+    return [end / 100 for end in ends] if ends and "%" in typed else ends
+
+
 def places_mm(typed: str) -> list[list[float]]:
     """Return typed places, across and down in mm: 12 34; 50 60."""
-    pairs = [lengths_mm(one) for one in typed.strip(" ;").split(";")]
+    pairs = [lengths_mm(re.sub(r",(?=\s)", " ", one.strip("[], "))) for one in re.split(r";|\]\s*,", typed.strip(" ;"))]
     if any(len(pair) != 2 for pair in pairs):
         raise ValueError("each place is two numbers, across and down; write it like 12 34; 50 60")
     return pairs

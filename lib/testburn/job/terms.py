@@ -76,7 +76,7 @@ def sanded(facts: dict[str, Fact]) -> list[Term]:
     typed, fewer = facts["sanded_mm"].value, "fewer or finer grits"
     if typed is not None:
         return [Term("sanding", middle(typed), spread(typed), facts["sanded_mm"].source,
-                     f"{typed[0]:g} to {typed[1]:g} mm of wood off the face", fewer)]
+                     f"{typed[0]:g} to {typed[1]:g} mm of wood off the face", "less sanding")]
     spans = [(grit, GRITS_MM[grit]) for grit in facts["grits"].value]
     # Which grits is the maker's word; what they take off stays the chart's.
     grits = facts["grits"].source

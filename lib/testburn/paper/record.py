@@ -172,12 +172,17 @@ def replaced_by(record: Record, lives: dict[str, Record]) -> int | None:
 def promises(folder, tell=print, first: pd.DataFrame | None = None) -> pd.DataFrame:
     """Return what all kept cards promised, without repeats; columns as in `promise.COLUMNS`, and `replaced_by`.
 
-    What is promised today, `first` (from `promise.of`), comes before them; last come cards of orders that were replaced,
-    with the number of the card that replaces them.
+    What is promised today, `first` (from `promise.of`), comes before them; of an order whose card was printed, what that card said
+    stands in its place, as a piece is held to what was printed. Last come cards of orders that were replaced, with the number of
+    the card that replaces them.
     """
     records = kept(folder, tell)
     lives = live(records)
-    frames = [] if first is None else [first.assign(replaced_by=np.nan)]
+    frames = []
+    if first is not None:
+        named = [name for name in first["order"].dropna().unique() if name in lives]
+        frames = [lives[name].promised.assign(replaced_by=np.nan) for name in named]
+        frames.append(first[~first["order"].isin(named)].assign(replaced_by=np.nan))
     frames += [record.promised.assign(replaced_by=float(replaced_by(record, lives) or np.nan)) for record in records]
     if not frames:
         return _frame([]).assign(replaced_by=np.nan)

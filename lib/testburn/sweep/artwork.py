@@ -116,6 +116,11 @@ class Artwork:
         return (2 * self.pieces["area_mm2"] < CUT_MM * length) & (length > 50 * CUT_MM)
 
     @property
+    def specks(self) -> pd.Series:
+        """Whether a piece is smaller each way than any line could burn: most are what a hairline leaves at its corners."""
+        return (self.pieces["right_mm"] - self.pieces["left_mm"] < CUT_MM) & (self.pieces["bottom_mm"] - self.pieces["top_mm"] < CUT_MM)
+
+    @property
     def hair_words(self) -> str:
         """Say how thin outlines that burn are left out; nothing where there is none."""
         found = self.table[self.hairs]
@@ -125,7 +130,7 @@ class Artwork:
                 f"type {places} into the order's box Left out at.") * bool(places)
 
     def without(self, *pieces: int) -> "Artwork":
-        """Return the drawing without some pieces of `table`, by their numbers: lines to cut along, not to engrave."""
+        """Return the drawing without some pieces of `table`, by their numbers: lines to cut along, and specks that no beam could burn."""
         gone = np.isin(np.arange(1, len(self.pieces) + 1), pieces)
         if wrong := set(pieces) - set(range(1, len(self.pieces) + 1)):
             raise ArtworkError(f"{self.name} has no shape {min(wrong)}. Its shapes are 1 to {len(self.pieces)}.")
@@ -133,9 +138,12 @@ class Artwork:
             raise ArtworkError(f"{self.name} burns nothing but cut lines. Leave a piece to be engraved.")
         if not gone.any():
             return self
-        wide = (2 * self.pieces["area_mm2"] / self.pieces["perimeter_mm"])[gone].max()
-        count = int(gone.sum())
-        said = f"{shapes(count, 'outline')} {wide:.2g} mm wide {'is taken for a cut line' if count == 1 else 'are taken for cut lines'} and not engraved."
+        small = gone & self.specks
+        said = f"{shapes(int(small.sum()), 'speck')} smaller than {CUT_MM:g} mm left out." if small.any() else ""
+        if count := int((gone & ~small).sum()):
+            wide = (2 * self.pieces["area_mm2"] / self.pieces["perimeter_mm"])[gone & ~small].max()
+            said = " ".join(filter(None, [f"{shapes(count, 'outline')} {wide:.2g} mm wide "
+                                          f"{'is taken for a cut line' if count == 1 else 'are taken for cut lines'} and not engraved.", said]))
         runs = ~gone[self.piece]
         return replace(
             self, row=self.row[runs], left_mm=self.left_mm[runs], right_mm=self.right_mm[runs],
@@ -232,13 +240,27 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
                   seen.right * seen.step_mm, piece, table, tuple(said for said, _ in remarks), drawing.content,
                   tuple(box for _, box in remarks if box))
+    if not art.specks.all():
+        art = art.without(*np.flatnonzero(art.specks) + 1)
     return art.without(*_around(art))
 
 
 def _around(art: Artwork) -> np.ndarray:
-    """Return the number of a piece that is an outline around everything, thinner than any line could burn; or none."""
+    """Return the numbers of the pieces that are an outline around everything, thinner than any line could burn; or none.
+
+    A line thinner than a pixel may come in parts: they are one outline where together they reach all four ends, are about as
+    long as the box round them (a diamond's sides are 0.71 of it), and something lies inside.
+    """
     ends = art.pieces[BOX] * [1, 1, -1, -1]
-    return np.flatnonzero(art.hairs & art.pieces["goes_round"] & (ends <= ends.min()).all(axis=1))[:1] + 1
+    outer, hairs = ends.min(), art.hairs
+    whole = hairs & art.pieces["goes_round"] & (ends <= outer).all(axis=1)
+    if whole.any() or not hairs.any():
+        return np.flatnonzero(whole)[:1] + 1
+    parts = hairs & (ends <= outer + CUT_MM).any(axis=1)
+    left, top, right, bottom = outer * [1, 1, -1, -1]
+    long = art.pieces.loc[parts, "perimeter_mm"].sum() / 2 >= 0.7 * 2 * (right - left + bottom - top)
+    around = long and not parts.all() and (ends[parts].min() <= outer).all()
+    return np.flatnonzero(parts) + 1 if around else np.zeros(0, int)
 
 
 def shapes(count: int, what: str = "shape") -> str:
