@@ -86,11 +86,21 @@ def test_a_planned_burn_fills_the_form(book):
     form.header["burn"].value, form.header["board"].value = "oak-05", "O5"
     form.rows[1].depths[0].value = "1,2"
     form.save.click()
-    assert "Swatch A1: Depth: this cell is empty" in form.said.value.replace(", reading 1", "")
+    assert "Swatches A1, A3: no depth is typed, so they are left out." in form.said.value and not (book / "burns" / "oak-05.csv").exists()
     for place in (0, 2):
         form.rows[place].depths[0].value = "0.6"
     form.save.click()
     assert saved(book, "oak-05")["depth_mm"].tolist() == [0.6, 1.2, 0.6]
+
+
+def test_swatches_of_a_plan_that_were_not_burned_are_left_out_once_asked(book):
+    plan_file(book)
+    form = Offers(book).form
+    form.rows[1].depths[0].value = "1.2"
+    for _ in range(2):
+        form.save.click()
+    assert saved(book, "plan-a1-A")["swatch"].tolist() == ["A2"]
+    assert "Saved 1 reading" in form.said.value
 
 
 def test_a_plan_that_is_none_is_said(book):

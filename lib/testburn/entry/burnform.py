@@ -239,34 +239,50 @@ class BurnForm(widgets.VBox):
 
     def _save(self, _) -> None:
         """Save through the lab book; say every fault in full, or where the file now is."""
-        readings = as_readings(self.typed(), invented=self.saved.invented if self.saved else self.scratch)
+        readings, left = self._burned(as_readings(self.typed(), invented=self.saved.invented if self.saved else self.scratch))
         self.said.value = as_html(attempt(
-            lambda: self._asked_or_saved(readings), lambda error: faults_in_words(error, readings),
+            lambda: self._asked_or_saved(readings, left), lambda error: faults_in_words(error, readings),
             self.book / "burns"))
 
-    def _asked_or_saved(self, readings) -> list[Remark]:
-        """Ask about what looks doubtful once, else save; return what to say of it."""
+    def _burned(self, readings) -> tuple[pd.DataFrame, list[str]]:
+        """Return the readings that are to be saved, and the swatches left out: those of the plan or the last burn without a depth.
+
+        Where something else is wrong, or no swatch has a depth, every one is looked at.
+        """
+        bare = readings["depth_mm"] == ""
+        burned = readings[~bare].reset_index(drop=True)
+        try:
+            labbook.check(burned, self._wood)
+        except ValueError:
+            return readings, []
+        return burned, list(readings.loc[bare, "swatch"])
+
+    def _asked_or_saved(self, readings, left: list[str]) -> list[Remark]:
+        """Ask about what looks doubtful once, and about swatches that are left out; else save. Return what to say of it."""
         if readings.empty:
             raise ValueError("No swatch is filled in yet: type a speed and its depths.")
-        if (asked := self._to_ask(readings)) and self._asking.first():
+        if (asked := self._to_ask(readings, left)) and self._asking.first():
             return asked
         file = (labbook.correct(readings, self.book, self.saved.seen) if self.saved
                 else labbook.save(readings, self.book / "burns"))
         return self._after_saving(len(readings), file)
 
-    def _to_ask(self, readings) -> list[Remark]:
+    def _to_ask(self, readings, left) -> list[Remark]:
         """Return what the maker should see before the burn is saved by a second press."""
         doubtful = sum(any(remark.weight == "doubt" for remark in self._said_of(row))
                        for row in self.rows)
         # Checked first, so that a doubt is only asked about where nothing is wrong.
         checked = labbook.check(readings, self._wood)
         twin = "" if self.saved else self._twin(checked)
-        if not (doubtful or self.saved or twin):
+        if not (doubtful or self.saved or twin or left):
             return []
         changed = changes(self.saved.readings, checked) if self.saved else []
         if self.saved and not changed:
             raise ValueError("Nothing is changed.")
         said = [Remark("doubt", text) for text in changed]
+        if left:
+            said.append(Remark("fault", f"Swatch{'es' * (len(left) > 1)} {', '.join(left)}: no depth is typed, so "
+                               f"{'they are' if len(left) > 1 else 'it is'} left out."))
         if doubtful:
             said.append(Remark("fault", f"{doubtful} swatch{'es look' if doubtful > 1 else ' looks'} "
                                "doubtful, see beside. Correct, or keep as it is."))
