@@ -143,7 +143,7 @@ def test_what_the_sheet_leaves_out_of_the_drawing_stays_out(tmp_path):
     job = left_out(tmp_path, "[[40, 9.5]]")
     assert len(job.drawing.pieces) == 1 and job.drawing.area_mm2 == pytest.approx(100, rel=0.01)
     assert job.drawing.remarks == ("1 outline 0.05 mm wide is taken for a cut line and not engraved.",)
-    assert job.order.lines["left out, mm"] == "[[40, 9.5]]"
+    assert job.order.lines["left out, mm"] == "40 9.5"
     choice = pd.DataFrame({"depth_mm": [0.5], "minutes": [9.0], "least_minutes": [9.0]})
     assert settings.for_job(choice, job.drawing)["artwork"].tolist() == ["gate.svg without 1 shape"]
 

@@ -14,7 +14,7 @@ import datetime
 import re
 from dataclasses import dataclass, field, fields, replace
 
-from testburn.job.facts import INFILL
+from testburn.job.facts import INFILL, label
 from testburn.job.stakes import PRICES, Prices
 from testburn.labbook import NEXT, columns, shown, tomlfile
 
@@ -71,6 +71,10 @@ ORDER = (
                   many=True),
     columns.Field("finished", "table", "", _UNDER.format("finished"), required=False, of=FINISHED),
 )
+# Of the lines' names those that are no words of the trade.
+_NAMED = {"species": "wood", "artwork": "drawing", "artwork_sha256": "which version of it (SHA-256)", "first": "settings first",
+          "white_pct": "paler does not burn, %", "price, shallow_rerun_share": "misses, share of shallow ones seen in time",
+          "price, deep_lost_share": "misses, share of deep ones lost"}
 _ONE_PROOF = re.compile(r"^(\s*)\[\s*proof\s*\]", re.MULTILINE)
 _LINES = tuple(one for one in ORDER if one.kind != "table")
 _EXAMPLE = 'Write one `name = value` a line, a point in numbers, texts in quotes, e.g. species = "white oak".'
@@ -149,15 +153,14 @@ class Order:
         said = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in unsaid}
         if self.artwork_sha256:
             said["artwork_sha256"] = f"{self.artwork_sha256[:12]}…"
-        said |= {f"infill {name}": value for name, value in self.infill.items()}
+        said |= {f"infill: {label(name)}": value for name, value in self.infill.items()}
         said |= {f"price, {name}": value if name in self.prices else f"{value:g} (an example; type your own)"
                  for name, value in (_EXAMPLE_PRICES | self.prices).items()}
         for number, proof in enumerate(self.proofs, start=1):
             which = "proof" if len(self.proofs) == 1 else f"proof {number}"
             said |= {f"{which} {name}": value for name, value in proof.items()}
         said |= {f"finished {name}": value for name, value in self.finished.items()}
-        return {_with_unit(name): f"{value:g}" if isinstance(value, float) else str(value)
-                for name, value in said.items() if value is not None}
+        return {_with_unit(_NAMED.get(name, name)): _written(value) for name, value in said.items() if value is not None}
 
     def __repr__(self) -> str:
         return "\n".join(f"{name}: {value}" for name, value in self.lines.items())
@@ -200,10 +203,23 @@ def parsed(file: str, text: str, name: str | None = None) -> Order:
     return Order(**said, proofs=proofs, file=file)
 
 
+def _written(value) -> str:
+    """Return what a line says as a maker would write it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (list, tuple)):
+        return ("; " if any(isinstance(one, (list, tuple)) for one in value) else " ").join(map(_written, value))
+    if isinstance(value, dict):
+        return "; ".join(f"{_with_unit(name)} {_written(one)}" for name, one in value.items())
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
 def _with_unit(name: str) -> str:
     """Return a line's name in words, its unit after a comma."""
+    if name.endswith("_mm_s"):
+        return f"{name.removesuffix('_mm_s').replace('_', ' ')}, mm/s"
     words, _, unit = name.rpartition("_")
-    units = {"mm2": "mm²", "mm": "mm", "nm": "nm", "w": "W"}
+    units = {"mm2": "mm²", "mm": "mm", "nm": "nm", "w": "W", "pct": "%"}
     return f"{words}, {units[unit]}".replace("_", " ") if unit in units else name.replace("_", " ")
 
 

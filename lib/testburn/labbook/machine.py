@@ -325,8 +325,8 @@ class Machine:
         if not 0 < board_thickness_mm < float("inf"):
             raise ValueError(f"A board {board_thickness_mm:g} mm thick is none. Give its thickness in mm.")
         if missing := [name for name in _ASKED if getattr(self, name) is None]:
-            lines = "; ".join(f"{name} = … ({_ASKED[name]})" for name in missing)
-            return Stock(NOT_KNOWN, f"machine.toml does not say enough. Measure and write into it: {lines}.")
+            lines = "; ".join(f"{_ASKED[name]} ({name})" for name in missing)
+            return Stock(NOT_KNOWN, f"machine.toml does not say enough. Measure, and fill in under Heights on page 1: {lines}.")
         clear, support, travel = self.clearance_mm, self.support_height_mm, self.focus_travel_mm
         needed = board_thickness_mm + self.focus_gap_mm
         said = (f"The board ({board_thickness_mm:g} mm) and the focus gap ({self.focus_gap_mm:g} mm) take "
