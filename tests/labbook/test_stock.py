@@ -53,8 +53,8 @@ def test_a_machine_that_says_nothing_is_told_which_lines_to_write():
     found = Machine(clearance_mm=60, focus_gap_mm=7).stock(19)
     assert (found.verdict, found.fits) == ("not known", False)
     assert found.words == (
-        "machine.toml does not say enough. Measure and write into it: support_height_mm = … (height of what the board lies "
-        "on; 0 without one); focus_travel_mm = … (how far the module moves up and down).")
+        "machine.toml does not say enough. Measure, and fill in under Heights on page 1: height of what the board lies on; 0 "
+        "without one (support_height_mm); how far the module moves up and down (focus_travel_mm).")
 
 
 @pytest.mark.parametrize("thickness_mm", [0, -3, float("nan"), float("inf")])
