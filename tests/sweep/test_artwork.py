@@ -254,6 +254,12 @@ def test_a_hairline_around_everything_leaves_no_speck_behind(drawn, hair_mm):
     assert "taken for" in art.remarks[-1] and "not engraved." in art.remarks[-1]
 
 
+def test_hairlines_that_are_the_drawing_are_no_cut_line(drawn):
+    """A frame in parts is one where no other hairline is drawn: rays that reach all ends are what is to be seen."""
+    rays = "".join(f'<path d="M{x} {y}L{80 - x} {46 - y}" stroke="#000" stroke-width=".05"/>' for x, y in ((2, 2), (2, 44), (2, 23), (40, 2), (20, 5)))
+    assert drawn('<rect x="36" y="20" width="9" height="9"/>' + rays).left_out == 0
+
+
 def test_a_speck_alone_burns_and_beside_more_is_left_out_and_said(drawn):
     speck = '<rect x="60" y="30" width=".06" height=".06"/>'
     assert len(drawn(speck).pieces) == 1

@@ -20,7 +20,7 @@ from testburn.sweep import picture, pieces, svgfile
 from testburn.sweep.pieces import BOX
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
-MOST_PIECES = 20_000
+MOST_PIECES, _DUST = 20_000, 1e-3
 # No diode module's line is narrower: our own judgement. An outline below it is drawn to cut along.
 CUT_MM, NARROWEST_MM = 0.1, 0.05
 # How far beside a piece a place typed for it may lie.
@@ -240,7 +240,8 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     art = Artwork(drawing.name, drawing.width_mm, drawing.height_mm, seen.step_mm, seen.row, seen.left * seen.step_mm,
                   seen.right * seen.step_mm, piece, table, tuple(said for said, _ in remarks), drawing.content,
                   tuple(box for _, box in remarks if box))
-    if not art.specks.all():
+    # A few specks are dust or the corners of a hairline; where they are more than that they are what is drawn.
+    if art.pieces.loc[art.specks, "area_mm2"].sum() < _DUST * art.area_mm2:
         art = art.without(*np.flatnonzero(art.specks) + 1)
     return art.without(*_around(art))
 
@@ -248,8 +249,8 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
 def _around(art: Artwork) -> np.ndarray:
     """Return the numbers of the pieces that are an outline around everything, thinner than any line could burn; or none.
 
-    A line thinner than a pixel may come in parts: they are one outline where together they reach all four ends, are about as
-    long as the box round them (a diamond's sides are 0.71 of it), and something lies inside.
+    A line thinner than a pixel may come in parts: they are one outline where no other hairline is drawn, they reach all four ends
+    together, are about as long as the box round them (a diamond's sides are 0.71 of it), and something lies inside.
     """
     ends = art.pieces[BOX] * [1, 1, -1, -1]
     outer, hairs = ends.min(), art.hairs
@@ -259,7 +260,7 @@ def _around(art: Artwork) -> np.ndarray:
     parts = hairs & (ends <= outer + CUT_MM).any(axis=1)
     left, top, right, bottom = outer * [1, 1, -1, -1]
     long = art.pieces.loc[parts, "perimeter_mm"].sum() / 2 >= 0.7 * 2 * (right - left + bottom - top)
-    around = long and not parts.all() and (ends[parts].min() <= outer).all()
+    around = long and (parts == hairs).all() and not parts.all() and (ends[parts].min() <= outer).all()
     return np.flatnonzero(parts) + 1 if around else np.zeros(0, int)
 
 
