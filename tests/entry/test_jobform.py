@@ -322,3 +322,9 @@ def test_after_a_save_the_next_piece_of_the_board_is_ready_and_the_saved_one_can
     form.boxes["readings"].value = "0.6 0.6"
     form.save.click()
     assert sorted(jobs.read(book)["burn"].unique()) == ["sign 1", "sign 2"] and form.boxes["burn"].value == "sign 3"
+
+
+def test_after_a_piece_without_a_number_the_next_has_one(book, cards):
+    form = fill(jobform.job_form(book, cards), burn="gate")
+    form.save.click()
+    assert form.boxes["burn"].value == "gate-2"

@@ -250,6 +250,8 @@ class BurnForm(widgets.VBox):
         Where something else is wrong, or no swatch has a depth, every one is looked at.
         """
         bare = readings["depth_mm"] == ""
+        if not bare.any():
+            return readings, []
         burned = readings[~bare].reset_index(drop=True)
         try:
             labbook.check(burned, self._wood)

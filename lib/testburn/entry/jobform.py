@@ -22,7 +22,7 @@ from testburn.depthfit import NEXT, suspects
 from testburn.entry import boxes
 from testburn.entry.boxes import as_html, button, keys
 from testburn.entry.draft import BoxesDraft
-from testburn.entry.grid import units_of
+from testburn.entry.grid import next_id, units_of
 from testburn.entry.typed import MM_OF, length_mm, lengths_mm, short
 from testburn.entry.remarks import Remark
 from testburn.entry.kept import Asking, attempt, in_words, saved
@@ -264,9 +264,9 @@ class JobForm(widgets.VBox):
     def _next(self) -> None:
         """Make the boxes ready for the next piece of the same board; the piece that was saved may still be accepted."""
         self._saved = self.boxes["burn"].value.strip()
-        self._piece = self._piece if self._piece and self._saved.startswith(self._piece.rstrip("0123456789")) else self._saved
+        taken = {file.stem.casefold() for file in (self.book / "jobs").glob("*.csv")}
         self._filling = True
-        for name, text in {"burn": self._next_piece(), "readings": "", "note": ""}.items():
+        for name, text in {"burn": next_id(self._saved, taken), "readings": "", "note": ""}.items():
             self.boxes[name].value = text
         self._filling = False
 

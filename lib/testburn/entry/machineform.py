@@ -23,7 +23,7 @@ from testburn.entry.boxes import STYLE, as_html, keys, message
 from testburn.entry.grid import units_of
 from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm
-from testburn.labbook import Machine, ReadingsError, columns, machine, machinelog
+from testburn.labbook import Machine, ReadingsError, columns, machine, machinelog, tomlfile
 from testburn.sweep import timedruns
 from testburn.units import SPEEDS, split
 
@@ -83,7 +83,7 @@ def _as_typed(book) -> tuple[dict, str]:
     flat = {name: value for name, value in said.items() if not isinstance(value, dict)} | said.get("units", {}) | said.get("state", {})
     if "speed_step_mm_s" in flat and "speed_step" not in flat:
         flat["speed_step"] = f"{flat['speed_step_mm_s']:g} mm/s"
-    return {name: typed.written(flat[name]) for line in _LINES.values() for name in line if name in flat}, mark
+    return {name: tomlfile.written(flat[name]) for line in _LINES.values() for name in line if name in flat}, mark
 
 
 def _save(form, said: dict) -> list[Remark]:
@@ -148,7 +148,7 @@ def _next_run(book, pitch) -> dict[str, str]:
     if runs.empty:
         return start
     last = runs.iloc[-1]
-    return start | {name: typed.written(last[name]) for name in ("width_mm", "height_mm", "passes")} | {"line_pitch_mm": pitch.text(last["line_pitch_mm"])}
+    return start | {name: tomlfile.written(last[name]) for name in ("width_mm", "height_mm", "passes")} | {"line_pitch_mm": pitch.text(last["line_pitch_mm"])}
 
 
 def _add_run(form, said: dict) -> list[Remark]:

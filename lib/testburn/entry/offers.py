@@ -119,7 +119,8 @@ def sheet_button(plans: str | Path, plan: BurnPlan | Drawn) -> widgets.VBox:
         except OSError as error:
             said.value = as_html([Remark("fault", f"Not made: {error}")])
 
-    shown = widgets.VBox([widgets.HTML(STYLE), keys(), button("Make the sheet" if isinstance(plan, BurnPlan) else "Make the drawing", make), said])
+    pressed = button("Make the sheet" if isinstance(plan, BurnPlan) else "Make the drawing", make)
+    shown = widgets.VBox([widgets.HTML(STYLE), keys(), widgets.HBox([pressed]), said])
     shown.add_class("burn-entry")
     return shown
 

@@ -21,7 +21,7 @@ from testburn.entry.remarks import Remark
 from testburn.entry.smallform import Box, SmallForm, several
 from testburn.entry.typed import MM_OF
 from testburn.job import Job, Order, infill, orders, outcome
-from testburn.labbook import NEXT, columns, files, woods
+from testburn.labbook import NEXT, columns, files, tomlfile, woods
 
 _NOTHING, _NEW = "", "a new order"
 _SIDE = "190px"
@@ -360,7 +360,7 @@ def figures_form(book: str | Path, scratch: bool = False) -> SmallForm:
         order = orders.read(book)
         said = order.prices | order.infill | {"white_pct": order.white_pct, "left_out_mm": order.left_out_mm}
         said |= {f"{film}_{name}": value for film in _FILMS for name, value in said.get(film, {}).items()}
-        shown = {box.field.name: typed.written(said[box.field.name]) for line in lines.values() for box in line if said.get(box.field.name) is not None}
+        shown = {box.field.name: tomlfile.written(said[box.field.name]) for line in lines.values() for box in line if said.get(box.field.name) is not None}
         return shown, orders.mark(book, order.name) if order.file else ""
 
     def save(form, said):

@@ -110,16 +110,6 @@ def places_mm(typed: str) -> list[list[float]]:
     return pairs
 
 
-def written(value) -> str:
-    """Return a line of a maker's file as it is typed into a box."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, (list, tuple)):
-        places = any(isinstance(one, (list, tuple)) for one in value)
-        return ("; " if places else " ").join(map(written, value))
-    return value if isinstance(value, str) else f"{value:.9g}"
-
-
 def depth_mm(typed: tuple[str, ...], unit: str) -> float | None:
     """Return the depth in mm that one reading means: one text, or the gauge on face and floor.
 

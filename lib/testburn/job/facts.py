@@ -257,10 +257,8 @@ def label(name: str, value: str = "") -> str:
 
 def _said(name: str, value) -> str:
     """Return a stand-in as one would say it."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, tuple):
-        return " ".join(f"{one:g}" for one in value)
+    if isinstance(value, (bool, tuple)):
+        return tomlfile.written(value)
     return value.words if isinstance(value, Film) else str(value) if value is not None else {
         "species": "not said: the wood that cups most in the table",
         "shrinkage_pct": "of the wood: woods.csv",

@@ -205,13 +205,9 @@ def parsed(file: str, text: str, name: str | None = None) -> Order:
 
 def _written(value) -> str:
     """Return what a line says as a maker would write it."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, (list, tuple)):
-        return ("; " if any(isinstance(one, (list, tuple)) for one in value) else " ").join(map(_written, value))
     if isinstance(value, dict):
-        return "; ".join(f"{_with_unit(name)} {_written(one)}" for name, one in value.items())
-    return f"{value:g}" if isinstance(value, float) else str(value)
+        return "; ".join(f"{_with_unit(name)} {tomlfile.written(one)}" for name, one in value.items())
+    return tomlfile.written(value)
 
 
 def _with_unit(name: str) -> str:

@@ -115,6 +115,15 @@ def literal(value) -> str:
     return tomlkit.item(_plain(value)).as_string()
 
 
+def written(value) -> str:
+    """Return a value as a maker reads and types it outside a file: yes, 0.1 0.14 for several, 12 34; 50 60 for places."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (list, tuple)):
+        return ("; " if any(isinstance(one, (list, tuple)) for one in value) else " ").join(map(written, value))
+    return f"{value:.9g}" if isinstance(value, Real) else str(value)
+
+
 def add_table(document, name: str, lines: dict) -> None:
     """Add a table to those of a name, the last of them."""
     if name not in document:
