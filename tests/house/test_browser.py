@@ -187,9 +187,8 @@ class Bench:
         server is asked as well.
         """
         def connected():
-            kernels = self.ask("kernels")
-            # Of a kernel that is just ending the server says an error in its place.
-            return isinstance(kernels, list) and kernels and kernels[0]["execution_state"] == "idle" and kernels[0]["connections"]
+            kernels = self.kernels()
+            return kernels and kernels[0]["execution_state"] == "idle" and kernels[0]["connections"]
         wait_for(connected, 60)
         sync_api.expect(self.page.locator("#jp-main-statusbar")).to_contain_text("| Idle")
 
@@ -203,8 +202,12 @@ class Bench:
     def end_kernels(self):
         """Leave the page, and end every kernel."""
         self.page.goto("about:blank")
-        for kernel in self.ask("kernels"):
-            self.ask(f"kernels/{kernel['id']}", "DELETE")
+        wait_for(lambda: [self.ask(f"kernels/{kernel['id']}", "DELETE") for kernel in self.kernels()] == [] == self.ask("kernels"))
+
+    def kernels(self):
+        """The kernels there are; none while one just begins or ends, as the server then says an error in their place."""
+        kernels = self.ask("kernels")
+        return kernels if isinstance(kernels, list) else []
 
     def ask(self, what, method="GET"):
         """Ask the server itself; what it says, its errors too, or nothing."""
@@ -792,7 +795,7 @@ class Hand:
         self.click(self.page.locator(f'.jp-RenderedMarkdown:visible a[href*="{page_name}"]').first)
         self.turned += 1
         self.page.locator(".jp-Notebook:visible", has=self.page.locator("h1", has_text=f"{int(page_name[:2])} · ")).wait_for()
-        wait_for(lambda: len(kernels := self.bench.ask("kernels")) == self.turned and all(
+        wait_for(lambda: len(kernels := self.bench.kernels()) == self.turned and all(
             one["execution_state"] == "idle" and one["connections"] for one in kernels), 60)
 
     def person_s(self):
