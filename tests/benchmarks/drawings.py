@@ -33,6 +33,7 @@ REASONS = (
     ("a transform without its closing bracket: a browser passes it over, the other obeys",
      rb'\stransform="[^"]*[^")\s]\s*"', b""),
     ("a gradient repeated over its shape: the other turns its white stripes", rb"stop-color\s*:\s*[^;\"]*", b"stop-color:#000"),
+    ("a gradient that fades away: the other ends its pale rim elsewhere", rb"stop-opacity\s*:\s*[\d.]+", b"stop-opacity:1"),
 )
 
 

@@ -33,7 +33,6 @@ _UNREAD = (
 # Drawn only where something shows them.
 _BOXES = {"defs", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
 _LINK = re.compile(r"url\(\s*[\"']?#([^\"')]+)[\"']?\s*\)")
-_STRAIGHT = re.compile(r"\s*m[\s,\d.e+-]+[lhv][\s,\d.e+-]+z?\s*", re.IGNORECASE)
 _CLEAR = r"[+]?[0.]+(e\d*)?%?|-.*"
 # What a board cannot show, and how the drawing is written without it: it lies where the two differ.
 _UNSHOWN = (
@@ -164,11 +163,9 @@ def _put_right(root, faults: list[str]) -> dict:
                 one.attrib.setdefault(side, symbol.get(side))
         if not by_id.keys() >= set(_LINK.findall(one.get("filter", ""))):
             del one.attrib["filter"]
-        # A gradient over a box without a height paints nothing.
-        if tag(one) == "line" or _STRAIGHT.fullmatch(one.get("d", "")):
-            links = [by_id[link] for link in _LINK.findall(one.get("stroke", "")) if link in by_id]
-            if links and not {"gradientUnits", "patternUnits"} & links[0].attrib.keys():
-                one.set("stroke", "none")
+        # Of one stop alone the renderer makes plain paint, also on a box without a height, where a gradient paints nothing.
+        if tag(one) in ("linearGradient", "radialGradient") and len(stops := [part for part in one if tag(part) == "stop"]) == 1:
+            one.extend(stops)
     root.attrib.pop("display", None)
     if root.get("transform", "none") != "none":
         faults.append("- the whole drawing has a transform, which is not read. Apply it to the shapes and save again.")
