@@ -342,4 +342,4 @@ def test_a_wood_of_varied_density_begins_wider_and_none_narrower(wood, published
         # On a board alone the prior speaks: by half of what is published, on the scale of logarithms.
         assert spread[wood, 1] / spread["northern red oak", 1] == pytest.approx(counted**0.5, rel=0.08)
         assert 1 < wider[8] < 1 + 0.5 * (wider[1] - 1)
-        assert f"{published_pct:.0f} % within the species" in fit.said_of(fit.groups[0])
+        assert f"{published_pct:.0f} % within the wood" in fit.said_of(fit.groups[0])

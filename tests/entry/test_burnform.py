@@ -90,7 +90,7 @@ def test_every_fault_is_said_and_nothing_typed_is_lost(book):
     ("burn", "../away", "Burn id &#x27;../away&#x27;: this cannot name a file."),
     ("gauge_step", "1 cm", "Gauge step &#x27;1 cm&#x27;: this is not a number;"),
     ("air_assist", "maybe", "Air assist &#x27;maybe&#x27;: allowed is one of on, off."),
-    ("species", "moon wood", "Wood &#x27;moon wood&#x27;: this species is not in woods.csv."),
+    ("species", "moon wood", "Wood &#x27;moon wood&#x27;: this wood is not in woods.csv."),
 ])
 def test_a_fault_of_the_header_is_said_once(book, name, text, said):
     form = form_for(book, **{name: text})

@@ -446,7 +446,7 @@ def _row_faults(readings, where, known) -> list[Problem]:
     strange = (readings["species"] != "") & ~readings["species"].isin(known)
     through = readings["depth_mm"] >= readings["board_thickness_mm"]
     found = [fault(by["species"], where, i, readings["species"][i],
-                    "this species is not in woods.csv", by["species"].remedy)
+                    "this wood is not in woods.csv", by["species"].remedy)
              for i in told(strange)]
     # Asked for by this name, a prediction would answer for the board that nobody has seen.
     found += [fault(by["board"], where, i, NEXT, BOARD_NAMED_NEXT, by["board"].remedy)

@@ -102,8 +102,8 @@ FAULTS = {
                "the face to the floor of the recess, in mm."),
     ",0.5,0.498": (",-1,0.498", "column aim_mm, value '-1': allowed is above 0 mm. Use mm, or leave "
                       "the cell empty."),
-    "white oak": ("plastic", "column species, value 'plastic': this species is not in woods.csv. Use a "
-                  "species of woods.csv, or add this one there."),
+    "white oak": ("plastic", "column species, value 'plastic': this wood is not in woods.csv. Use a "
+                  "wood of woods.csv, or add this one there."),
 }
 
 

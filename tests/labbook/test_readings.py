@@ -70,8 +70,8 @@ FAULTS = {
          "Write on, off, or leave the cell empty."]),
     "unknown species": (
         lambda rows: [row | {"species": "ironwood"} for row in rows[:1]],
-        ["row 2, column species, value 'ironwood': this species is not in woods.csv. "
-         "Use a species of woods.csv, or add this one there."]),
+        ["row 2, column species, value 'ironwood': this wood is not in woods.csv. "
+         "Use a wood of woods.csv, or add this one there."]),
     "duplicate reading": (
         cell(1, "reading", "1"),
         ["row 3, column reading, value '1': burn {burn}, swatch 1 already has it. "
@@ -153,7 +153,7 @@ FAULTS = {
          "row 2, column power_pct, value '0': allowed is at least 0.01 and at most 100 %. "
          "Use the set power in percent.",
          "row 2, column species: this cell is empty. "
-         "Use a species of woods.csv, or add this one there."]),
+         "Use a wood of woods.csv, or add this one there."]),
 }
 
 
@@ -258,8 +258,8 @@ def test_the_lab_books_own_woods_decide_which_species_there_are(book, sound, as_
                 lambda rows: [row | {"species": "ironwood"} for row in rows], sound, as_csv)
     write_fault(book / "burns", "b02", lambda rows: rows[:1], sound, as_csv)
     assert message(book) == expected([("b02", [
-        "row 2, column species, value 'white oak': this species is not in woods.csv. "
-        "Use a species of woods.csv, or add this one there."])])
+        "row 2, column species, value 'white oak': this wood is not in woods.csv. "
+        "Use a wood of woods.csv, or add this one there."])])
     (book / "burns" / "b02.csv").unlink()
     assert len(labbook.read(book / "burns" / "b01.csv")) == 4
 

@@ -230,7 +230,7 @@ def by_species(fit: DepthFit, module_w: float, line_pitch_mm: float,
             marker=dict(symbol=mark, size=6, color=colour, opacity=0.7))
     figure.update_xaxes(title=_energy_title(line_pitch_mm), rangemode="tozero")
     figure.update_yaxes(title="depth, mm", rangemode="tozero")
-    return styled(figure, f"{module_w:g} W module: species side by side, "
+    return styled(figure, f"{module_w:g} W module: woods side by side, "
                           f"{100 * LEVEL:g} % bands of single readings")
 
 

@@ -379,5 +379,5 @@ def elsewhere(state: BoardState, dose_j_mm2: float, route: np.ndarray, machine_f
 def _surprise_words(state: BoardState) -> str:
     odds = f"{1 / max(state.surprise_p, 1e-6):,.0f}"
     return (f"This proof is further off than the boards of this lab book are: one in {odds} would "
-            "be. Check species, module, focus, lens and gauge before you believe either; burn a "
+            "be. Check wood, module, focus, lens and gauge before you believe either; burn a "
             "second proof swatch.")

@@ -145,7 +145,7 @@ def of_density(wood: str) -> str:
     """Say that a wood's boards are taken to differ more from the start, and on what ground; mostly nothing."""
     if wood not in DENSITY_CV:
         return ""
-    return (f"The density of {wood} is published to vary by {100 * DENSITY_CV[wood]:.0f} % within the species, where a tenth is usual "
+    return (f"The density of {wood} is published to vary by {100 * DENSITY_CV[wood]:.0f} % within the wood, where a tenth is usual "
             "(Global Wood Density Database, a model's estimate): until your boards tell, they are taken to differ more than others.")
 
 

@@ -333,7 +333,7 @@ def advice(said: dict) -> str:
         "fade": [_WIPE, _LOOK, _AIR, _BURN, _KEEP],
         "first": [_WIPE, _SET, _LOOK, _AIR, _BURN, _SAME],
         "board": ["Burn a proof swatch on that board before its next recess.",
-                  "Check its species, its moisture and that it lay flat."],
+                  "Check which wood it is, its moisture and that it lay flat."],
         "wood": ["Check that these boards are of that wood.",
                  "If they are, accept its jobs into the fit, or burn a board of it again."],
     }[said["reason"]]

@@ -206,7 +206,7 @@ class Job:
             odds = f"one board in {1 / max(surprise_p, 1e-6):,.0f} would show it" if surprise_p < _IMPOSSIBLE else (
                 "the lab book's curve does not expect it")
             raise ValueError(f"{self.order.place}, [proof]: a mean of {mean:.3g} mm at this setting: {odds}."
-                             + f" Perhaps {words}." * bool(words) + " No setting is made from it. Check species, module, "
+                             + f" Perhaps {words}." * bool(words) + " No setting is made from it. Check wood, module, "
                              f"setting and gauge, and correct it; {so}")
 
     def choose(self, chance: float = settings.GOOD_CHANCE) -> pd.DataFrame:

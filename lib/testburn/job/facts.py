@@ -281,7 +281,7 @@ def shrinkage(species: str | None) -> Fact:
     row = table.loc[named]
     source = f"{HANDBOOK}, {named}, {row['shrinkage_obtained']}"
     if not known:
-        source += (f"; {species or 'no species'} is not in our table: counted as the wood that cups "
+        source += (f"; {species or 'no wood'} is not in our table: counted as the wood that cups "
                    "most in it")
     return Fact((float(row["shrinkage_radial_pct"]), float(row["shrinkage_tangential_pct"])), source)
 

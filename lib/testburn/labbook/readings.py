@@ -81,7 +81,7 @@ def _row_faults(readings, where, known) -> list[Problem]:
     strange = readings["species"].isin(set(readings["species"].unique()) - {"", *known})
     meanings = {name: woods.called(name, sorted(known)) for name in readings.loc[strange, "species"].unique()[:MOST_PROBLEMS]}
     through = readings["depth_mm"] >= readings["board_thickness_mm"]
-    found = [fault(by["species"], where, i, readings["species"][i], "this species is not in woods.csv",
+    found = [fault(by["species"], where, i, readings["species"][i], "this wood is not in woods.csv",
                    f"Perhaps {' or '.join(meant)}? {by['species'].remedy}" if (meant := meanings[readings["species"][i]])
                    else by["species"].remedy) for i in told(strange)]
     # Asked for by this name, a prediction would answer for the board that nobody has seen.

@@ -102,7 +102,7 @@ def document(fit: DepthFit, fresh: dict, kept: tuple[Record, ...] = (), left_off
         "holds": ", ".join(counts[:1 + bool(own)]),
         "width_mm": fresh["width_mm"], "height_mm": fresh["height_mm"],
         "invented": fresh["invented"], "provenance": fresh["provenance"],
-        "heads": {"groups": ["Species", "Module", "Depths", "Boards", "Data", "Page"],
+        "heads": {"groups": ["Wood", "Module", "Depths", "Boards", "Data", "Page"],
                   "boards": ["Order or board", "Depths", "Data", "State", "Page"]},
         "sheets": sheets, "groups": groups, "out_of_date": OUT_OF_DATE,
         "alarms": [shortened(alarm, 2000) for alarm in told(fit, kept)],

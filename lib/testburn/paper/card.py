@@ -138,7 +138,7 @@ def document(fit: "DepthFit", choices: pd.DataFrame, window=None, paper: str = "
         "title": f"Settings card: {only}" if len(pages) == 1 else f"{len(pages)} settings cards",
         "width_mm": width, "height_mm": height,
         "invented": _invented(fit), "pages": pages,
-        "columns": {"index": ["Species", "Module", "Depths", "Boards", "Page"]},
+        "columns": {"index": ["Wood", "Module", "Depths", "Boards", "Page"]},
         "provenance": f"data\u00a0{fit.fingerprint[:12]} · testburn\u00a0{testburn.__version__}",
     }
 
