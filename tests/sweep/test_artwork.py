@@ -203,6 +203,8 @@ SAID = {
     "nearly white": ('<rect width="10" height="10"/><rect x="20" y="5" width="20" height="20" fill="#fafafa"/>',
                      ("About 4 cm² of nearly white paint, from 20 to 40 mm across and 5 to 25 mm down, burn as deep as black. Make "
                       "white what is not to burn.",)),
+    "too pale": ('<rect width="10" height="10"/><rect x="20" y="5" width="20" height="20" fill="#fdfdfd"/>',
+                 ("About 4 cm² of paint so pale that it counts as white, from 20 to 40 mm across and 5 to 25 mm down, do not burn.",)),
     "shade": ('<rect width="10" height="10" fill="#ccc"/>',
               ("About 1 cm² of paint paler than half black, from 0 to 10 mm across and 0 to 10 mm down, burn as deep as black. Make "
                "white what is not to burn.",)),
@@ -508,7 +510,9 @@ def test_the_page_shows_the_drawing_and_what_burns_and_runs_nothing(drawn):
 
 def test_a_drawing_that_does_not_say_it_is_svg_is_shown_as_one(tmp_path):
     (tmp_path / "sign.svg").write_text('<svg width="9mm" height="9mm"><g><rect width="9" height="9"/></g></svg>', encoding="utf-8")
-    shown = ElementTree.fromstring(artwork.read(tmp_path / "sign.svg").content)
+    art = artwork.read(tmp_path / "sign.svg")
+    assert "sign.svg does not say that it is SVG; it is read as if it did." in art.remarks
+    shown = ElementTree.fromstring(art.content)
     assert {one.tag.partition("}")[0] for one in shown.iter()} == {"{http://www.w3.org/2000/svg"}
 
 

@@ -26,6 +26,10 @@ CUT_MM, NARROWEST_MM = 0.1, 0.05
 # How far beside a piece a place typed for it may lie.
 _BESIDE_MM = 0.2
 _PAGE_PX, _SHOWN_PX = 420, 600
+_DEEP = "burn as deep as black. Make white what is not to burn."
+# Of the pale tail of a shade, under a hundredth of what burns, nobody has to be told that it does not.
+_PALE = (("paint so pale that it counts as white", "do not burn.", 0.01),
+         ("nearly white paint", _DEEP, 0), ("paint paler than half black", _DEEP, 0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -273,14 +277,13 @@ def _remarks(drawing: Drawing, seen: picture.Picture, table: pd.DataFrame):
     """Yield what is to be said of a drawing, each with the box it speaks of, if any."""
     yield from ((said, None) for said in drawing.remarks)
     yield from ((said, box) for said, inner in drawing.unshown if (box := picture.differs_mm(drawing, inner)))
-    page_mm2, step = drawing.width_mm * drawing.height_mm, seen.step_mm
-    for (pixels, *box), what in zip(seen.pale, ("nearly white paint", "paint paler than half black")):
-        if pixels * step ** 2 > 0.5:
+    page_mm2, burned_mm2, step = drawing.width_mm * drawing.height_mm, table["area_mm2"].sum(), seen.step_mm
+    for (pixels, *box), (what, burns, share) in zip(seen.pale, _PALE):
+        if pixels * step ** 2 > max(0.5, share * burned_mm2):
             left, top, right, bottom = box = tuple(side * step for side in box)
             yield (f"About {_about(pixels * step ** 2)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
-                   f"{top:.0f} to {bottom:.0f} mm down, burn as deep as black. Make white what is not to burn."), box
-            break
-    if table["area_mm2"].sum() > 0.98 * page_mm2:
+                   f"{top:.0f} to {bottom:.0f} mm down, {burns}"), box
+    if burned_mm2 > 0.98 * page_mm2:
         yield "The whole page burns. If that is a ground behind the drawing, make it white or take it away.", None
     if (off := picture.beyond_page(drawing)) > 1e-3:
         yield f"About {_about(off * page_mm2)} cm² lie off the page and are left out.", None

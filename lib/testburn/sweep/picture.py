@@ -36,7 +36,8 @@ class Picture:
     `row`, `left`, `right`, `paint` (its area) have an entry a run; `contacts` are pairs of runs, one above the other,
     that hang together. `rim` has a row a place where a row or a column of pixels crosses an outline, first those where
     it enters paint, then in the same order where it leaves: x, y, the inward normal's x and y, the length of outline it
-    stands for, and the run it belongs to. `pale` has for nearly white paint and for shades their pixels and their box.
+    stands for, and the run it belongs to. `pale` has for what is too pale to burn, nearly white paint and shades their
+    pixels and their box.
     """
 
     step_mm: float
@@ -95,8 +96,8 @@ def taken_apart(drawing: Drawing, paler_than: int = WHITE) -> Picture:
     for top in range(0, height, rows):
         high = min(rows, height - top)
         strip = rendered(drawing, 0, top / fine, width / fine, high / fine, width, high)
-        ink[top + 1:top + high + 1, 1:-1] = _ink(strip, paler_than)
-    full, mask, pale = _painted(ink)
+        ink[top + 1:top + high + 1, 1:-1] = _ink(strip)
+    full, mask, pale = _painted(ink, paler_than)
     if not mask.any():
         raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the "
                            "shapes that are to be burned.")
@@ -112,10 +113,10 @@ def beyond_page(drawing: Drawing) -> float:
     around, side = 2 * _AROUND + 1, 50
     width, height = drawing.width_mm, drawing.height_mm
     ink = _ink(rendered(drawing, -_AROUND * width, -_AROUND * height, around * width, around * height, around * side,
-                        around * side), WHITE)
+                        around * side))
     # The pixel beside the page is left out: half a stroke along its edge is no part off the page.
     ink[_AROUND * side - 1:(_AROUND + 1) * side + 1, _AROUND * side - 1:(_AROUND + 1) * side + 1] = 0
-    return float((ink > 0).sum()) / side ** 2
+    return float((ink > WHITE).sum()) / side ** 2
 
 
 def differs_mm(drawing: Drawing, inner: str) -> tuple[float, ...] | None:
@@ -127,11 +128,10 @@ def differs_mm(drawing: Drawing, inner: str) -> tuple[float, ...] | None:
     return box and tuple((np.array(box) * np.tile(size / (wide, high), 2)).tolist())
 
 
-def _ink(image: Image.Image, paler_than: int) -> np.ndarray:
+def _ink(image: Image.Image) -> np.ndarray:
     """Return how far from white each pixel is in the channel that is furthest, 0 to 255."""
     red, green, blue, *_ = image.split()
-    ink = np.asarray(ImageChops.invert(ImageChops.darker(ImageChops.darker(red, green), blue)))
-    return ink * (ink > paler_than)
+    return np.array(ImageChops.invert(ImageChops.darker(ImageChops.darker(red, green), blue)))
 
 
 def _around(ink, pick) -> np.ndarray:
@@ -141,12 +141,15 @@ def _around(ink, pick) -> np.ndarray:
     return found
 
 
-def _painted(ink) -> tuple[np.ndarray, np.ndarray, list]:
-    """Return the ink of each pixel if it were painted whole, whether it burns, and what there is of pale paint."""
+def _painted(ink, paler_than) -> tuple[np.ndarray, np.ndarray, list]:
+    """Take away what is too pale; return the ink of each pixel painted whole, whether it burns, and what there is of pale paint."""
+    faint = _around(((ink > 0) & (ink <= paler_than)).view(np.uint8), np.minimum) > 0
+    ink[ink <= paler_than] = 0
     highest, within = _around(ink, np.maximum), _around(ink, np.minimum) > 0
     mask, shaded = within | (ink > highest // 2), within & (highest < 255)
     full = np.where(within, ink, np.maximum(highest, 1)) if shaded.any() else np.full_like(ink, 255)
-    return full, mask, [_spot(shaded & (highest <= kind)) for kind in (NEARLY, SHADE)]
+    return full, mask, [_spot(kind) for kind in (
+        faint, shaded & (highest <= NEARLY), shaded & (highest > NEARLY) & (highest <= SHADE))]
 
 
 def _spot(places) -> tuple[int, ...]:

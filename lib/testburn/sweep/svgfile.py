@@ -93,6 +93,7 @@ def opened(path: str | Path) -> Drawing:
     inner = ElementTree.tostring(whole, encoding="unicode")
     unshown = tuple((said, one) for said, look, instead in _UNSHOWN if (one := re.sub(look, instead, inner)) != inner)
     if "{" not in root.tag:  # a browser shows no svg that does not say it is one
+        remarks += (f"{path.name} does not say that it is SVG; it is read as if it did.",)
         content = '<svg xmlns="{}" width="{width}" height="{height}">{}</svg>'.format(_SVG[1:-1], inner, **page).encode()
     return Drawing(path.name, width, height, inner, remarks, content, unshown)
 
