@@ -25,14 +25,16 @@ _UNREAD = (
     ("text |flowRoot ", "is not read. Fonts differ from one computer to the next: convert the text to outlines (paths) "
                         "and save again."),
     ("image |feImage .*=(?!#)", "is not read. Trace the picture into filled shapes, or remove it."),
-    # Light on a surface keeps the renderer busy for seconds, and may break it off.
-    ("foreignObject |fe(Specular|Diffuse)Lighting ", f"is not read. {_PLAIN}"),
+    # Light on a surface and a shape grown by a filter keep the renderer busy for seconds, and may break it off.
+    ("foreignObject |fe(Specular|Diffuse)Lighting |feMorphology |filter .*primitiveUnits |mask .*mask ", f"is not read. {_PLAIN}"),
+    (r"svg .*\b(transform|clip-path|mask|filter) ", "is moved, cut, masked or filtered as a whole, which is not read. Do that to "
+                                                   "a group within it, or to its shapes, and save again."),
     (".* pathLength ", f"has a pathLength, which is not read. {_PLAIN}"),
-    ("symbol .*(?<= )[xy] ", "has a place of its own, which is not read. Unlink its copies and save again."),
+    ("symbol .*(?<= )([xy]|transform) ", "has a place of its own, which is not read. Unlink its copies and save again."),
     ("use .*=[^#]", "shows what lies in another file. Paste it into the drawing."))
 # Drawn only where something shows them.
 _BOXES = {"defs", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
-_LINK = re.compile(r"url\(\s*[\"']?#([^\"')]+)[\"']?\s*\)")
+_LINK = re.compile(r"url\(#([^)]+)\)")
 _CLEAR = r"[+]?[0.]+(e\d*)?%?|-.*"
 # What a board cannot show, and how the drawing is written without it: it lies where the two differ.
 _UNSHOWN = (
@@ -77,7 +79,7 @@ def opened(path: str | Path) -> Drawing:
     except Unread as fault:
         faults.append(str(fault))
     width, height, remarks = _page(root, path.name)
-    by_id = _put_right(root, faults)
+    by_id = _put_right(root)
     _look(root, by_id, faults, path.name)
     if faults := list(dict.fromkeys(faults)):
         more = [f"… and {len(faults) - 8} more."] if len(faults) > 8 else []
@@ -141,7 +143,7 @@ def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
         ) * in_px
 
 
-def _put_right(root, faults: list[str]) -> dict:
+def _put_right(root) -> dict:
     """Make plain what a renderer would show otherwise than a browser; return the elements by id."""
     by_id = {}
     for one in root.iter():
@@ -152,10 +154,21 @@ def _put_right(root, faults: list[str]) -> dict:
                       and re.search(r"(?i)(^|,)\s*en", child.get("systemLanguage", "en"))][:1]
         if "id" in one.attrib and by_id.setdefault(one.get("id"), one) is not one:
             del one.attrib["id"]  # the first of a name is meant
-        one.attrib.pop("shape-rendering", None)  # edges without grey would be off by half a pixel
-        if link := one.attrib.pop(_HREF, None):
-            one.attrib.setdefault("href", link)
-        if not re.fullmatch(r"[\s,\d.eE+-]*", one.get("points", "")):
+        for name in ("shape-rendering", "requiredFeatures"):  # edges without grey; what a browser knows no more
+            one.attrib.pop(name, None)
+        if tag(one) in ("rect", "circle", "ellipse"):
+            one.attrib |= dict.fromkeys(svgstyle.MARKERS, "none")
+        if link := one.attrib.pop(_HREF, one.get("href", "")).strip():
+            one.set("href", link if "href" not in one.attrib else one.get("href").strip())
+        if tag(one) == "filter":
+            one.attrib.pop("href", None)
+        if tag(one) == "svg":
+            if one is not root and any(re.match(r"[+]?0*\.?0*(\D|$)|-", one.get(side, "1")) for side in ("width", "height")):
+                one[:] = []
+            for name in {"transform", "clip-path", "mask", "filter"} & one.attrib.keys():
+                if one.get(name) == "none":
+                    del one.attrib[name]
+        if not re.fullmatch(rf"\s*({svgstyle.NUMBER}(\s*,\s*|\s+|(?=[+-.])|$))*", one.get("points", "").lower()):
             del one.attrib["points"]
     for one in root.iter():
         symbol = by_id.get(one.get("href", "").strip()[1:], one)
@@ -168,9 +181,14 @@ def _put_right(root, faults: list[str]) -> dict:
         if tag(one) in ("linearGradient", "radialGradient") and len(stops := [part for part in one if tag(part) == "stop"]) == 1:
             one.extend(stops)
     root.attrib.pop("display", None)
-    if root.get("transform", "none") != "none":
-        faults.append("- the whole drawing has a transform, which is not read. Apply it to the shapes and save again.")
+    root.attrib.setdefault("font-size", "16")
     return by_id
+
+
+def _turned(move: str) -> bool:
+    """Return whether a transform does more than move and stretch."""
+    matrix = [float(one) for one in re.findall(svgstyle.NUMBER, move)] if "matrix" in move else [1, 0, 0, 1]
+    return bool(re.search(r"rotate|skew|scale\([^)]*-", move)) or bool(matrix[1] or matrix[2]) or min(matrix[0], matrix[3]) < 0
 
 
 def _who(one) -> str:
@@ -181,7 +199,7 @@ def _look(root, by_id: dict, faults: list[str], name: str) -> None:
     """Walk all that is shown, links unfolded; name what is not read, refuse what unfolds too far or into itself."""
     shapes = letters = 0
 
-    def walk(one, times, seen, above):
+    def walk(one, times, seen, above, turned=False):
         nonlocal shapes, letters
         kind, said, link = tag(one), " ".join(one.attrib.values()), one.get("href", "").strip()
         shapes, letters = shapes + times, letters + times * len(said)
@@ -198,8 +216,14 @@ def _look(root, by_id: dict, faults: list[str], name: str) -> None:
         if (seen or kind in ("use", "symbol")) and (kind != "text" or "".join(one.itertext()).strip()):
             names = " ".join([kind, *one.attrib, f"={link}"])
             faults.extend(f"- {_who(one)} {wrong}" for look, wrong in _UNREAD if re.match(look, names))
-        vertices = 1 + len(one.get("d", "") + one.get("points", "")) / 4 if "marker" in str(one.attrib) else 1
+        # The renderer cuts a filter's place upright, and sizes in per cent by the page.
+        if (turned := turned or _turned(one.get("transform", ""))) and _LINK.match(one.get("filter", "")):
+            faults.append(f"- {_who(one)} is filtered and turned or mirrored, which is not read. {_PLAIN}")
+        if any(tag(box) == "symbol" for box in above) and any("%" in one.get(side, "") for side in svgstyle.GEOMETRY):
+            faults.append(f"- {_who(one)} has a size in %, shown by a copy, which is not read. Unlink the copies and save again.")
+        vertices = 1 + len(one.get("d", "") + one.get("points", "")) / 4 if any(
+            one.get(name, "none") != "none" for name in svgstyle.MARKERS) else 1
         for child in [*(part for part in one if tag(part) not in _BOXES), *(
                 by_id[found] for found in {link[1:], *_LINK.findall(said)} if found in by_id)]:
-            walk(child, times * vertices, seen, {**above, one: None})
+            walk(child, times * vertices, seen, {**above, one: None}, turned)
     walk(root, 1, True, {})
