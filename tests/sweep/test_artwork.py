@@ -211,6 +211,11 @@ SAID = {
     "see-through": ('<rect width="10" height="10" opacity=".8"/>', ("See-through shapes burn whole, as deep as any other.",)),
     "gradient": ('<linearGradient id="g"><stop stop-color="#000"/></linearGradient><rect width="10" height="10" fill="url(#g)"/>',
                  ("Gradients burn whole, as deep as any other.",)),
+    "colours side by side": ('<rect width="60" height="40" fill="#fc0"/><path d="M10 20h20v-10l20 15-20 15v-10h-20z"/>',
+                             ("Colours and shades that lie side by side burn as one: what is drawn within a burned shape does not show.",)),
+    "pattern": ('<pattern id="p" width="6" height="6" patternUnits="userSpaceOnUse"><rect width="3" height="6"/></pattern>'
+                '<rect width="60" height="40" fill="url(#p)"/>',
+                ("Patterns come out coarsely: fine ones may run together. Turn them into shapes.",)),
     "moving": ('<rect width="10" height="10"><set attributeName="fill" to="#fff"/></rect>',
                ("The drawing moves: it burns as it is drawn, before it moves.",)),
     "whole page": ('<rect width="100" height="50" fill="#060"/>',
@@ -335,6 +340,22 @@ def test_outlines_are_as_long_as_they_are(drawn, degrees):
 @pytest.mark.parametrize(("body", "width_mm"), NARROWEST.values(), ids=NARROWEST.keys())
 def test_narrowest_stroke(drawn, body, width_mm):
     assert drawn(body).narrowest_stroke_mm == pytest.approx(width_mm, rel=0.03, abs=0.02)
+
+
+def test_where_the_narrowest_stroke_is(drawn):
+    art = drawn('<rect x="10" y="5" width="30" height="8"/><rect x="60" y="30" width="20" height="1.5"/>')
+    x, y = art.narrow_place_mm
+    assert 60 < x < 80 and y == pytest.approx(30.75, abs=0.1)
+    assert art.stroke_words.startswith(f"Its narrowest stroke is 1.5 mm wide, at {x:.0f} 31.")
+    assert drawn('<rect width="30" height="20"/>').stroke_words.startswith("It has no long stroke narrower than 10 mm.")
+
+
+@pytest.mark.parametrize("degrees", [0, 20, 33, 45, 60])
+def test_a_thin_line_that_leans_hangs_together(drawn, coarsely, degrees):
+    # As thin as a pixel of a page of 300 mm: its pixels meet at corners only.
+    art = drawn(f'<path stroke="black" stroke-width=".1" transform="rotate({degrees} 50 25)" d="M30 25h40"/>'
+                '<ellipse cx="50" cy="25" rx="40" ry="20" fill="none" stroke="black" stroke-width=".12"/>')
+    assert len(art.pieces) == 2 and art.pieces["holes"].sum() == 1
 
 
 def test_strips_change_nothing(drawn, monkeypatch):

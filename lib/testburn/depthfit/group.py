@@ -26,8 +26,9 @@ ENERGY, DOSE = "line_energy_j_mm", "areal_dose_j_mm2"
 REACHED = "reached_dose_j_mm2"
 TERMS = {"straight": 2, "quadratic": 3}
 LEVEL = 0.95
-# Settings this near are one: 90 % of a control that counts to 255 is 90.2 %.
-_HALF_STEP = {"power_pct": 100 / 255 / 2, "line_pitch_mm": 1e-8, "passes": 1e-8}
+# Settings this near are one: 90 % of a control that counts to 255 is 90.2 %; 0.08 mm is written as 318 lines per inch.
+_SAME_PITCH = 0.005
+_HALF_STEP = {"power_pct": {"atol": 100 / 255 / 2}, "line_pitch_mm": {"rtol": _SAME_PITCH}, "passes": {}}
 # Below this depth a reading scatters by the floor's roughness rather than in proportion: unlasered
 # beech has a peak-to-valley height of 0.05 to 0.08 mm (Acta Facultatis Xylologiae Zvolen 61(1), 2019).
 ROUGH_MM = 0.1
@@ -106,8 +107,12 @@ class GroupFit:
 
     @cached_property
     def line_pitches_mm(self) -> list[float]:
-        """The line pitches that were burned, each once."""
-        return sorted(self.readings["line_pitch_mm"].round(9).unique().tolist())
+        """The line pitches that were burned, each once; of pitches that are one, the rounder number."""
+        found = []
+        for pitch in sorted(self.readings["line_pitch_mm"].round(9).unique().tolist()):
+            same = [found.pop()] if found and np.isclose(found[-1], pitch, **_HALF_STEP["line_pitch_mm"]) else []
+            found.append(min([*same, pitch], key=lambda one: len(f"{one:g}")))
+        return found
 
     @property
     def regressor(self) -> str:
@@ -163,7 +168,7 @@ class GroupFit:
         burned = self._burned
         same = np.ones(burned.shape[1], bool)
         for place, (name, value) in enumerate(said.items()):
-            same &= True if value is None else np.isclose(burned[place], value, atol=_HALF_STEP[name])
+            same &= True if value is None else np.isclose(burned[place], value, **_HALF_STEP[name])
         if not same.any():
             return np.full(len(dose_j_mm2), self._never_burned(said), dtype=object)
         low, high = burned[3, same].min(), burned[4, same].max()
@@ -176,7 +181,7 @@ class GroupFit:
         units = {"power_pct": "{:g} % power", "line_pitch_mm": "a pitch of {:g} mm", "passes": "{:g} passes"}
         told = {name: units[name].format(value).replace("1 passes", "1 pass") for name, value in said.items()
                 if value is not None}
-        new = [words for name, words in told.items() if not np.isclose(self.routes[name], said[name], atol=_HALF_STEP[name]).any()]
+        new = [words for name, words in told.items() if not np.isclose(self.routes[name], said[name], **_HALF_STEP[name]).any()]
         return f"{' and '.join(new)} never burned" if new else f"{' with '.join(told.values())} never burned together"
 
     def line_energy_of(self, dose_j_mm2, line_pitch_mm=None):

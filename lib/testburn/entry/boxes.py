@@ -223,6 +223,7 @@ class RowBoxes:
     swatch: widgets.Text
     speed: widgets.Text
     power: widgets.Text
+    pitch: widgets.Text
     faces: list[widgets.Text]
     depths: list[widgets.Text]
     said: widgets.HTML
@@ -234,7 +235,7 @@ class RowBoxes:
         line = widgets.HBox(layout=laid(align_items="center", flex_flow="row wrap"))
         line.add_class("burn-row")
         boxes = cls(cell(row.get("swatch", ""), NAME, must=True), cell(row.get("speed", ""), must=True),
-                    cell(row.get("power", "")), *(
+                    cell(row.get("power", "")), cell(row.get("pitch", "")), *(
                         [cell(texts[place] if place < len(texts) else "", must=True)
                          for place in range(readings)]
                         for texts in (row.get("faces", ()), row.get("depths", ()))),
@@ -244,22 +245,23 @@ class RowBoxes:
 
     def cells(self) -> list[tuple[str, int, widgets.Text]]:
         """Return every box with its name, and its number where it is a reading's."""
-        return [("swatch", 0, self.swatch), ("speed", 0, self.speed), ("power", 0, self.power),
+        return [("swatch", 0, self.swatch), ("speed", 0, self.speed), ("power", 0, self.power), ("pitch", 0, self.pitch),
                 *(("face", number, box) for number, box in enumerate(self.faces, 1)),
                 *(("depth", number, box) for number, box in enumerate(self.depths, 1))]
 
     def typed(self) -> dict:
         faces = [box.value for box in self.faces]
         return {"swatch": self.swatch.value, "speed": self.speed.value, "power": self.power.value,
-                "depths": [box.value for box in self.depths]} | ({"faces": faces} if any(faces) else {})
+                "depths": [box.value for box in self.depths]} | ({"faces": faces} if any(faces) else {}) | (
+                    {"pitch": self.pitch.value} if self.pitch.value else {})
 
-    def show(self, with_face: bool) -> None:
-        """Put the boxes into the line, the face's before the floor's where both are typed."""
+    def show(self, with_face: bool, with_pitch: bool) -> None:
+        """Put the boxes into the line, the face's before the floor's where both are typed; a pitch where a swatch has its own."""
         width = HALF_CELL if with_face else CELL
         for box in (*self.faces, *self.depths):
             box.layout = laid(width=width)
         pairs = zip(self.faces, self.depths) if with_face else ((box,) for box in self.depths)
-        self.line.children = [self.swatch, self.speed, self.power,
+        self.line.children = [self.swatch, self.speed, self.power, *[self.pitch] * with_pitch,
                               *(box for pair in pairs for box in pair), self.said]
 
     def put_labels(self, with_face: bool) -> None:
@@ -267,6 +269,7 @@ class RowBoxes:
         name = f"Swatch {self.swatch.value}"
         self.speed.description = f"{name} speed"
         self.power.description = f"{name} own power"
+        self.pitch.description = f"{name} own pitch"
         for number, (face, floor) in enumerate(zip(self.faces, self.depths), 1):
             face.description = f"{name} face {number}"
             floor.description = f"{name} {'floor' if with_face else 'reading'} {number}"
@@ -280,7 +283,7 @@ class Rows(widgets.VBox):
     swatches : list of dict
         What is typed already, a swatch each.
     heads : tuple
-        What the columns depend on: the unit of depth, whether the face is typed too, the units of speed and power.
+        What the columns depend on: the unit of depth, whether the face is typed too, the units of speed, power and pitch.
     changed : callable
         Called with the row, the cell's name and its new text after every change.
     """
@@ -288,6 +291,7 @@ class Rows(widgets.VBox):
     def __init__(self, swatches: list[dict], heads: tuple, changed: Callable):
         self.rows, self._changed = [], changed
         self._headings, self._lines = widgets.HBox(), widgets.VBox()
+        self.with_pitch = any(row.get("pitch") for row in swatches)
         self.readings = max(3, *(len(row.get(name, ())) for row in swatches for name in ("depths", "faces")))
         for row in swatches:
             self._put(row, heads[1])
@@ -298,19 +302,20 @@ class Rows(widgets.VBox):
         """Return what the boxes hold, a swatch each."""
         return [row.typed() for row in self.rows]
 
-    def put_headings(self, depth_unit: str, with_face: bool, speed_unit: str, power_unit: str) -> None:
+    def put_headings(self, depth_unit: str, with_face: bool, speed_unit: str, power_unit: str, pitch_unit: str) -> None:
         """Write the words over the columns."""
         unit = "in" if depth_unit == "inch" else "mm"
         names = ("Face", "Floor") if with_face else ("Reading",)
         over = [f"{name} {n} {unit}" for n in range(1, self.readings + 1) for name in names]
         self._headings.children = [
             words("Swatch", NAME, _HEAD), words(f"Speed {speed_unit}", CELL, _HEAD), words(f"Own power {power_unit}", CELL, _HEAD),
+            *[words(f"Own pitch {pitch_unit}", CELL, _HEAD)] * self.with_pitch,
             *(words(text, HALF_CELL if with_face else CELL, _HEAD) for text in over)]
 
     def show(self, with_face: bool) -> None:
         """Put every row's boxes into its line again, with or without those of the face."""
         for row in self.rows:
-            row.show(with_face)
+            row.show(with_face, self.with_pitch)
 
     def add_swatch(self, with_face: bool) -> None:
         """Put one more swatch under the others, under the first number that is free."""
@@ -328,7 +333,7 @@ class Rows(widgets.VBox):
                 boxes.append(cell("", must=True))
                 self._watch(boxes[-1], row, row_cell(place, name, self.readings))
             row.put_labels(with_face)
-            row.show(with_face)
+            row.show(with_face, self.with_pitch)
         self.put_headings(*heads)
 
     def _put(self, typed: dict, with_face: bool) -> RowBoxes:
@@ -338,7 +343,7 @@ class Rows(widgets.VBox):
         for name, number, box in row.cells():
             self._watch(box, row, row_cell(place, name, number))
         row.put_labels(with_face)
-        row.show(with_face)
+        row.show(with_face, self.with_pitch)
         self.rows.append(row)
         self._lines.children = [*self._lines.children, row.line]
         return row

@@ -154,10 +154,10 @@ class BurnForm(widgets.VBox):
         """Return everything typed, as texts; `entry(book, start=…)` takes it back."""
         return {name: box.value for name, box in self.header.items()} | {"swatches": self.grid.typed()}
 
-    def _columns(self) -> tuple[str, bool, str, str]:
-        """Return what the grid's columns depend on: unit of depth, whether the face is typed too, of speed, of power."""
-        typed = {name: self.header[name].value for name in ("depth_as", "depth_unit", "speed_unit", "power_unit")}
-        return typed["depth_unit"], with_face(typed), typed["speed_unit"], typed["power_unit"]
+    def _columns(self) -> tuple[str, bool, str, str, str]:
+        """Return what the grid's columns depend on: unit of depth, whether the face is typed too, of speed, power and pitch."""
+        typed = {name: self.header[name].value for name in ("depth_as", "depth_unit", "speed_unit", "power_unit", "line_spacing_unit")}
+        return typed["depth_unit"], with_face(typed), typed["speed_unit"], typed["power_unit"], typed["line_spacing_unit"]
 
     def _say_place(self, notice: str = "") -> None:
         """Say which folder is written to, and whether it only is for trying out."""

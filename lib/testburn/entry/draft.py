@@ -242,7 +242,7 @@ def _typed(cells: dict[str, str]) -> dict:
 
 
 def _row(row: dict) -> dict:
-    return ({name: str(row.get(name, "")) for name in ("swatch", "speed", "power")}
+    return ({name: str(row.get(name, "")) for name in ("swatch", "speed", "power", "pitch") if name != "pitch" or name in row}
             | {name: [str(text) for text in row.get(name, [])] for name in ("depths", "faces")})
 
 

@@ -48,7 +48,7 @@ _NOT_REMEMBERED = ("burn", "burned_on", "board", "board_thickness", "moisture_pc
 
 @dataclass(frozen=True)
 class Swatch:
-    """One row of the grid as typed; an empty `power` means the header's.
+    """One row of the grid as typed; an empty `power` or `pitch` means the header's.
 
     `faces` are what the gauge showed on the face, where it shows face and floor; `depths` then are
     what it showed on the floor.
@@ -57,6 +57,7 @@ class Swatch:
     swatch: str
     speed: str = ""
     power: str = ""
+    pitch: str = ""
     depths: tuple[str, ...] = ()
     faces: tuple[str, ...] = ()
 
@@ -70,7 +71,7 @@ class Swatch:
 
     def blank(self, with_face: bool = False) -> bool:
         """True where nothing but the swatch's id is there."""
-        return not (self.speed.strip() or self.power.strip() or self.readings(with_face))
+        return not (self.speed.strip() or self.power.strip() or self.pitch.strip() or self.readings(with_face))
 
 
 def with_face(typed: dict) -> bool:
@@ -127,8 +128,9 @@ def as_readings(typed: dict, invented: bool = False) -> pd.DataFrame:
     both, unit, set_in = with_face(typed), typed.get("depth_unit") or "mm", set_units(typed)
     for swatch in swatches_of(typed):
         for reading, texts in [] if swatch.blank(both) else swatch.readings(both) or [(1, ("",))]:
-            own_power = {"power_pct": cell(swatch.power, power_pct, set_in["power_unit"])} if swatch.power.strip() else {}
-            rows.append(shared | own_power | {
+            own = {"power_pct": (swatch.power, power_pct, set_in["power_unit"]),
+                   "line_pitch_mm": (swatch.pitch, pitch_mm, set_in["line_spacing_unit"])}
+            rows.append(shared | {name: cell(*said) for name, said in own.items() if said[0].strip()} | {
                 "swatch": swatch.swatch, "reading": reading, "speed_mm_s": cell(swatch.speed, speed_mm_s, set_in["speed_unit"]),
                 "depth_mm": cell(texts, depth_mm, unit)})
     return pd.DataFrame(rows, columns=[column.name for column in columns.COLUMNS])
@@ -167,7 +169,7 @@ def next_burn(readings: pd.DataFrame, units: Units = Units()) -> dict:
         held = filled(readings[readings["burn"] == newest], units)
     except ValueError:
         return offered
-    rows = [{name: row[name] for name in ("swatch", "speed", "power")} for row in held["swatches"]]
+    rows = [{name: row[name] for name in ("swatch", "speed", "power", "pitch") if name in row} for row in held["swatches"]]
     free = (str(number) for number in itertools.count(1) if str(number) not in {row["swatch"] for row in rows})
     rows += [{"swatch": next(free)} for _ in range(len(rows), USUAL_SWATCHES)]
     return offered | {name: held[name] for name in ("speed_unit", "power_unit", "power_pct")} | {"swatches": rows}
@@ -201,7 +203,7 @@ def filled(rows: pd.DataFrame, units: Units = Units()) -> dict:
     for name in _SET:
         if (unit := spoken.of(name)) != Units().of(name):
             texts[name] = [unit.text(float(value)) if text else "" for value, text in zip(rows[name], texts[name])]
-    for name in texts.columns.difference(["swatch", "speed_mm_s", "power_pct", "reading",
+    for name in texts.columns.difference(["swatch", "speed_mm_s", "power_pct", "line_pitch_mm", "reading",
                                           "depth_mm", "invented"], sort=False):
         if (other := texts[name].unique()).size > 1:
             raise ValueError(f"{LABELS[name]} is not one for the whole burn ({other[0] or 'empty'}, "
@@ -216,9 +218,9 @@ def filled(rows: pd.DataFrame, units: Units = Units()) -> dict:
         for place, depth in zip(numbers, own["depth_mm"]):
             if place:
                 depths[place - 1] = depth
-        power = own["power_pct"].iloc[0]
-        swatches.append({"swatch": swatch, "speed": own["speed_mm_s"].iloc[0], "depths": depths,
-                         "power": "" if power == first["power_pct"] else power})
+        other = {box: own[name].iloc[0] for box, name in (("power", "power_pct"), ("pitch", "line_pitch_mm"))
+                 if own[name].iloc[0] != first[name]}
+        swatches.append({"swatch": swatch, "speed": own["speed_mm_s"].iloc[0], "depths": depths, "power": ""} | other)
     lengths = {"gauge_step": "gauge_step_mm", "board_thickness": "board_thickness_mm"}
     return ({name: first[name] for name in HEADER if name in first.index}
             | {name: f"{first[column]} mm" for name, column in lengths.items() if first[column]}

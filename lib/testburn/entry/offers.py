@@ -248,6 +248,8 @@ class Offers(widgets.VBox):
             if kind == "plan":
                 self.said.value = as_html([Remark("plain", _PLANNED_BURN.format(_plan_name(Path(which))))])
         except (OSError, ValueError) as fault:
+            # Depths typed now would go to the burn that stood here before; what was typed of it is kept and offered again.
+            self.form, self._slot.children = None, []
             self._refuse(fault)
 
     def _named(self, file: Path) -> dict:

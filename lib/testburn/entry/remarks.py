@@ -16,7 +16,7 @@ from testburn import energy
 from testburn.depthfit import GroupFit, suspects
 from testburn.labbook import Machine, columns, days_ahead
 from testburn.entry.grid import HEADER, LABELS, as_readings, header_numbers, set_units, swatches_of, with_face
-from testburn.entry.typed import cell, depth_mm, length_mm, number, power_pct, short, shown, speed_mm_s
+from testburn.entry.typed import cell, depth_mm, length_mm, number, pitch_mm, power_pct, short, shown, speed_mm_s
 
 _SPREAD_OF_MEAN, _SPREAD_IN_STEPS = 0.25, 3
 NEAR_INFRARED_NM = (900.0, 2500.0)
@@ -110,7 +110,8 @@ def row_remarks(typed: dict, place: int, limits: pd.Series | None, group: GroupF
     unit, read = typed.get("depth_unit") or "mm", swatch.readings(both)
     set_in = set_units(typed)
     faults = [_cell_fault("speed_mm_s", LABELS["speed_mm_s"], swatch.speed, speed_mm_s, set_in["speed_unit"]),
-              _cell_fault("power_pct", LABELS["power_pct"], swatch.power, power_pct, set_in["power_unit"])]
+              _cell_fault("power_pct", LABELS["power_pct"], swatch.power, power_pct, set_in["power_unit"]),
+              _cell_fault("line_pitch_mm", LABELS["line_pitch_mm"], swatch.pitch, pitch_mm, set_in["line_spacing_unit"])]
     faults += [_cell_fault("depth_mm", f"Reading {reading}", texts, depth_mm, unit)
                for reading, texts in read]
     if any(faults):

@@ -25,6 +25,7 @@ MOST_PIECES, _DUST = 20_000, 1e-3
 CUT_MM, NARROWEST_MM = 0.1, 0.05
 # How far beside a piece a place typed for it may lie.
 _BESIDE_MM = 0.2
+_BROAD_MM = 10.0
 _PAGE_PX, _SHOWN_PX = 420, 600
 _DEEP = "burn as deep as black. Make white what is not to burn."
 # Of the pale tail of a shade, under a hundredth of what burns, nobody has to be told that it does not.
@@ -78,6 +79,11 @@ class Artwork:
         return max(NARROWEST_MM, float(self.pieces["narrowest_mm"].min()))
 
     @property
+    def narrow_place_mm(self) -> tuple[float, float]:
+        """Where the narrowest stroke is, x and y from the page's top left corner."""
+        return tuple(self.pieces.loc[self.pieces["narrowest_mm"].idxmin(), list(pieces.NARROW)])
+
+    @property
     def widest_stroke_mm(self) -> float:
         """How wide every stroke of the broadest piece is at least: there a gauge goes in."""
         return max(NARROWEST_MM, float(self.pieces["narrowest_mm"].max()))
@@ -109,7 +115,11 @@ class Artwork:
     @property
     def stroke_words(self) -> str:
         """Say how narrow the strokes are, and what that may do."""
-        return (f"Its narrowest stroke is {self.narrowest_stroke_mm:.1f} mm wide. Strokes narrower than your swatches "
+        x, y = self.narrow_place_mm
+        said = f"Its narrowest stroke is {self.narrowest_stroke_mm:.2g} mm wide, at {x:.0f} {y:.0f}."
+        if self.narrowest_stroke_mm > _BROAD_MM:
+            said = f"It has no long stroke narrower than {_BROAD_MM:g} mm."
+        return (f"{said} Strokes narrower than your swatches "
                 "may come out otherwise: short lines return sooner and run hotter, and a head without run-up burns "
                 "their ends deeper. A proof with strokes of that width tells.")
 
@@ -206,7 +216,7 @@ class Artwork:
         beside = f'<img alt="the drawing" {frame} src="{drawn}"> ' * bool(self.content)
         under = f'<image {whole} opacity="0.35" href="{drawn}"/>' * bool(self.content)
         return (f'{beside}<svg xmlns="http://www.w3.org/2000/svg" {frame} role="img" aria-label="what burns" '
-                f'viewBox="0 0 {self.width_mm:.2f} {self.height_mm:.2f}">{under}<image {whole} opacity="0.85" '
+                f'viewBox="0 0 {self.width_mm:.2f} {self.height_mm:.2f}">{under}<image {whole} '
                 f'href="{burned}"/>{marks}</svg><p>{shown.as_html(self.words)}</p>')
 
 
@@ -214,7 +224,7 @@ def block(name: str, width_mm: float, height_mm: float) -> Artwork:
     """Return a filled rectangle as large as its page."""
     piece = dict(left_mm=0.0, top_mm=0.0, right_mm=width_mm, bottom_mm=height_mm, area_mm2=width_mm * height_mm,
                  perimeter_mm=2 * (width_mm + height_mm), holes=0, goes_round=False,
-                 narrowest_mm=float(min(width_mm, height_mm)))
+                 narrowest_mm=float(min(width_mm, height_mm)), narrow_x_mm=width_mm / 2, narrow_y_mm=height_mm / 2)
     none = np.zeros(1, int)
     return Artwork(name, width_mm, height_mm, height_mm, none, np.zeros(1), np.array([float(width_mm)]), none,
                    pd.DataFrame([piece]))
@@ -283,6 +293,8 @@ def _remarks(drawing: Drawing, seen: picture.Picture, table: pd.DataFrame):
             left, top, right, bottom = box = tuple(side * step for side in box)
             yield (f"About {_about(pixels * step ** 2)} cm² of {what}, from {left:.0f} to {right:.0f} mm across and "
                    f"{top:.0f} to {bottom:.0f} mm down, {burns}"), box
+    if box := picture.runs_together_mm(drawing):
+        yield "Colours and shades that lie side by side burn as one: what is drawn within a burned shape does not show.", box
     if burned_mm2 > 0.98 * page_mm2:
         yield "The whole page burns. If that is a ground behind the drawing, make it white or take it away.", None
     if (off := picture.beyond_page(drawing)) > 1e-3:

@@ -21,10 +21,10 @@ from PIL import Image, ImageChops
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
 FINEST_PX_MM, COARSEST_PX_MM, FEW_PX, MOST_PX, STRIP_PX = 20, 10, 3e6, 24e6, 5e6
-MOST_RUNS = 500_000
+MOST_RUNS = 400_000
 # Of 255: paler than white is white; nearly white; a shade.
 WHITE, NEARLY, SHADE = 2, 25, 127
-_PX_MM, _AROUND, _COARSE_PX = 96 / 25.4, 4, 400
+_PX_MM, _AROUND, _COARSE_PX, _EDGE = 96 / 25.4, 4, 400, 60
 
 _SCHARR = {-1: 3.0, 0: 10.0, 1: 3.0}
 
@@ -128,6 +128,19 @@ def differs_mm(drawing: Drawing, inner: str) -> tuple[float, ...] | None:
     return box and tuple((np.array(box) * np.tile(size / (wide, high), 2)).tolist())
 
 
+def runs_together_mm(drawing: Drawing) -> tuple[float, ...] | None:
+    """Return left, top, right and bottom of where what burns is drawn in more than one colour or shade, seen coarsely."""
+    size = np.array([drawing.width_mm, drawing.height_mm])
+    wide, high = np.maximum(np.round(_COARSE_PX * size / size.max()), 3).astype(int)
+    seen = rendered(drawing, 0, 0, *size, wide, high)
+    # Two pixels from a rim, whose own grey says nothing.
+    burned, grey = (_ink(seen) > WHITE).view(np.uint8), np.asarray(seen.convert("L"))
+    within = _around(_around(burned, np.minimum), np.minimum) > 0
+    edges = within & (_around(grey, np.maximum) - _around(grey, np.minimum) > _EDGE)
+    count, *box = _spot(edges)
+    return tuple((np.array(box) * np.tile(size / (wide, high), 2)).tolist()) if count > 0.005 * burned.sum() else None
+
+
 def _ink(image: Image.Image) -> np.ndarray:
     """Return how far from white each pixel is in the channel that is furthest, 0 to 255."""
     red, green, blue, *_ = image.split()
@@ -169,9 +182,20 @@ def _runs(ink, full, mask, wide):
         (first, -1, 0), (upper[begins] + wide, 0, -1), (after - 1, 1, 0), (upper[~begins], 0, 1))]).reshape(2, -1, 6)
     both = mask[wide:] & mask[:-wide]
     meets = np.flatnonzero(both[1:] > both[:-1]) + 1
+    meets = np.concatenate([[meets, meets + wide], *_aslant(ink, mask, wide)], axis=1)
     left, right = rim[:, :len(first), 0]
     return (first // wide - 1, left, np.maximum(right, left + 1e-3), _paint(ink, full, mask, first, after, wide),
-            _run(first, [meets, meets + wide]), rim)
+            _run(first, meets), rim)
+
+
+def _aslant(ink, mask, wide):
+    """Yield burned pixels that meet at a corner, with paint beside it: a thin line that leans, not two shapes that touch."""
+    for one, other, beside, below in ((0, wide + 1, 1, wide), (1, wide, 0, wide + 1)):
+        end = len(mask) - wide - 1
+        corner = mask[one:end + one] & mask[other:end + other] & ~mask[beside:end + beside] & ~mask[below:end + below]
+        at = np.flatnonzero(corner)
+        at = at[(ink[at + beside] > 0) | (ink[at + below] > 0)]
+        yield np.array([at + one, at + other])
 
 
 def _run(first, pixel) -> np.ndarray:

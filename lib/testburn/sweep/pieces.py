@@ -17,14 +17,14 @@ from scipy.sparse.csgraph import connected_components
 
 from testburn.sweep.picture import Picture
 
-BOX = ["left_mm", "top_mm", "right_mm", "bottom_mm"]
+BOX, NARROW = ["left_mm", "top_mm", "right_mm", "bottom_mm"], ("narrow_x_mm", "narrow_y_mm")
 _PARALLEL, _LONG, _STEEP = np.cos(np.radians(20)), 1.5, 0.6
 
 
 def of_runs(picture: Picture) -> tuple[np.ndarray, pd.DataFrame]:
     """Return the piece of each run, and a row a piece: its box, area_mm2, perimeter_mm, holes, goes_round, narrowest_mm.
 
-    Pieces are in reading order: by their tops, then from the left.
+    Last are narrow_x_mm, narrow_y_mm: where it is narrowest. Pieces are in reading order: by their tops, then from the left.
     """
     step, runs = picture.step_mm, len(picture.row)
     graph = coo_array((np.ones(picture.contacts.shape[1], bool), tuple(picture.contacts)), shape=(runs, runs))
@@ -36,7 +36,8 @@ def of_runs(picture: Picture) -> tuple[np.ndarray, pd.DataFrame]:
         area_mm2=np.bincount(piece, picture.paint) * step ** 2,
         perimeter_mm=np.bincount(owner, rim[:, 4]) * step,
         holes=1 - np.bincount(piece) + np.bincount(piece[picture.contacts[0]], minlength=number))
-    table = table.assign(goes_round=goes_round(table), narrowest_mm=narrowest_px(picture, owner, table) * step)
+    narrowest = narrowest_px(picture, owner, table).T * step
+    table = table.assign(goes_round=goes_round(table)).assign(**dict(zip(("narrowest_mm", *NARROW), narrowest)))
     order = np.lexsort((table["left_mm"], np.round(table["top_mm"] / step)))
     return np.argsort(order)[piece], table.iloc[order].reset_index(drop=True)
 
@@ -50,7 +51,7 @@ def goes_round(table: pd.DataFrame) -> np.ndarray:
 
 
 def narrowest_px(picture: Picture, piece, table: pd.DataFrame) -> np.ndarray:
-    """Return the narrowest stroke of each piece, in pixels; `piece` is that of each place of the rim.
+    """Return the narrowest stroke of each piece, and where it is, in pixels; `piece` is that of each place of the rim.
 
     A row's or column's way from wall to wall, times the cosine of its angle to the walls, is a stroke's width where
     these run within 20° of parallel.
@@ -66,5 +67,10 @@ def narrowest_px(picture: Picture, piece, table: pd.DataFrame) -> np.ndarray:
     before = np.searchsorted(owner, owner)
     # A stretch of wall that leans counts by rows and by columns: together once.
     enough = long - np.where(before > 0, long[before - 1], 0) >= _LONG * width
-    np.minimum.at(narrowest, owner[enough], width[enough])
-    return narrowest
+    found = np.column_stack([narrowest, table[BOX[:2]].to_numpy() + table[BOX[2:]].to_numpy()])
+    found[:, 1:] /= 2 * picture.step_mm
+    # The narrowest of a piece comes first: written last, it stays.
+    at = np.flatnonzero(enough & (width < narrowest[owner]))[::-1]
+    middle = (first[order[at], :2] + last[order[at], :2]) / 2
+    found[owner[at]] = np.column_stack([width[at], middle])
+    return found

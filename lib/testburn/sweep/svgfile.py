@@ -25,8 +25,8 @@ _UNREAD = (
     ("text |flowRoot ", "is not read. Fonts differ from one computer to the next: convert the text to outlines (paths) "
                         "and save again."),
     ("image |feImage .*=(?!#)", "is not read. Trace the picture into filled shapes, or remove it."),
-    # Light on a surface and a shape grown by a filter keep the renderer busy for seconds, and may break it off.
-    ("foreignObject |fe(Specular|Diffuse)Lighting |feMorphology |filter .*primitiveUnits |mask .*mask ", f"is not read. {_PLAIN}"),
+    # Some filters keep the renderer busy for seconds, break it off, or come out otherwise than in a browser.
+    ("foreignObject |fe(SpecularLighting|DiffuseLighting|Morphology|DisplacementMap|Turbulence|ConvolveMatrix|Tile) |filter .*primitiveUnits |mask .*mask ", f"is not read. {_PLAIN}"),
     (r"svg .*\b(transform|clip-path|mask|filter) ", "is moved, cut, masked or filtered as a whole, which is not read. Do that to "
                                                    "a group within it, or to its shapes, and save again."),
     (".* pathLength ", f"has a pathLength, which is not read. {_PLAIN}"),
@@ -39,6 +39,8 @@ _CLEAR = r"[+]?[0.]+(e\d*)?%?|-.*"
 # What a board cannot show, and how the drawing is written without it: it lies where the two differ.
 _UNSHOWN = (
     ("Gradients burn whole, as deep as any other.", r"(</?(?:\w+:)?)stop\b", r"\1none"),
+    # The renderer draws a pattern's tiles to whole pixels.
+    ("Patterns come out coarsely: fine ones may run together. Turn them into shapes.", r"(</?(?:\w+:)?)pattern\b", r"\1none"),
     ("See-through shapes burn whole, as deep as any other.", rf'(opacity=")(?!(?:{_CLEAR})")[^"]*', r"\g<1>1"))
 _MOVES = re.compile(r"<(\w+:)?(animate|set\b)|@[\w-]*keyframes")
 
