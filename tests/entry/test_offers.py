@@ -57,11 +57,12 @@ def test_a_journal_without_a_form_is_said_and_left_alone(book):
     assert "The draft odd cannot be read" in opened.said.value and file.exists()
 
 
-def plan_file(book, **changed):
+def plan_file(book, last_pitch="0.05", **changed):
     rows = [{"species": "white oak", "module_w": "20", "wavelength_nm": "450", "power_pct": power,
-             "speed_mm_s": speed, "line_pitch_mm": "0.05", "passes": "1", "swatch": swatch,
+             "speed_mm_s": speed, "line_pitch_mm": pitch, "passes": "1", "swatch": swatch,
              "gauge_step_mm": "0.01", "board_thickness_mm": "19", "note": "plan a1"} | changed
-            for swatch, speed, power in (("A1", "120", "90"), ("A2", "60.5", "90"), ("A3", "90", "45"))]
+            for swatch, speed, power, pitch in (
+                ("A1", "120", "90", "0.05"), ("A2", "60.5", "90", "0.05"), ("A3", "90", "45", last_pitch))]
     names = [column.name for column in columns.COLUMNS if column.name != "depth_mm"]
     lines = [",".join(names), *(",".join(row.get(name, "") for name in names) for row in rows)]
     file = book / "plans" / "plan-a1" / "board-A.csv"
@@ -91,6 +92,35 @@ def test_a_planned_burn_fills_the_form(book):
         form.rows[place].depths[0].value = "0.6"
     form.save.click()
     assert saved(book, "oak-05")["depth_mm"].tolist() == [0.6, 1.2, 0.6]
+
+
+def test_a_planned_swatch_of_another_pitch_has_its_own_box(book):
+    plan_file(book, last_pitch="0.1")
+    form = Offers(book).form
+    assert [row.pitch.value for row in form.rows] == ["", "", "0.1"] and form.rows[2].pitch in form.rows[2].line.children
+    form.rows[0].depths[0].value, form.rows[2].depths[0].value = "0.6", "0.5"
+    form.rows[2].pitch.value = "-1"
+    assert "Pitch &#x27;-1&#x27;: allowed is at least 0.0001" in form.rows[2].said.value
+    form.rows[2].pitch.value = "254 lines per inch"
+    form.header["burn"].value, form.header["board"].value = "oak-05", "O5"
+    again = Offers(book)
+    buttons(again)["Resume"].click()
+    assert [row.get("pitch", "") for row in again.form.typed()["swatches"]] == ["", "", "254 lines per inch"]
+    for _ in range(2):
+        again.form.save.click()
+    assert saved(book, "oak-05").set_index("swatch")["line_pitch_mm"].to_dict() == {"A1": 0.05, "A3": 0.1}
+
+
+def test_a_plan_that_cannot_be_opened_leaves_no_other_burn_to_type_into(book):
+    plan_file(book)
+    opened = Offers(book)
+    assert opened.form is not None
+    broken = book / "plans" / "plan-a1" / "board-B.csv"
+    broken.write_text("no,such,columns\r\n1,2,3", encoding="utf-8")
+    opened = Offers(book)
+    opened.choose.value = next(value for label, value in opened.choose.options if label.endswith("board-B"))
+    opened.go.click()
+    assert opened.form is None and not opened._slot.children and opened.said.value
 
 
 def test_swatches_of_a_plan_that_were_not_burned_are_left_out_once_asked(book):

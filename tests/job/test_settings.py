@@ -240,6 +240,21 @@ def test_a_route_never_burned_is_named_where_it_is_asked_for(fit):
     assert "outside" not in settings.line_energy_for(fit, *GROUP, 1.0, power_pct=90, passes=1).words
 
 
+@pytest.mark.parametrize(("asked_mm", "burned"), [(0.05, True), (25.4 / 508, True), (0.0502, True), (0.051, False)])
+def test_a_pitch_typed_in_whole_lines_per_inch_is_the_pitch_it_was_written_for(fit, asked_mm, burned):
+    # Lines per inch and mm: 1 in = 25.4 mm; a control takes whole lines.
+    said = settings.line_energy_for(fit, *GROUP, 1.0, line_pitch_mm=asked_mm).words
+    assert ("outside" in said) is not burned, said
+
+
+def test_pitches_half_a_line_apart_are_one(burns):
+    rows = burns(boards=3)
+    other = rows["board"] == rows["board"].iloc[0]
+    mixed = rows.assign(line_pitch_mm=rows["line_pitch_mm"].where(~other, rows["line_pitch_mm"] * 1.002))
+    group = depthfit.fit(mixed).group(*GROUP)
+    assert group.line_pitches_mm == [rows["line_pitch_mm"].iloc[0]] and group.regressor == "line_energy_j_mm"
+
+
 @pytest.fixture(scope="module")
 def demo(request):
     return depthfit.fit(labbook.read(request.path.parents[2] / "labdata"))
