@@ -375,7 +375,7 @@ class Job:
         """Return the board's width for its cup, from the drawing; nothing where there is none."""
         across = max(_LEAST_WIDTH_MM, min(self.drawing.width_mm, self.drawing.height_mm, _MOST_WIDTH_MM))
         source = f"the drawing's shorter side, as a sign's grain mostly runs along its longer one: {PRACTICE}"
-        return {"board_width_mm": Fact(across, source)} if self.order.artwork else {}
+        return {"board_width_mm": Fact(round(across, 1), source)} if self.order.artwork else {}
 
     def __repr__(self) -> str:
         return repr(self.order)

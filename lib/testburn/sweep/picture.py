@@ -133,8 +133,8 @@ def runs_together_mm(drawing: Drawing) -> tuple[float, ...] | None:
     size = np.array([drawing.width_mm, drawing.height_mm])
     wide, high = np.maximum(np.round(_COARSE_PX * size / size.max()), 3).astype(int)
     seen = rendered(drawing, 0, 0, *size, wide, high)
-    # Two pixels from a rim, whose own grey says nothing.
-    burned, grey = (_ink(seen) > WHITE).view(np.uint8), np.asarray(seen.convert("L"))
+    # Two pixels from a rim, whose own grey says nothing; nor does that of a seam between two shapes.
+    burned, grey = (_ink(seen) > WHITE).view(np.uint8), _around(np.asarray(seen.convert("L")), np.minimum)
     within = _around(_around(burned, np.minimum), np.minimum) > 0
     edges = within & (_around(grey, np.maximum) - _around(grey, np.minimum) > _EDGE)
     count, *box = _spot(edges)
