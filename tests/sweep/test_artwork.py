@@ -232,6 +232,13 @@ def test_what_a_board_cannot_show_is_said(drawn, body, remarks):
     assert all(remark in art.words for remark in remarks)
 
 
+@pytest.mark.parametrize(("turn", "said"), [("rotate(45)", True), ("scale(-1 1)", True), ("matrix(1 0 0 1 9 9)", False), ("scale(.5)", False)])
+def test_a_blurred_shape_that_is_turned_is_said(drawn, turn, said):
+    art = drawn('<filter id="f"><feGaussianBlur stdDeviation="1"/></filter><g transform="translate(50 10)">'
+                f'<rect width="20" height="20" filter="url(#f)" transform="{turn}"/></g>')
+    assert ("Blurred shapes that are turned may end otherwise than in a browser: compare the two pictures." in art.remarks) == said
+
+
 def test_what_is_paler_than_asked_is_left_out(drawn):
     two = '<rect width="10" height="10"/><rect x="20" width="10" height="10" fill="#ccc"/>'
     assert (drawn(two).area_mm2, drawn(two, paler_than=60).area_mm2) == pytest.approx((200, 100), abs=0.5)

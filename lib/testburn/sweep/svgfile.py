@@ -20,6 +20,7 @@ MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "p
 MOST_MM, MOST_BYTES, MOST_SHAPES, DEEPEST = 2000.0, 20_000_000, 100_000, 100
 _SVG, _HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
 _PLAIN = "Turn it into plain filled shapes and save again."
+_BLURRED = "Blurred shapes that are turned may end otherwise than in a browser: compare the two pictures."
 # What is not read of a shape: its name, those of its attributes and what it links to; what is wrong, and the remedy.
 _UNREAD = (
     ("text |flowRoot ", "is not read. Fonts differ from one computer to the next: convert the text to outlines (paths) "
@@ -82,7 +83,7 @@ def opened(path: str | Path) -> Drawing:
         faults.append(str(fault))
     width, height, remarks = _page(root, path.name)
     by_id = _put_right(root)
-    _look(root, by_id, faults, path.name)
+    remarks += _look(root, by_id, faults, path.name)
     if faults := list(dict.fromkeys(faults)):
         more = [f"… and {len(faults) - 8} more."] if len(faults) > 8 else []
         raise ArtworkError("\n".join([f"{path.name} cannot be read as it is:", *faults[:8], *more]))
@@ -197,9 +198,9 @@ def _who(one) -> str:
     return f"<{tag(one)}" + (f' id="{one.get("id")[:60]}"' if one.get("id") else "") + ">"
 
 
-def _look(root, by_id: dict, faults: list[str], name: str) -> None:
-    """Walk all that is shown, links unfolded; name what is not read, refuse what unfolds too far or into itself."""
-    shapes = letters = 0
+def _look(root, by_id: dict, faults: list[str], name: str) -> tuple[str, ...]:
+    """Walk all that is shown, links unfolded; name what is not read, refuse what unfolds too far or into itself; return remarks."""
+    shapes, letters, remarks = 0, 0, {}
 
     def walk(one, times, seen, above, turned=False):
         nonlocal shapes, letters
@@ -219,8 +220,11 @@ def _look(root, by_id: dict, faults: list[str], name: str) -> None:
             names = " ".join([kind, *one.attrib, f"={link}"])
             faults.extend(f"- {_who(one)} {wrong}" for look, wrong in _UNREAD if re.match(look, names))
         # The renderer cuts a filter's place upright, and sizes in per cent by the page.
-        if (turned := turned or _turned(one.get("transform", ""))) and _LINK.match(one.get("filter", "")):
-            faults.append(f"- {_who(one)} is filtered and turned or mirrored, which is not read. {_PLAIN}")
+        if (turned := turned or _turned(one.get("transform", ""))) and (linked := _LINK.match(one.get("filter", ""))):
+            if all(tag(part) == "feGaussianBlur" for part in by_id[linked[1]]):
+                remarks[_BLURRED] = None
+            else:
+                faults.append(f"- {_who(one)} is filtered and turned or mirrored, which is not read. {_PLAIN}")
         if any(tag(box) == "symbol" for box in above) and any("%" in one.get(side, "") for side in svgstyle.GEOMETRY):
             faults.append(f"- {_who(one)} has a size in %, shown by a copy, which is not read. Unlink the copies and save again.")
         vertices = 1 + len(one.get("d", "") + one.get("points", "")) / 4 if any(
@@ -229,3 +233,4 @@ def _look(root, by_id: dict, faults: list[str], name: str) -> None:
                 by_id[found] for found in {link[1:], *_LINK.findall(said)} if found in by_id)]:
             walk(child, times * vertices, seen, {**above, one: None}, turned)
     walk(root, 1, True, {})
+    return tuple(remarks)
