@@ -310,6 +310,31 @@ def test_a_reading_that_strays_is_asked_about(form, book):
     assert "Saved 3 readings" in form.said.value
 
 
+def test_a_day_to_come_is_asked_about(form, book):
+    fill(form, burned_on="2999-12-30")
+    form.save.click()
+    assert "2999-12-30 lies after today" in form.said.value and jobs.read(book).empty
+    form.save.click()
+    assert len(jobs.read(book)) == 3
+
+
+def test_the_same_piece_typed_again_is_asked_about(form, book):
+    fill(form).save.click()
+    fill(form, burn="sign 2", burned_on="2026-03-21").save.click()
+    assert "these are the readings of job sign 1 to the last digit" in form.said.value and jobs.read(book)["burn"].unique().tolist() == ["sign 1"]
+    form.save.click()
+    assert jobs.read(book)["burn"].nunique() == 2
+    fill(form, burn="sign 3", board="K2").save.click()
+    assert jobs.read(book)["burn"].nunique() == 3
+
+
+def test_several_doubts_are_asked_one_after_the_other(form, book):
+    fill(form, burned_on="2999-12-30", readings="2.4 2.6 0.25")
+    for _ in range(4):
+        form.save.click()
+    assert jobs.read(book)["burn"].unique().tolist() == ["sign 1"]
+
+
 def test_after_a_save_the_next_piece_of_the_board_is_ready_and_the_saved_one_can_be_accepted(book, cards):
     form = jobform.job_form(book, cards, piece="sign 1")
     fill(form, note="first")

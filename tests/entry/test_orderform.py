@@ -57,6 +57,18 @@ def test_a_change_touches_its_own_lines_only(own, fit):
     assert text_of(own) == before.replace("pieces = 6", "pieces = 4", 1).replace("per_minute = 0.6", "per_minute = 0.75")
 
 
+def test_a_day_to_come_is_asked_about_in_an_order_and_a_proof(own, fit):
+    before, job = text_of(own), Job.read(own, fit, Machine.of(own))
+    form = filled(order_form(own, fit), ordered_on="2999-11-27")
+    form.save.click()
+    assert "Not saved yet: 2999-11-27 lies after today" in form.said.value and text_of(own) == before
+    form.save.click()
+    assert 'ordered_on = "2999-11-27"' in text_of(own) or "ordered_on = 2999-11-27" in text_of(own)
+    proof = filled(proof_form(own, job), board="Plank-1", depths="0.52 0.53", proved_on="2999-01-05")
+    proof.save.click()
+    assert "2999-01-05 lies after today" in proof.said.value and "2999-01-05" not in text_of(own)
+
+
 def test_what_sanding_takes_off_is_asked_for_and_written_beside_the_way_to_fill(own, fit):
     filled(order_form(own, fit), sanded_mm="0,08 to 0.14", variant="resin-filled").save.click()
     order = orders.read(own)

@@ -345,7 +345,7 @@ def _burns_meant(form) -> tuple[list[str], list[Remark]]:
 def log_doubts(form) -> list[Remark]:
     """Say what of an entry would do nothing, or looks like a slip."""
     day, module, names = form.known("day"), module_named(form.text("module")), modules(form.book)
-    said = [labbook.days_ahead(pd.Series([pd.Timestamp(day)]))] if day else []
+    said = []
     if module and module not in names:
         said.append(f"No burn is of the module {module}: the entry would be about none of them. Modules are: {', '.join(names) or 'none yet'}.")
     if day and any((pd.to_datetime(made["burned_on"]) == pd.Timestamp(day)).any() for made in (_readings(form.book), _finished(form.book))):

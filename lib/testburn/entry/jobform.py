@@ -27,7 +27,7 @@ from testburn.entry.typed import MM_OF, length_mm, lengths_mm, short
 from testburn.entry.remarks import Remark
 from testburn.entry.kept import Asking, attempt, in_words, saved
 from testburn.job import promise
-from testburn.labbook import jobs, machinelog, shown
+from testburn.labbook import days_ahead, jobs, machinelog, shown
 from testburn.units import Units
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
@@ -253,13 +253,24 @@ class JobForm(widgets.VBox):
             if self._asking.first("save"):
                 return [Remark("fault", "Not saved yet; press Save job again to save it so. The readings are "
                                f"{ratio:.2g} times what the card said: is the unit right, and the card?")]
-        if (stray := suspects.stray(readings["depth_mm"])) and self._asking.first("stray"):
-            return [Remark("fault", f"Not saved yet: {stray}. Press Save job again to save it so.")]
+        stray = suspects.stray(readings["depth_mm"])
+        for what, doubt in {"stray": stray and f"{stray}.", "day": days_ahead(readings["burned_on"]), "twin": self._twin(readings)}.items():
+            if doubt and self._asking.first(what):
+                return [Remark("fault", f"Not saved yet: {doubt} Press Save job again to save it so.")]
         file = jobs.save(readings, self.book)
         said = [saved(len(readings), file), *self._put_away()]
         self._next()
         self._then()
         return said
+
+    def _twin(self, readings: pd.DataFrame) -> str:
+        """Say which saved job has these readings to the last digit on that board; mostly nothing."""
+        depths = readings["depth_mm"].round(4).tolist()
+        for job, rows in jobs.read(self.book).groupby("burn", sort=False):
+            if rows["depth_mm"].round(4).tolist() == depths and (rows["board"] == readings["board"].iloc[0]).all():
+                return (f"these are the readings of job {job} to the last digit, on the same board: the same piece? Two jobs of one piece count twice. "
+                        f"To correct {job}, change its file in {(self.book / 'jobs').resolve()}.")
+        return ""
 
     def _next(self) -> None:
         """Make the boxes ready for the next piece of the same board; the piece that was saved may still be accepted."""

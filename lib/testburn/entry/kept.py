@@ -26,16 +26,17 @@ class Asking:
     """What was asked about; the same press again is the answer."""
 
     def __init__(self):
-        self._what = ""
+        self._asked = set()
 
     def forget(self) -> None:
         """Ask again next time: something was changed."""
-        self._what = ""
+        self._asked.clear()
 
     def first(self, what: str = "save") -> bool:
         """Say whether `what` is asked about for the first time, and remember it."""
-        before, self._what = self._what, what
-        return before != what
+        new = what not in self._asked
+        self._asked.add(what)
+        return new
 
 
 def attempt(save: Callable[[], list[Remark]], in_words: Callable[[ReadingsError], Iterable[str]],

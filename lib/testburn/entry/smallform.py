@@ -6,19 +6,21 @@ too; what is wrong stands under it. A press judges them all, then acts; refused,
 in one line and the boxes are ready for the next.
 """
 
+import datetime
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import ipywidgets as widgets
+import pandas as pd
 
 from testburn.entry import boxes, typed
 from testburn.entry.boxes import STYLE, as_html, button, keys, message, wrapped
 from testburn.entry.kept import KEPT, Asking, Kept, attempt, in_words
 from testburn.entry.remarks import Remark
 from testburn.entry.typed import short
-from testburn.labbook import ReadingsError, columns, shown, tomlfile
+from testburn.labbook import ReadingsError, columns, days_ahead, shown, tomlfile
 
 _AGAIN = "What you typed last time and did not save is filled in again."
 _TRIAL = "For trying out only: this is a scratch copy of the invented demo lab book."
@@ -252,6 +254,10 @@ class SmallForm(Kept):
         said = {box.field.name: self._judge(box) for box in self.asked}
         if wrong := self._wrong():
             self._tell("fault", KEPT, f"See under {', '.join(wrong)}.")
+            return
+        days = pd.Series([one for one in said.values() if isinstance(one, datetime.date)], dtype="datetime64[us]")
+        if (ahead := days_ahead(days)) and self.asking.first("day"):
+            self._tell("fault", f"Not saved yet: {ahead} Press again to save it so.")
             return
         done = []
         self.said.value = as_html(attempt(lambda: done.append(act(self, said)) or done[0], self._refused, self.book / self.folder))
