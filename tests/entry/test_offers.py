@@ -170,7 +170,17 @@ def test_a_burn_is_planned_in_boxes_and_then_offered(new):
     assert (form.boxes["species"].value, form.boxes["width_mm"].value) == ("red oak", "250")
 
 
+def test_a_plan_of_two_pitches_and_inches_can_be_entered(new):
+    file = new / "machine.toml"
+    file.write_text(file.read_text(encoding="utf-8") + "\nline_pitches_mm = [0.08, 0.1]\npowers_pct = [80]\n", encoding="utf-8")
+    planned(new, species="white oak", module_w="10", wavelength_nm="455", width_mm="12 in", height_mm="8 in", thickness_mm="3/4 in")
+    form = Offers(new, plans=new / "cards" / "plans").form
+    assert {row.pitch.value for row in form.rows} == {"", "0.1"} and form.header["line_spacing"].value == "0.08"
+    assert form.header["board_thickness"].value == "19.05 mm"
+
+
 @pytest.mark.parametrize("typed, said", [
+    ({"species": "white oak", "module_w": "10000"}, "Watts on its label: 10000 W is no diode module. Milliwatts? That would be 10 W."),
     ({"species": "oak"}, "Wood &#x27;oak&#x27;: this could be white oak or northern red oak."),
     ({"species": "moon wood"}, "Wood &#x27;moon wood&#x27;: this wood is not in the list: add it on page 3."),
     ({"species": ""}, "Wood: nothing is typed here."), ({"module_w": ""}, "Watts on its label: nothing is typed here."), ({"width_mm": "-3"}, "allowed is above 0"), ({"boards": "two"}, "this is not a whole number"),

@@ -32,7 +32,7 @@ def remarks_on(speed="150", depths=(), power="", species="black cherry", faces=(
     ({"speed": "", "depths": ["", ""]}, []),
     ({"speed": "abc", "depths": ["1/64"]},
      [("fault", "Speed 'abc': this is not a number; write it like 0.45 or 0,45"),
-      ("fault", "Reading 1 '1/64': this is not a number; write it like 0.45 or 0,45")]),
+      ("fault", "Reading 1 '1/64': a fraction is one of an inch; write it like 1/64 in, or in mm like 0.45")]),
     ({"speed": "-5", "depths": ["-0.1"], "power": "120"},
      [("fault", "Speed '-5': allowed is at least 0.001 and at most 100000 mm/s"),
       ("fault", "Power '120': allowed is at least 0.01 and at most 100 %"),

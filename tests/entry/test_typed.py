@@ -33,9 +33,16 @@ def test_a_comma_that_may_stand_for_thousands_is_asked_about():
     ("0.45", "mm", 0.45), ("0,018", "inch", 0.4572), ("1", "inch", 25.4),
     ("0.0005 in", "mm", 0.0127),
     ('0.75"', "mm", 19.05), ("19 mm", "inch", 19.0), ("0.5inch", "mm", 12.7), ("", "inch", None),
+    ("3/4 in", "mm", 19.05), ('3/4"', "mm", 19.05), ("1 1/2 in", "mm", 38.1), ("1-1/2 inch", "mm", 38.1), ("1/64", "inch", 0.396875), ("12 in", "mm", 304.8),
 ])
 def test_a_typed_length(typed, unit, mm):
     assert length_mm(typed, unit) == mm
+
+
+@pytest.mark.parametrize("typed", ["3/4", "3/4 mm", "3/0 in", "1/2/3 in"])
+def test_a_fraction_of_nothing_is_refused(typed):
+    with pytest.raises(ValueError, match="a fraction is one of an inch; write it like 3/4 in" if typed.startswith("3/4") else "this is not a number"):
+        length_mm(typed)
 
 
 @pytest.mark.parametrize(("typed", "unit", "mm"), [

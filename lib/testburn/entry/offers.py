@@ -25,7 +25,7 @@ from testburn.labbook import Machine, columns, journal, woods
 from testburn.paper import burnsheet, pdf
 
 _NEW, _IMPORT = ("new", ""), ("import", "")
-_MOST_OFFERED = 8
+_MOST_OFFERED, _MOST_W = 8, 200.0
 _PLANNED_BURN = ("{}. Setting and speeds are those of its sheet; burn id and board are named after it. Change what was burned otherwise, and a board "
                  "that your lab book knows by another name. Another burn is under Open.")
 _ELSEWHERE = ("This burn is open in another window. Go on there; or press Resume once more to take it over: what is typed there "
@@ -71,6 +71,8 @@ def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: s
         return meant[0]
 
     def make(form, said):
+        if said["module_w"] > _MOST_W:
+            raise ValueError(f"Watts on its label: {said['module_w']:g} W is no diode module. Milliwatts? That would be {said['module_w'] / 1000:g} W.")
         if said["at_least_mm"] >= said["at_most_mm"]:
             raise ValueError(f"At least {said['at_least_mm']:g} mm and at most {said['at_most_mm']:g} mm is no window: the first has to be less.")
         scrap = Scrap(said["width_mm"], said["height_mm"], said["thickness_mm"])
@@ -90,8 +92,9 @@ def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: s
         "Burn": (box("species", "Wood", offered=tuple(table.index), read=wood, width="190px"), box("module_w", "Watts on its label", watts),
                  box("wavelength_nm", "Wavelength, nm", wavelength_nm)),
         "Window": (box("at_least_mm", "At least, mm", "0.40", read=typed.length_mm), box("at_most_mm", "At most, mm", "0.60", read=typed.length_mm)),
-        "Scrap": (box("width_mm", "Along the lines, mm", "300"), box("height_mm", "Across them, mm", "200"), box("thickness_mm", "Thickness, mm", "19"),
-                  box("gauge_tip_mm", "Gauge's tip, mm", "4")),
+        "Scrap": tuple(box(name, label, start, read=typed.length_mm) for name, label, start in (
+            ("width_mm", "Along the lines, mm", "300"), ("height_mm", "Across them, mm", "200"), ("thickness_mm", "Thickness, mm", "19"),
+            ("gauge_tip_mm", "Gauge's tip, mm", "4"))),
         "If need be": (box("boards", "Boards"), box("swatches", "Swatches on each"), box("proves_every_board", "You prove every board", "no", width="170px"))}
     return SmallForm(book, scratch, "plan", str(Path(plans).absolute()), lines, {"Make the plan": make}, starts=lambda: (dict(asked), ""))
 

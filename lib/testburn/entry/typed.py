@@ -15,6 +15,7 @@ _FORMER_UNIT = {"mm between lines": "mm"}
 MM_OF = {"mm": float, "inch": energy.mm_from_inches}
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)")
 _COULD_BE_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+_FRACTION = re.compile(r"(?:([0-9]{1,4})[\s-]+)?([0-9]{1,4})/([1-9][0-9]{0,3})")
 _LENGTH = re.compile(r'(.*?)\s*(mm|inch|in|")?', re.DOTALL)
 
 
@@ -45,10 +46,15 @@ def number(typed: str, comma_is_decimal: bool = False) -> float | None:
 
 
 def length_mm(typed: str, unit: str = "mm") -> float | None:
-    """Return a typed length in mm; a unit behind the number goes before `unit` (mm or inch)."""
+    """Return a typed length in mm; a unit behind the number goes before `unit` (mm or inch), an inch may have a fraction: 1 1/2 in."""
     text, own_unit = _LENGTH.fullmatch(typed.strip()).groups()
-    value = number(text, comma_is_decimal=True)
     own_unit = {"in": "inch", '"': "inch", None: unit}.get(own_unit, own_unit)
+    if parts := _FRACTION.fullmatch(text):
+        if own_unit != "inch":
+            raise ValueError(f"a fraction is one of an inch; write it like {text} in, or in mm like 0.45")
+        whole, over, under = (int(part or 0) for part in parts.groups())
+        return round(MM_OF[own_unit](whole + over / under), 9)
+    value = number(text, comma_is_decimal=True)
     # A pitch or depth is never known to 1e-9 mm: rounding keeps 0.018 in from being 0.45719999….
     return None if value is None else round(MM_OF[own_unit](value), 9)
 
