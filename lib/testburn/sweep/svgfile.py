@@ -27,7 +27,8 @@ _UNREAD = (
                         "and save again."),
     ("image |feImage .*=(?!#)", "is not read. Trace the picture into filled shapes, or remove it."),
     # Some filters keep the renderer busy for seconds, break it off, or come out otherwise than in a browser.
-    ("foreignObject |fe(SpecularLighting|DiffuseLighting|Morphology|DisplacementMap|Turbulence|ConvolveMatrix|Tile) |filter .*primitiveUnits |mask .*mask ", f"is not read. {_PLAIN}"),
+    ("foreignObject |fe(SpecularLighting|DiffuseLighting|Morphology|DisplacementMap|Turbulence|ConvolveMatrix|Tile) "
+     "|filter .*primitiveUnits |mask .*mask ", f"is not read. {_PLAIN}"),
     (r"svg .*\b(transform|clip-path|mask|filter) ", "is moved, cut, masked or filtered as a whole, which is not read. Do that to "
                                                    "a group within it, or to its shapes, and save again."),
     (".* pathLength ", f"has a pathLength, which is not read. {_PLAIN}"),
@@ -165,8 +166,11 @@ def _put_right(root) -> dict:
             one.set("href", link if "href" not in one.attrib else one.get("href").strip())
         if tag(one) == "filter":
             one.attrib.pop("href", None)
+            if one.get("primitiveUnits") == "userSpaceOnUse":
+                del one.attrib["primitiveUnits"]
         if tag(one) == "svg":
-            if one is not root and any(re.match(r"[+]?0*\.?0*(\D|$)|-", one.get(side, "1")) for side in ("width", "height")):
+            sides = [re.match(svgstyle.NUMBER, one.get(side, "1").lower()) for side in ("width", "height")]
+            if one is not root and any(side and float(side[0]) <= 0 for side in sides):
                 one[:] = []
             for name in {"transform", "clip-path", "mask", "filter"} & one.attrib.keys():
                 if one.get(name) == "none":

@@ -9,7 +9,7 @@ shows decides: tests/sweep/test_artwork.py holds every case.
 """
 
 import re
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import cssselect2
 import tinycss2
@@ -103,13 +103,17 @@ def put_right(root) -> None:
 def _same_where_shown_again(root, matcher, dressed: dict) -> None:
     """Refuse a shape whose copies a browser would dress otherwise: by rules or variables from around them."""
     by_id = {one.get("id"): one for one in reversed([*root.iter()])}
+
+    @cache
+    def stands_alone(shape) -> bool:
+        parts = cssselect2.ElementWrapper.from_xml_root(shape).iter_subtree()
+        return all(matcher.match(one) == dressed[one.etree_element][0] for one in parts)
+
     for use in (one for one in dressed if tag(one) == "use"):
         link = next((said for name, said in use.attrib.items() if name.endswith("href")), "").strip()[1:]
-        if (shape := by_id.get(link)) is None or dressed[use][1] == dressed[shape][1] and all(
-                matcher.match(one) == dressed[one.etree_element][0]
-                for one in cssselect2.ElementWrapper.from_xml_root(shape).iter_subtree()):
-            continue
-        raise Unread(f"- <use> shows #{link[:60]} again, and a style depends on what is around it. Unlink the copies and save again.")
+        shape = by_id.get(link)
+        if shape is not None and (dressed[use][1] != dressed[shape][1] or not stands_alone(shape)):
+            raise Unread(f"- <use> shows #{link[:60]} again, and a style depends on what is around it. Unlink the copies and save again.")
 
 
 def _rules(nodes):
