@@ -42,6 +42,8 @@ LINES = {
 _WIDTHS = {"species": "170px", "line_spacing_unit": "170px", "note": "240px", "power_unit": "90px", "speed_unit": "90px",
            "depth_unit": "90px", "gauge_step": "110px", "board": "110px"}
 FIELD, NAME, CELL, HALF_CELL = "150px", "66px", "96px", "84px"
+# Own power and own pitch share the place of one, so that the row stands on one line at 1024 px.
+_SHARED = "46px"
 # Where the focus goes when a form is opened: the first of these that is empty.
 MUST = "burn-must"
 _HEAD = "burn-head"
@@ -258,6 +260,8 @@ class RowBoxes:
     def show(self, with_face: bool, with_pitch: bool) -> None:
         """Put the boxes into the line, the face's before the floor's where both are typed; a pitch where a swatch has its own."""
         width = HALF_CELL if with_face else CELL
+        for box in (self.power, self.pitch):
+            box.layout = laid(width=_SHARED if with_pitch else CELL)
         for box in (*self.faces, *self.depths):
             box.layout = laid(width=width)
         pairs = zip(self.faces, self.depths) if with_face else ((box,) for box in self.depths)
@@ -308,8 +312,8 @@ class Rows(widgets.VBox):
         names = ("Face", "Floor") if with_face else ("Reading",)
         over = [f"{name} {n} {unit}" for n in range(1, self.readings + 1) for name in names]
         self._headings.children = [
-            words("Swatch", NAME, _HEAD), words(f"Speed {speed_unit}", CELL, _HEAD), words(f"Own power {power_unit}", CELL, _HEAD),
-            *[words(f"Own pitch {pitch_unit}", CELL, _HEAD)] * self.with_pitch,
+            words("Swatch", NAME, _HEAD), words(f"Speed {speed_unit}", CELL, _HEAD), words(f"Own power {power_unit}", _SHARED if self.with_pitch else CELL, _HEAD),
+            *[words(f"Own pitch {pitch_unit}", _SHARED, _HEAD)] * self.with_pitch,
             *(words(text, HALF_CELL if with_face else CELL, _HEAD) for text in over)]
 
     def show(self, with_face: bool) -> None:
