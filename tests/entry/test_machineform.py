@@ -165,6 +165,17 @@ def test_a_run_that_cannot_be_is_refused(typed, name, words, own):
     assert words in (form.beside[name].value if name else form.said.value) and (own / "timed_runs.csv").read_bytes() == before
 
 
+@pytest.mark.parametrize(("made", "day", "button", "file"), [
+    (lambda book: filled(timed_form(book), **RUN), "timed_on", "Add run", "timed_runs.csv"),
+    (lambda book: filled(repeats_form(book), depths_mm=TYPED_TEN), "day", "Save sheet", "gauge.csv")])
+def test_a_day_to_come_is_written_at_the_second_press_only(made, day, button, file, new):
+    form = filled(made(new), **{day: "2999-01-01"})
+    form.buttons[button].click()
+    assert "2999-01-01 lies after today" in form.said.value and not (new / file).exists()
+    form.buttons[button].click()
+    assert "2999-01-01" in (new / file).read_text(encoding="utf-8")
+
+
 def test_runs_that_contradict_are_asked_about_and_the_first_two_say_the_acceleration(new):
     """A head of 2000 mm/s², constant acceleration: a turn takes 2v/a, worked out by hand: 401 lines, 400 turns of 20 mm."""
     form = filled(timed_form(new), **RUN | {"seconds": f"{401 * 20 / 100 + 400 * 2 * 100 / 2000:g}"})

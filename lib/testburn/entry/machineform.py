@@ -122,17 +122,13 @@ def timed_form(book: str | Path, scratch: bool = False) -> SmallForm:
     """Return a form that adds a timed rectangle, and puts what all of them say into machine.toml; see `machine_form`."""
     units, field = units_of(book), {one.name: one for one in timedruns.FIELDS}
     speed, pitch = units.of("speed_mm_s"), units.of("line_pitch_mm")
-    lines = {"Run": (Box(field["run"], "Run"), Box(field["timed_on"], "Timed on", datetime.date.today().isoformat(), read=_day_text),
+    lines = {"Run": (Box(field["run"], "Run"), Box(replace(field["timed_on"], kind="date"), "Timed on", datetime.date.today().isoformat()),
                      Box(field["width_mm"], "Line length, mm", read=_mm), Box(field["height_mm"], "Across the lines, mm", read=_mm, width="160px")),
              "Setting": (Box(field["speed_mm_s"], f"Speed, {speed.name}", read=lambda text: typed.speed_mm_s(text, speed.name)),
                          Box(field["line_pitch_mm"], f"Pitch, {pitch.name}", read=lambda text: typed.pitch_mm(text, pitch.name), width="190px"),
                          Box(field["passes"], "Passes", "1", width="90px"), Box(field["seconds"], "Stopwatch, s or min:s", read=_seconds, width="170px"))}
     return SmallForm(book, scratch, "timed", timedruns.FILE, lines, {"Add run": _add_run}, further={"Put into machine.toml": _put},
                      starts=lambda: (_next_run(book, pitch), ""))
-
-
-def _day_text(text: str) -> str:
-    return typed.day(text).isoformat()
 
 
 def _seconds(text: str) -> float:
@@ -152,7 +148,7 @@ def _next_run(book, pitch) -> dict[str, str]:
 
 
 def _add_run(form, said: dict) -> list[Remark]:
-    run = said | {"invented": "yes" if form.scratch else ""}
+    run = said | {"timed_on": str(said["timed_on"] or ""), "invented": "yes" if form.scratch else ""}
     runs = pd.concat([timedruns.read(form.book).astype(object), timedruns.one(run).astype(object)], ignore_index=True)
     try:
         found = timedruns.of(runs, Machine.of(form.book))
