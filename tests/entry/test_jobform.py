@@ -233,7 +233,7 @@ def test_a_draft_comes_back_with_its_own_one_of_two_cards_that_read_the_same(boo
 
 def test_a_draft_of_an_elder_form_leaves_its_card_open(book, cards):
     from testburn.labbook import journal
-    journal.record(book / "jobs", "20260101-000000-abcdef", "card", jobform.label(cards.iloc[0]))
+    journal.record(book / "jobs", "20260101-000000-abcdef", "card", promise.label(cards.iloc[0]))
     assert jobform.job_form(book, cards).row is None
     journal.close(book / "jobs", "20260101-000000-abcdef")
     journal.record(book / "jobs", "20260101-000000-abcdef", "note", "torn")
@@ -298,7 +298,7 @@ def test_without_a_card_there_is_nothing_to_choose(book, cards):
 
 def test_a_promise_is_labelled_in_the_machine_s_units(cards):
     row = cards.iloc[0]
-    words = jobform.label(row, Units("mm/min", power_out_of=255))
+    words = promise.label(row, Units("mm/min", power_out_of=255))
     assert f"{60 * row['speed_mm_s']:g} mm/min" in words and " of 255, " in words and "mm/s" not in words
 
 
@@ -320,7 +320,7 @@ def test_a_day_to_come_is_asked_about(form, book):
 
 def test_the_same_piece_typed_again_is_asked_about(form, book):
     fill(form).save.click()
-    fill(form, burn="sign 2", burned_on="2026-03-21").save.click()
+    fill(form, burn="sign 2", burned_on="2026-03-21", readings="0.61 0.60 0.58").save.click()
     assert "these are the readings of job sign 1 to the last digit" in form.said.value and jobs.read(book)["burn"].unique().tolist() == ["sign 1"]
     form.save.click()
     assert jobs.read(book)["burn"].nunique() == 2
@@ -353,3 +353,86 @@ def test_after_a_piece_without_a_number_the_next_has_one(book, cards):
     form = fill(jobform.job_form(book, cards), burn="gate")
     form.save.click()
     assert form.boxes["burn"].value == "gate-2"
+
+
+def opened(form, job="sign 1"):
+    form.saved_job.value = job
+    form.correct.click()
+    return form
+
+
+def test_a_saved_job_is_corrected_after_its_change_was_shown_and_its_burn_with_it(form, book):
+    fill(form, note="first").save.click()
+    form.accept.click()
+    before = (book / "jobs" / "sign 1.csv").read_bytes()
+    opened(form)
+    assert form.boxes["burn"].disabled and {name: form.boxes[name].value for name in TYPED} == TYPED | {"readings": "0.58 0.61 0.6"}
+    assert form.boxes["card"].label == "As saved: white oak, 20 W, 0.60 mm: 90 %, 143 mm/s · card 1a2b3c4d5e6f · no. 2"
+    form.save.click()
+    assert "Nothing of job sign 1 has changed" in form.said.value
+    fill(form, board="K2", readings="0,51 0.61").save.click()
+    said = [line.split("</p>")[0].split(">")[-1] for line in form.said.value.split("<p")[1:]]
+    assert said == ["Not saved yet; press Save correction again to save these changes.", "Recess 1, reading 3: 0.6 mm is taken away",
+                    "Board: K1 becomes K2", "Recess 1, reading 1: Depth 0.58 becomes 0.51 mm"]
+    assert (book / "jobs" / "sign 1.csv").read_bytes() == before
+    form.save.click()
+    assert "Saved 2 readings" in form.said.value and (book / "history" / "jobs" / "sign 1" / "1.csv").read_bytes() == before
+    for rows in (jobs.read(book), labbook.read(book)):
+        assert rows["depth_mm"].tolist() == [0.51, 0.61] and set(rows["board"]) == {"K2"} and set(rows["note"]) == {"first"}
+    assert form.save.description == "Save job" and not form.boxes["burn"].disabled and len(form.boxes["card"].options) == 2
+    fill(form, burn="sign 2", readings="0.57 0.59").save.click()
+    assert sorted(jobs.read(book)["burn"].unique()) == ["sign 1", "sign 2"]
+
+
+def test_a_job_is_corrected_to_another_row_of_the_card(form, book):
+    fill(form).save.click()
+    opened(form).boxes["card"].value = 1
+    for _ in range(2):
+        form.save.click()
+    assert "Saved 3 readings" in form.said.value and jobs.read(book)["expected_mm"].unique().tolist() == [0.8]
+    assert jobs.read(book)["promised_for"].unique().tolist() == ["K1"]
+
+
+def test_a_correction_comes_back_after_a_crash_and_what_changed_meanwhile_is_not_overwritten(form, book, cards):
+    fill(form).save.click()
+    opened(form).boxes["readings"].value = "0.50 0.51"
+    again = jobform.job_form(book, cards)
+    assert again.save.description == "Save correction" and again.boxes["readings"].value == "0.50 0.51" and again.boxes["burn"].value == "sign 1"
+    file = book / "jobs" / "sign 1.csv"
+    file.write_text(file.read_text(encoding="utf-8").replace("0.58", "0.59"), encoding="utf-8", newline="")
+    changed = file.read_bytes()
+    for _ in range(2):
+        again.save.click()
+    assert "somebody else changed it since you opened it" in again.said.value and file.read_bytes() == changed
+
+
+def test_what_is_typed_and_not_saved_is_asked_about_before_a_job_is_opened(form, book):
+    fill(form).save.click()
+    fill(form, burn="sign 2", readings="0.7 0.8")
+    assert "What is typed here is not saved." in opened(form).said.value and form.boxes["readings"].value == "0.7 0.8"
+    form.correct.click()
+    assert form.boxes["readings"].value == "0.58 0.61 0.6"
+    form.clear.click()
+    assert form.save.description == "Save job" and form.boxes["readings"].value == "" and len(jobs.read(book)) == 3
+
+
+def test_a_job_is_taken_back_at_the_second_press_and_its_file_stays(form, book):
+    form.back.click()
+    assert "Choose a saved job first." in form.said.value
+    fill(form).save.click()
+    before = (book / "jobs" / "sign 1.csv").read_bytes()
+    form.saved_job.value = "sign 1"
+    form.back.click()
+    assert "job sign 1 counts no more" in form.said.value and len(jobs.read(book)) == 3
+    form.back.click()
+    assert "Taken back: job sign 1." in form.said.value and jobs.read(book).empty
+    assert (book / "history" / "jobs" / "sign 1" / "1.csv").read_bytes() == before and len(form.saved_job.options) == 1
+
+
+def test_a_job_with_two_recesses_is_not_opened(form, book):
+    rows = [jobs.readings_of(form.promises.iloc[0], "pair", "K1", [0.6, depth], 0.01, datetime.date(2026, 3, 20), swatch=swatch)
+            for swatch, depth in (("1", 0.61), ("2", 0.58))]
+    import pandas as pd
+    jobs.save(pd.concat(rows, ignore_index=True), book)
+    form = jobform.job_form(book, form.promises)
+    assert "Job pair holds 2 recesses, and the form has boxes for one." in opened(form, "pair").said.value and form.save.description == "Save job"

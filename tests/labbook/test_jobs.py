@@ -79,7 +79,7 @@ def test_a_saved_job_is_never_overwritten(card, book):
     before = file.read_bytes()
     assert said(jobs.save, one_job(card, depths=[0.9]), book, error=FileExistsError) == (
         f"Job job-1 is already in the lab book: {file}. Another job needs another id; to correct this "
-        "one, edit its file.")
+        "one, choose it under Saved job.")
     assert said(jobs.save, one_job(card, "JOB-1"), book, error=FileExistsError).startswith("Job job-1 is")
     assert file.read_bytes() == before
 
@@ -188,12 +188,6 @@ def test_an_invented_promise_makes_an_invented_job(card):
     assert set(one_job(card)["invented"]) == {""}
 
 
-def test_limits_of_the_mean_of_many_readings_are_narrower_but_the_board_stays(card):
-    row = card.iloc[0]
-    widths = [np.subtract(*jobs.expected_limits(row, count)[::-1]) for count in (1, 3, 100)]
-    assert widths[0] > widths[1] > widths[2] > 2 * 2 * row["board_sd"] * row["expected_mm"]
-
-
 def test_an_accepted_job_is_a_burn_and_stays_a_job(card, book):
     job = jobs.save(two_recesses(card), book)
     before = job.read_bytes()
@@ -229,6 +223,33 @@ def test_accepting_needs_only_its_own_file_to_be_sound(card, book):
     jobs.save(one_job(card), book)
     (book / "jobs" / "job-2.csv").write_text("nonsense", encoding="utf-8")
     assert jobs.accept(book, "job-1").exists()
+
+
+@pytest.mark.parametrize(("before", "why"), [
+    (lambda book: jobs.accept(book, "job-1"), "Job job-1 is in the fit, as burns/job-1.csv: it can be corrected, but not taken back."),
+    (lambda book: jobs.add_second_pass(book, DAY, "job-1", 200, [0.6, 0.61], 0.01),
+     "Job job-1 has a second pass, in second_passes.csv: it can be corrected, but not taken back.")])
+def test_a_job_that_more_depends_on_is_not_taken_back(card, book, before, why):
+    jobs.save(one_job(card), book)
+    before(book)
+    assert said(jobs.take_back, book, "job-1", jobs.version(book, "job-1"), error=ValueError) == why and len(jobs.read(book)) == 3
+
+
+def test_a_correction_that_a_second_pass_contradicts_is_refused(card, book):
+    file = jobs.save(one_job(card), book)
+    jobs.add_second_pass(book, DAY, "job-1", 200, [0.6, 0.61], 0.01)
+    before, seen = file.read_bytes(), jobs.version(book, "job-1")
+    assert "0.9 mm before the second pass" in said(jobs.correct, one_job(card, depths=[0.9, 0.9]), book, seen)
+    assert file.read_bytes() == before
+    jobs.correct(one_job(card, depths=[0.5, 0.52]), book, seen)
+    assert jobs.second_passes(book)["before_mm"].tolist() == pytest.approx([0.51])
+
+
+def test_a_burn_of_another_origin_is_not_corrected_with_a_job(card, book):
+    jobs.save(one_job(card), book)
+    labbook.save(one_job(card, depths=[0.7])[list(columns.REQUIRED)], book)
+    jobs.correct(one_job(card, depths=[0.5]), book, jobs.version(book, "job-1"))
+    assert labbook.read(book)["depth_mm"].tolist() == [0.7] and jobs.read(book)["depth_mm"].tolist() == [0.5]
 
 
 def test_formulas_in_a_note_are_disarmed(card, book):

@@ -5,9 +5,10 @@ ladders of power and focus say of the machine. The ground: control charts as in 
 the board as the unit that varies.
 """
 
+from testburn.drift.finished import expected_limits
 from testburn.drift.machinecheck import FEWEST_STEPS, FocusCheck, PowerCheck, focus_check, power_check, power_ladders
 from testburn.drift.trackrecord import TrackRecord, track_record
 from testburn.drift.verdict import Drift, MODULE, check, past, past_of, state
 
-__all__ = ["Drift", "FEWEST_STEPS", "FocusCheck", "MODULE", "PowerCheck", "TrackRecord", "check", "focus_check", "past", "past_of", "power_check",
+__all__ = ["Drift", "FEWEST_STEPS", "FocusCheck", "MODULE", "PowerCheck", "TrackRecord", "check", "expected_limits", "focus_check", "past", "past_of", "power_check",
            "power_ladders", "state", "track_record"]

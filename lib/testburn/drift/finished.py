@@ -2,16 +2,18 @@
 
 Decides how the readings of a job become one row a board: recesses weighed by what their promise says of them, on the
 logarithm of observed over expected. A card that counted a state of the machine in said by which factor; taken out again,
-jobs of before and after stand on one scale.
+jobs of before and after stand on one scale. The readings of one recess are held to what its card said of that recess alone.
 """
 
 import numpy as np
 import pandas as pd
+from scipy import optimize, special
 
 from testburn import energy
 from testburn.labbook import columns
 
 MODULE = list(columns.MODULE_KEY)
+_MIXED = (np.arange(100) + 0.5) / 100
 
 
 def finished(jobs: pd.DataFrame) -> pd.DataFrame:
@@ -55,3 +57,17 @@ def finished(jobs: pd.DataFrame) -> pd.DataFrame:
     rows["off_pct"] = 100 * np.expm1(rows["log_ratio"])
     rows = rows.rename(columns={"burn": "job", "mean_mm": "depth_mm"}).drop(columns="weight")
     return rows.sort_values([*MODULE, "finished_on", "job", "species", "board"], ignore_index=True)
+
+
+def expected_limits(promise_row: pd.Series, readings: int = 3, gauge_step_mm: float = 0.01,
+                    level: float = 0.95) -> tuple[float, float]:
+    """Return the limits in mm that the mean of so many readings in one recess was promised."""
+    depth, row = promise_row["expected_mm"], promise_row
+    gauge = (row["gauge_sd_mm"] ** 2 + gauge_step_mm**2 / 12) / depth**2
+    state = row.get("state_sd", np.nan)
+    variance = (row["curve_sd"] ** 2 + row["board_sd"] ** 2 + row["swatch_sd"] ** 2 + (0 if pd.isna(state) else state ** 2)
+                + (row["reading_sd"] ** 2 + gauge) / readings)
+    # How sure the variance is goes as chi-square over its degrees of freedom (Satterthwaite): normals of such variances, mixed.
+    likely = special.gammaincinv(row["df"] / 2, _MIXED) * 2 / row["df"]
+    half = optimize.brentq(lambda z: special.ndtr(z / np.sqrt(likely)).mean() - (1 + level) / 2, 0, 40) * np.sqrt(variance) * depth
+    return max(depth - half, 0.0), depth + half

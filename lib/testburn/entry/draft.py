@@ -23,7 +23,7 @@ import pandas as pd
 
 from testburn import labbook
 from testburn.entry.grid import HEADER, LABELS, as_readings, filled
-from testburn.labbook import columns, files, journal
+from testburn.labbook import columns, files, jobs, journal
 from testburn.units import Units
 
 _WHOLE, _CORRECTING = "form", "correcting"
@@ -248,7 +248,7 @@ def _row(row: dict) -> dict:
 
 @dataclass(frozen=True, eq=False)
 class Saved:
-    """A burn as it is in the lab book; `seen` is the fingerprint of its file."""
+    """A burn, or a finished job, as it is in the lab book; `seen` is the fingerprint of its file."""
 
     burn: str
     seen: str
@@ -270,6 +270,21 @@ def saved_burn(book: str | Path, burn: str) -> Saved:
     # The fingerprint comes first: what changes after it was taken is refused when saving.
     seen = labbook.version(book, burn)
     return Saved(burn, seen, labbook.read(Path(book) / "burns" / f"{burn}.csv", as_typed=True))
+
+
+def saved_job(book: str | Path, job: str) -> Saved:
+    """Return a finished job of the lab book, as `saved_burn` does a burn.
+
+    Raises
+    ------
+    ValueError
+        If it has several recesses: the form makes none such, and has boxes for one.
+    """
+    seen, finished = jobs.version(book, job), jobs.read(book)
+    readings = finished[finished["burn"] == job].reset_index(drop=True)
+    if (recesses := readings["swatch"].nunique()) > 1:
+        raise ValueError(f"Job {job} holds {recesses} recesses, and the form has boxes for one. Correct its file jobs/{job}.csv in a spreadsheet.")
+    return Saved(job, seen, readings)
 
 
 def opened(saved: Saved, units: Units = Units()) -> dict:
@@ -313,7 +328,7 @@ def changes(before: pd.DataFrame, after: pd.DataFrame) -> list[str]:
               "is added" for swatch, reading in added]
     both = old.index.intersection(new.index)
     for name in old.columns:
-        found += _column_changes(name, old.loc[both, name].map(_word), new.loc[both, name].map(_word))
+        found += _column_changes(name, old.loc[both, name].map(word), new.loc[both, name].map(word))
     return found
 
 
@@ -334,7 +349,7 @@ def _column_changes(name, old, new) -> list[str]:
     return list(places.values())
 
 
-def _word(value) -> str:
+def word(value) -> str:
     """Return a cell as it is said; numbers in as many digits as they have, up to nine."""
     if isinstance(value, pd.Timestamp):
         return f"{value:%Y-%m-%d}"

@@ -4,13 +4,14 @@ Decides what the maker types after a job and what is answered at once: what the 
 where the readings fall. Readings go through `jobs`, which checks everything and never overwrites.
 Every box that is left is in a journal on the disk before anything else; what was not saved stands in
 the boxes again when the form is opened next, against the same promise, or none where that is gone.
-Accepting jobs that the drift check finds off since some job takes a second press.
+Accepting jobs that the drift check finds off since some job takes a second press. A saved job is put into the boxes again to be
+corrected, against the promise it was saved with, and written once its changes were shown; or it is taken back.
 """
 
 import datetime
-import hashlib
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -19,48 +20,23 @@ import pandas as pd
 
 from testburn import drift
 from testburn.depthfit import NEXT, suspects
-from testburn.entry import boxes
+from testburn.entry import boxes, draft
 from testburn.entry.boxes import as_html, button, keys
-from testburn.entry.draft import BoxesDraft
 from testburn.entry.grid import next_id, units_of
 from testburn.entry.typed import MM_OF, length_mm, lengths_mm, short
 from testburn.entry.remarks import Remark
 from testburn.entry.kept import Asking, attempt, in_words, saved
 from testburn.job import promise
-from testburn.labbook import days_ahead, jobs, machinelog, shown
-from testburn.units import Units
+from testburn.labbook import columns, days_ahead, jobs, machinelog, shown
 
 LABELS = {"card": "Made from", "burn": "Job id", "burned_on": "Finished on", "board": "Board",
           "readings": "Readings", "unit": "In", "gauge_step": "Gauge step", "note": "Note"}
 _WIDTHS = {"card": "520px", "readings": "220px", "unit": "80px", "note": "260px"}
 _FAULT_LABELS = LABELS | {"depth_mm": "Readings", "gauge_step_mm": "Gauge step"}
 _FAR_OFF = 2.0
-_APART = {"wavelength_nm": "{:g} nm", "module": "{}", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
-          "at_least_mm": "at least {:.3g} mm", "at_most_mm": "at most {:.3g} mm", "expected_mm": "said {:.3g} mm"}
+_PROMISED = [column.name for column in columns.PROMISED]
+_CORRECTING = "(correcting)"
 _LOST = "The card of this draft is not in the list: choose it again."
-
-
-def label(row: pd.Series, units: Units = Units()) -> str:
-    """Return a promise as one line, e.g. 'white oak, 15 W, 0.60 mm: 90 %, 107 mm/s · card 1a2b…'."""
-    depth = row["expected_mm"] if pd.isna(row["aim_mm"]) else row["aim_mm"]
-    board = "" if row["board"] == NEXT else f" · board {row['board']}"
-    if _of_order(row):
-        board += f" · order {row['order']}"
-        gone = row.get("replaced_by", np.nan)
-        board += "" if pd.isna(gone) else f", replaced by its card {gone:.0f}"
-    return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: "
-            f"{units.said('power_pct', row['power_pct'])}, {units.said('speed_mm_s', row['speed_mm_s'])} · card {row['card']}{board}{' · invented' * (row['invented'] == 'yes')}")
-
-
-def labels(promises: pd.DataFrame, units: Units = Units()) -> list[str]:
-    """Return each promise as one line; those that read the same are told apart by what differs."""
-    lines = pd.Series([label(row, units) for _, row in promises.iterrows()], dtype=object)
-    for name, words in _APART.items():
-        words = words.format if name != "line_pitch_mm" else lambda value, name=name: units.said(name, value)
-        more = promises[name].map(words).where(promises[name].notna(), "no window")
-        lines += (" · " + more).where(more.groupby(lines).transform("nunique") > 1, "")
-    number = lines.groupby(lines).cumcount() + 1
-    return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
 
 
 def job_form(book: str | Path, promises: pd.DataFrame, scratch: bool = False, piece: str = "",
@@ -111,29 +87,41 @@ class JobForm(widgets.VBox):
     def __init__(self, book, promises, scratch, piece="", then=lambda: None):
         self._piece, self._then, self._saved, self._filling = piece, then, "", False
         self.book, self.promises, self.scratch, self._units = book, promises, scratch, units_of(book)
-        self._draft, self._asking, self._lost = BoxesDraft(book, scratch, "jobs"), Asking(), ""
+        self._draft, self._asking, self._lost = draft.BoxesDraft(book, scratch, "jobs"), Asking(), ""
+        self._cards, self._correcting = promises, None
+        self.save = button("Save job", self._save, "primary", "burn-save")
         self.boxes = {name: self._box(name) for name in LABELS}
         self.promised, self.said = boxes.message(), boxes.message()
         resumed = self._resumed()
         for name, box in self.boxes.items():
             box.observe(lambda change, name=name: self._changed(name), "value")
-        self.save = button("Save job", self._save, "primary", "burn-save")
         self.accept = button("Accept into the fit", self._accept)
         self.clear = button("Start empty", self._clear)
+        self.saved_job = boxes.choice([("choose…", "")], "", "Saved job", "260px")
+        self.saved_job.observe(lambda _: self._asking.forget(), "value")
+        self.correct, self.back = button("Correct it", self._correct), button("Take it back", self._take_back)
         super().__init__([
             widgets.HTML(boxes.STYLE), keys(), self._place_line(resumed),
             boxes.row([self.boxes["card"]]), boxes.row(self.boxes[name] for name in list(LABELS)[1:]), self.promised,
-            widgets.HBox([self.save, self.accept, self.clear]), self.said])
+            widgets.HBox([self.save, self.accept, self.clear]), self.said, boxes.row([self.saved_job, self.correct, self.back])])
         self.add_class("burn-entry")
+        self._list_saved()
         self._say()
 
     def _box(self, name) -> widgets.Widget:
         width = _WIDTHS.get(name, boxes.FIELD)
         if name == "card":
-            return boxes.choice(list(zip(labels(self.promises, self._units), self.promises.index)), 0, LABELS[name], width)
+            return boxes.choice(self._offered(), 0, LABELS[name], width)
         if name == "unit":
             return boxes.choice(list(MM_OF), "mm", LABELS[name], width)
         return boxes.text(self._start(name), LABELS[name], width)
+
+    def _offered(self) -> list[tuple[str, int]]:
+        """Return the promises to choose from; that of a job which is corrected stands last."""
+        lines = promise.labels(self.promises, self._units)
+        if self._correcting:
+            lines[-1] = f"As saved: {lines[-1]}"
+        return list(zip(lines, self.promises.index))
 
     def _start(self, name) -> str:
         return {"burned_on": datetime.date.today().isoformat(), "gauge_step": "0.01 mm", "burn": self._next_piece()}.get(name, "")
@@ -149,8 +137,15 @@ class JobForm(widgets.VBox):
         """Fill in what was typed and not saved; return whether there was anything."""
         if not (typed := self._draft.left()):
             return False
+        job, _, seen = typed.pop(_CORRECTING, "").rpartition(" ")
+        if job:
+            try:
+                # The mark is the draft's: what changed since then is refused when saving.
+                self._hold(replace(draft.saved_job(self.book, job), seen=seen))
+            except (OSError, ValueError):
+                self._correcting = None  # gone, or no longer to be read: what was typed stands here as a job of its own
         self._lost = typed.pop("card", "not kept")
-        places = {_mark(row): place for place, row in self.promises.iterrows()}
+        places = {promise.mark(row): place for place, row in self.promises.iterrows()}
         self.boxes["card"].value = places.get(self._lost.rpartition(" ")[2])
         for cell, text in typed.items():
             if cell in self.boxes and (cell != "unit" or text in MM_OF):
@@ -181,8 +176,9 @@ class JobForm(widgets.VBox):
             return
         self._asking.forget()
         self.said.value = ""
-        typed = {cell: f"{box.label} · promise {_mark(self.row)}" if cell == "card" else box.value
+        typed = {cell: f"{box.label} · promise {promise.mark(self.row)}" if cell == "card" else box.value
                  for cell, box in self.boxes.items() if cell != "card" or self.row is not None}
+        typed |= {_CORRECTING: f"{self._correcting.burn} {self._correcting.seen}"} if self._correcting else {}
         try:
             self._draft.keep(typed, name)
         except OSError as error:
@@ -195,7 +191,7 @@ class JobForm(widgets.VBox):
         if (row := self.row) is None:
             self.promised.value = as_html([Remark("fault", _LOST), Remark("doubt", f"It was: {self._lost}")])
             return
-        low, high = jobs.expected_limits(row)
+        low, high = drift.expected_limits(row)
         said = [Remark("saved", f"The card said {row['expected_mm']:.2f} mm; 95 recesses in 100 lie "
                        f"between {low:.2f} and {high:.2f} mm.")]
         try:
@@ -203,7 +199,7 @@ class JobForm(widgets.VBox):
         except ValueError as wrong:
             said, depths = [*said, Remark("fault", str(wrong))], []
         if depths:
-            low, high = jobs.expected_limits(row, len(depths))
+            low, high = drift.expected_limits(row, len(depths))
             mean = np.mean(depths)
             inside = low <= mean <= high
             off = 100 * (mean / row["expected_mm"] - 1)
@@ -216,8 +212,7 @@ class JobForm(widgets.VBox):
         if pd.isna(row["at_least_mm"]):
             return ""
         inside = row["at_least_mm"] <= mean <= row["at_most_mm"]
-        return (f" {'Inside' if inside else 'Outside'} the window {row['at_least_mm']:.3g} to "
-                f"{row['at_most_mm']:.3g} mm.")
+        return f" {'Inside' if inside else 'Outside'} the window {row['at_least_mm']:.3g} to {row['at_most_mm']:.3g} mm."
 
     def _readings(self) -> pd.DataFrame:
         """Return the readings that the boxes hold."""
@@ -238,8 +233,9 @@ class JobForm(widgets.VBox):
         depths = depths_mm(typed["readings"], typed["unit"])
         # Its emptiness is named by `jobs`, before any word on which board the card is for.
         board = typed["board"] or self.row["board"].replace(NEXT, "")
+        recess = self._correcting.readings["swatch"].iloc[0] if self._correcting else "1"
         return jobs.readings_of(self.row, typed["burn"], board, depths,
-                                np.nan if step is None else step, day, typed["note"], self.scratch)
+                                np.nan if step is None else step, day, typed["note"], self.scratch, recess)
 
     def _save(self, _) -> None:
         self.said.value = as_html(attempt(self._asked_or_saved, lambda error: in_words(error, _FAULT_LABELS), self.book / "jobs"))
@@ -251,50 +247,126 @@ class JobForm(widgets.VBox):
         if not 1 / _FAR_OFF < ratio < _FAR_OFF:
             jobs.check(readings, [self.row["species"]])
             if self._asking.first("save"):
-                return [Remark("fault", "Not saved yet; press Save job again to save it so. The readings are "
+                return [Remark("fault", f"Not saved yet; press {self.save.description} again to save it so. The readings are "
                                f"{ratio:.2g} times what the card said: is the unit right, and the card?")]
         stray = suspects.stray(readings["depth_mm"])
         for what, doubt in {"stray": stray and f"{stray}.", "day": days_ahead(readings["burned_on"]), "twin": self._twin(readings)}.items():
             if doubt and self._asking.first(what):
-                return [Remark("fault", f"Not saved yet: {doubt} Press Save job again to save it so.")]
+                return [Remark("fault", f"Not saved yet: {doubt} Press {self.save.description} again to save it so.")]
+        if self._correcting:
+            return self._corrected(readings)
         file = jobs.save(readings, self.book)
         said = [saved(len(readings), file), *self._put_away()]
         self._next()
+        self._list_saved()
         self._then()
         return said
 
+    def _corrected(self, readings: pd.DataFrame) -> list[Remark]:
+        """Show what changes in a saved job once, else write it; return what to say of it."""
+        job, before, after = self._correcting.burn, self._correcting.readings, jobs.check(readings, [self.row["species"]])
+        changes = [words.replace("Swatch", "Recess", 1) for words in draft.changes(before, after)]
+        if any(draft.word(before[name].iloc[0]) != draft.word(after[name].iloc[0]) for name in _PROMISED):
+            changes.append("Made from: another row of a card")
+        if not changes:
+            return [Remark("plain", f"Nothing of job {job} has changed since it was saved.")]
+        if self._asking.first("changes"):
+            return [Remark("fault", "Not saved yet; press Save correction again to save these changes."), *(Remark("plain", words) for words in changes)]
+        file = jobs.correct(readings, self.book, self._correcting.seen)
+        said = [saved(len(readings), file, more=f" As it was, job {job} stays in history/jobs. If it is in the fit, its burn was corrected with it: "
+                      "run the pages again."), *self._started_empty()]
+        self._then()
+        return said
+
+    def _correct(self, _) -> None:
+        self.said.value = as_html(attempt(self._asked_or_opened, lambda error: in_words(error, _FAULT_LABELS), self.book / "jobs", "Not opened."))
+
+    def _asked_or_opened(self) -> list[Remark]:
+        """Put a saved job into the boxes; ask first where something is typed that is not saved."""
+        job = self._chosen()
+        if self.boxes["readings"].value.strip() and self._asking.first("open"):
+            return [Remark("fault", "What is typed here is not saved. Press Correct it again to put it away; its draft stays in the journal.")]
+        found = draft.saved_job(self.book, job)
+        hindered = self._started_empty()
+        self._hold(found)
+        row = found.readings.iloc[0]
+        self._fill({"card": self.promises.index[-1], "burn": job, "burned_on": f"{row['burned_on']:%Y-%m-%d}", "board": row["board"],
+                    "readings": " ".join(f"{depth:.9g}" for depth in found.readings["depth_mm"]), "unit": "mm",
+                    "gauge_step": f"{row['gauge_step_mm']:g} mm", "note": row["note"]})
+        return [*hindered, Remark("plain", f"Job {job} as it was saved: correct it, and press Save correction. Start empty leaves it as it is.")]
+
+    def _chosen(self) -> str:
+        if not self.saved_job.value:
+            raise ValueError("Choose a saved job first.")
+        return self.saved_job.value
+
+    def _hold(self, found: draft.Saved) -> None:
+        """Make a saved job the one that is corrected: its promise can be chosen, its id cannot be changed."""
+        self._correcting, row = found, found.readings.iloc[0]
+        own = {name: row.get("promised_for" if name == "board" else name, np.nan) for name in self._cards}
+        self._offer(pd.concat([self._cards, pd.DataFrame([own])], ignore_index=True))
+
+    def _offer(self, promises: pd.DataFrame) -> None:
+        """Let these promises be chosen, and name the button after what it does now."""
+        self._filling, self.promises = True, promises
+        self.boxes["card"].options, self.boxes["card"].value = self._offered(), None
+        self.boxes["burn"].disabled, self.save.description = self._correcting is not None, "Save correction" if self._correcting else "Save job"
+        self._filling = False
+
+    def _fill(self, texts: dict) -> None:
+        self._filling = True
+        for name, text in texts.items():
+            self.boxes[name].value = text
+        self._filling = False
+        self._say()
+
+    def _take_back(self, _) -> None:
+        self.said.value = as_html(attempt(self._asked_or_taken_back, lambda error: in_words(error, _FAULT_LABELS), self.book / "jobs", "Not taken back."))
+
+    def _asked_or_taken_back(self) -> list[Remark]:
+        job = self._chosen()
+        if self._asking.first("back"):
+            return [Remark("fault", f"Press Take it back again, and job {job} counts no more: its file goes into history/jobs, and stays there.")]
+        folder = jobs.take_back(self.book, job, jobs.version(self.book, job))
+        if self._correcting and self._correcting.burn == job:
+            self._started_empty()
+        self._list_saved()
+        self._then()
+        return [Remark("saved", f"Taken back: job {job}. Its file stays in {folder.resolve()}. Run the page again: it counts without it.")]
+
+    def _list_saved(self) -> None:
+        """List the saved jobs, the last one first."""
+        files = sorted((self.book / "jobs").glob("*.csv"), key=lambda file: file.stat().st_mtime_ns, reverse=True)
+        self.saved_job.options = [("choose…", ""), *((file.stem, file.stem) for file in files)]
+
     def _twin(self, readings: pd.DataFrame) -> str:
         """Say which saved job has these readings to the last digit on that board; mostly nothing."""
-        depths = readings["depth_mm"].round(4).tolist()
+        depths = sorted(readings["depth_mm"].round(4))
         for job, rows in jobs.read(self.book).groupby("burn", sort=False):
-            if rows["depth_mm"].round(4).tolist() == depths and (rows["board"] == readings["board"].iloc[0]).all():
+            other = self._correcting is None or job != self._correcting.burn
+            if other and sorted(rows["depth_mm"].round(4)) == depths and (rows["board"] == readings["board"].iloc[0]).all():
                 return (f"these are the readings of job {job} to the last digit, on the same board: the same piece? Two jobs of one piece count twice. "
-                        f"To correct {job}, change its file in {(self.book / 'jobs').resolve()}.")
+                        f"To correct {job}, choose it under Saved job.")
         return ""
 
     def _next(self) -> None:
         """Make the boxes ready for the next piece of the same board; the piece that was saved may still be accepted."""
         self._saved = self.boxes["burn"].value.strip()
         taken = {file.stem.casefold() for file in (self.book / "jobs").glob("*.csv")}
-        self._filling = True
-        for name, text in {"burn": next_id(self._saved, taken), "readings": "", "note": ""}.items():
-            self.boxes[name].value = text
-        self._filling = False
+        self._fill({"burn": next_id(self._saved, taken), "readings": "", "note": ""})
 
     def _accept(self, _) -> None:
         # With no readings typed, the piece at hand is the one saved last.
         job = self.boxes["burn"].value.strip() if self.boxes["readings"].value.strip() or not self._saved else self._saved
         try:
             if (fade := self._faded(job)) and self._asking.first("accept"):
-                self._tell(("fault", "Not accepted yet; press Accept into the fit again if you know the "
-                            "cause and it stays."), ("doubt", fade))
+                self._tell(("fault", "Not accepted yet; press Accept into the fit again if you know the cause and it stays."), ("doubt", fade))
                 return
             file = jobs.accept(self.book, job)
         except (OSError, ValueError) as error:
             self._tell(("fault", str(error)))
         else:
-            self._tell(("saved", f"Job {job} is in the fit now, as {file.resolve()}. Fit again to see "
-                        "it."))
+            self._tell(("saved", f"Job {job} is in the fit now, as {file.resolve()}. Fit again to see it."))
 
     def _faded(self, job) -> str:
         """Return the drift check's words where this job is off with all since some job."""
@@ -307,11 +379,17 @@ class JobForm(widgets.VBox):
         return words.iloc[0] if len(words) else ""
 
     def _clear(self, _) -> None:
-        self.boxes["card"].value = self.boxes["card"].value or 0
-        said = self._put_away()
-        for name in set(LABELS) - {"card", "unit"}:
-            self.boxes[name].value = self._start(name)
-        self.said.value = as_html([*said, *self._put_away()])
+        self.said.value = as_html(self._started_empty())
+
+    def _started_empty(self) -> list[Remark]:
+        """Put what is typed away, and begin anew; return what hinders it."""
+        card = self.boxes["card"].value
+        if self._correcting:
+            self._correcting, card = None, 0
+            self._offer(self._cards)
+        hindered = self._put_away()
+        self._fill({"card": card or 0} | {name: self._start(name) for name in set(LABELS) - {"card", "unit"}})
+        return hindered
 
     def _put_away(self) -> list[Remark]:
         """Close the draft; return what hinders it."""
@@ -319,16 +397,3 @@ class JobForm(widgets.VBox):
 
     def _tell(self, *said) -> None:
         self.said.value = as_html([Remark(*one) for one in said])
-
-
-def _mark(row) -> str:
-    """Return twelve digits of everything a card promised, the same for the same promise only."""
-    # A promise of no order has the mark that it had before there were orders: drafts of then find it again.
-    named = [name for name in promise.COLUMNS if name != "order" or _of_order(row)]
-    cells = ("" if pd.isna(cell) else cell if isinstance(cell, str) else f"{cell:.6g}" for cell in row[named])
-    return hashlib.sha256("|".join(cells).encode()).hexdigest()[:12]
-
-
-def _of_order(row) -> bool:
-    """Return whether a promise is of an order's card; a table of an earlier version has no such column, or an empty one."""
-    return isinstance(row.get("order"), str) and row["order"] != ""

@@ -6,20 +6,25 @@ apart because they are shared by different things: the error of the curve by eve
 the board's deviation by every recess on that board, the rest by nobody. On a named board the first
 two are one number, `board_sd`, so that nothing counts twice. What the machine's present state was counted as stands
 beside them, so that a job can be held to the standard state as well. Numbers keep six significant digits:
-more differ between machines, and no gauge tells them.
+more differ between machines, and no gauge tells them. Decides too how a maker is told one promise from another: by a line.
 """
+
+import hashlib
 
 import numpy as np
 import pandas as pd
 
 from testburn.depthfit import DepthFit, NEXT
 from testburn.labbook import columns
+from testburn.units import Units
 
 _SETTING = (*columns.GROUP_KEY, *columns.MACHINE_SETTING, "line_energy_j_mm")
 # What a job's file keeps of a promise; there its board stands as `promised_for`.
 _KEPT = tuple(column.name for column in columns.PROMISED)
 COLUMNS = (*_KEPT[:2], "board", *_SETTING, *_KEPT[3:], "invented")
 _DIGITS = 6
+_APART = {"wavelength_nm": "{:g} nm", "module": "{}", "line_pitch_mm": "pitch {:g} mm", "passes": "passes {:g}",
+          "at_least_mm": "at least {:.3g} mm", "at_most_mm": "at most {:.3g} mm", "expected_mm": "said {:.3g} mm"}
 
 
 def of(fit: DepthFit, choices: pd.DataFrame, board: str = NEXT,
@@ -70,6 +75,38 @@ def of(fit: DepthFit, choices: pd.DataFrame, board: str = NEXT,
     return promised.join(expected)[list(COLUMNS)].transform(_shortened)
 
 
+def label(row: pd.Series, units: Units = Units()) -> str:
+    """Return a promise as one line, e.g. 'white oak, 15 W, 0.60 mm: 90 %, 107 mm/s · card 1a2b…'."""
+    depth = row["expected_mm"] if pd.isna(row["aim_mm"]) else row["aim_mm"]
+    board = "" if row["board"] == NEXT else f" · board {row['board']}"
+    if _of_order(row):
+        board += f" · order {row['order']}"
+        gone = row.get("replaced_by", np.nan)
+        board += "" if pd.isna(gone) else f", replaced by its card {gone:.0f}"
+    return (f"{row['species']}, {row['module_w']:g} W, {depth:.2f} mm: "
+            f"{units.said('power_pct', row['power_pct'])}, {units.said('speed_mm_s', row['speed_mm_s'])} · card {row['card']}{board}{' · invented' * (row['invented'] == 'yes')}")
+
+
+def labels(promises: pd.DataFrame, units: Units = Units()) -> list[str]:
+    """Return each promise as one line; those that read the same are told apart by what differs."""
+    lines = pd.Series([label(row, units) for _, row in promises.iterrows()], dtype=object)
+    promises = promises.assign(module=promises["module"].astype(object).where(promises["module"].notna() & (promises["module"] != ""), "a module without a name"))
+    for name, words in _APART.items():
+        words = words.format if name != "line_pitch_mm" else lambda value, name=name: units.said(name, value)
+        more = promises[name].map(words).where(promises[name].notna(), "no window")
+        lines += (" · " + more).where(more.groupby(lines).transform("nunique") > 1, "")
+    number = lines.groupby(lines).cumcount() + 1
+    return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
+
+
+def mark(row) -> str:
+    """Return twelve digits of everything a card promised, the same for the same promise only."""
+    # A promise of no order has the mark that it had before there were orders: drafts of then find it again.
+    named = [name for name in COLUMNS if name != "order" or _of_order(row)]
+    cells = ("" if pd.isna(cell) else cell if isinstance(cell, str) else f"{cell:.6g}" for cell in row[named])
+    return hashlib.sha256("|".join(cells).encode()).hexdigest()[:12]
+
+
 def _expected(fit, part, board, species, module_w, wavelength_nm, module, power_pct, line_pitch_mm,
               passes) -> pd.DataFrame:
     """Return the expected depth, and how far curve and board may be off, of settings of one route."""
@@ -106,3 +143,8 @@ def _shortened(cells: pd.Series) -> pd.Series:
     if not pd.api.types.is_float_dtype(cells):
         return cells
     return cells.map(lambda value: float(f"{value:.{_DIGITS}g}"))
+
+
+def _of_order(row) -> bool:
+    """Return whether a promise is of an order's card; a table of an earlier version has no such column, or an empty one."""
+    return isinstance(row.get("order"), str) and row["order"] != ""

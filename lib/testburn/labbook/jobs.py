@@ -3,7 +3,8 @@
 Decides how a finished job is kept: one CSV file in the lab book's folder jobs/, the reading columns
 of a burn (`burn` is the job's id) and beside them the promise it was made from (`promise`), so that
 the file tells the whole story when card and fit are long gone. Jobs are no burns: they never enter a
-fit by being there. `accept` is the maker's word that one shall; its file stays for the drift charts.
+fit by being there. `accept` is the maker's word that one shall; its file stays for the drift charts. A job that was typed wrong is
+corrected or taken back, and the file as it was stays in history/jobs/.
 A second pass over a recess that came out too shallow is a row in second_passes.csv: the job's own file stays as it is,
 as only its first depth tests what the card said. Faults are found and said as for burns.
 """
@@ -16,7 +17,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special
 
 from testburn.labbook import burns, columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_file, typed_table
@@ -24,7 +24,7 @@ from testburn.labbook.columns import NEXT, PROMISED, SECOND_PASSES
 from testburn.labbook.files import burn_files, burn_name_fault, must_be_readable, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
 from testburn.labbook.readings import checked, fingerprint, foreign_burns, swatches_of, unlike_the_first
-from testburn.labbook.slips import beyond_wood
+from testburn.labbook.slips import beyond_wood, second_pass_faults
 
 COLUMNS = (*columns.COLUMNS, *PROMISED)
 REQUIRED = (*columns.REQUIRED, *(column.name for column in PROMISED if column.required))
@@ -32,15 +32,11 @@ _READING_COLUMNS = [column.name for column in columns.COLUMNS]
 _BOARD = columns.BY_NAME["board"]
 _DEPTHS = "Give at least one depth in mm."
 SECOND_FILE = "second_passes.csv"
-# A second pass takes wood away: a mean below this share of the one before is a slip, not the readings' scatter. Judgement.
-_SHALLOWER = 0.9
-_MIXED = (np.arange(100) + 0.5) / 100
 _SECOND = {column.name: column for column in SECOND_PASSES}
 
 
-def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_step_mm: float,
-                finished_on: datetime.date, note: str = "", invented: bool = False,
-                swatch: str = "1") -> pd.DataFrame:
+def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_step_mm: float, finished_on: datetime.date,
+                note: str = "", invented: bool = False, swatch: str = "1") -> pd.DataFrame:
     """Return the readings of one recess of a finished job, with its promise, for `save`.
 
     Parameters
@@ -61,8 +57,7 @@ def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_s
     Raises
     ------
     ValueError
-        If the board has no name or the name "next", the promise is for another board, or no
-        depth is given.
+        If the board has no name or the name "next", the promise is for another board, or no depth is given.
     """
     if not board.strip():
         raise ValueError(f"Board: this cell is empty. {_BOARD.remedy}")
@@ -84,20 +79,6 @@ def readings_of(promise_row: pd.Series, job: str, board: str, depths_mm, gauge_s
         for number, depth in enumerate(depths_mm, start=1)])
 
 
-def expected_limits(promise_row: pd.Series, readings: int = 3, gauge_step_mm: float = 0.01,
-                    level: float = 0.95) -> tuple[float, float]:
-    """Return the limits in mm that the mean of so many readings in one recess was promised."""
-    depth, row = promise_row["expected_mm"], promise_row
-    gauge = (row["gauge_sd_mm"] ** 2 + gauge_step_mm**2 / 12) / depth**2
-    state = row.get("state_sd", np.nan)
-    variance = (row["curve_sd"] ** 2 + row["board_sd"] ** 2 + row["swatch_sd"] ** 2 + (0 if pd.isna(state) else state ** 2)
-                + (row["reading_sd"] ** 2 + gauge) / readings)
-    # How sure the variance is goes as chi-square over its degrees of freedom (Satterthwaite): normals of such variances, mixed.
-    likely = special.gammaincinv(row["df"] / 2, _MIXED) * 2 / row["df"]
-    half = optimize.brentq(lambda z: special.ndtr(z / np.sqrt(likely)).mean() - (1 + level) / 2, 0, 40) * np.sqrt(variance) * depth
-    return max(depth - half, 0.0), depth + half
-
-
 def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
     """Return finished jobs, typed; every file and every table passes here.
 
@@ -114,8 +95,7 @@ def check(frame: pd.DataFrame, species=None) -> pd.DataFrame:
         With every fault.
     """
     if missing := [column for column in COLUMNS if column.required and column.name not in frame]:
-        raise ReadingsError([Problem("", None, column.name, "", "this column is missing",
-                                     column.remedy) for column in missing])
+        raise ReadingsError([Problem("", None, column.name, "", "this column is missing", column.remedy) for column in missing])
     placed = frame.assign(_file="", _row=frame.index).reset_index(drop=True)
     rows, problems = _checked(placed, woods.read() if species is None else species)
     if problems:
@@ -135,8 +115,7 @@ def read(book: str | Path) -> pd.DataFrame:
     """
     book, folder = Path(book), Path(book) / "jobs"
     must_be_readable(book)
-    return csvfile.remembered(("jobs", book.absolute()), (book, folder),
-                              lambda: _read(book, burn_files(folder) if folder.is_dir() else []))
+    return csvfile.remembered(("jobs", book.absolute()), (book, folder), lambda: _read(book, burn_files(folder) if folder.is_dir() else []))
 
 
 def save(frame: pd.DataFrame, book: str | Path) -> Path:
@@ -152,19 +131,63 @@ def save(frame: pd.DataFrame, book: str | Path) -> Path:
         If the disk refuses it.
     """
     book = Path(book)
-    rows = check(frame, woods.of(book))
-    names = sorted(rows["burn"].unique())
-    if len(names) != 1:
-        raise ReadingsError([Problem("", None, "burn", ", ".join(names) or "none",
-                                     f"a file holds one job, this table {len(names)}",
-                                     "Save each job by itself.")])
-    target = book / "jobs" / f"{names[0]}.csv"
+    rows, job = _one_job(frame, book)
+    target = book / "jobs" / f"{job}.csv"
     with files.locked(book):
         if there := same_name(target.parent, target.name):
             raise FileExistsError(f"Job {there.stem} is already in the lab book: {there}. Another job "
-                                  "needs another id; to correct this one, edit its file.")
+                                  "needs another id; to correct this one, choose it under Saved job.")
         files.add_whole(book, target, _csv_bytes(rows))
     return target
+
+
+def version(book: str | Path, job: str) -> str:
+    """Return sixteen hex digits that any change to the job's file would change; FileNotFoundError where there is none."""
+    return files.mark(_saved(Path(book), job).read_bytes())
+
+
+def correct(frame: pd.DataFrame, book: str | Path, seen: str) -> Path:
+    """Replace a finished job, whole or not at all, and where it is in the fit its burn with it; see `burns.correct`.
+
+    Raises
+    ------
+    ReadingsError
+        If a reading is at fault, or a second pass or a reading set aside does not fit the job any more.
+    FileNotFoundError, NotWritten
+        If the job is gone or has changed since `seen` (of `version`), or the disk refuses it.
+    """
+    book = Path(book)
+    rows, job = _one_job(frame, book)
+    with files.locked(book):
+        finished = read(book)
+        own = finished["burn"] == job
+        files.unchanged(_saved(book, job), seen)
+        second_passes(book, pd.concat([finished[~own], rows]))
+        in_fit = _in_fit(book, job, finished[own])
+    # The burn first, which has its own lock: cut off between the two, the correction is made once more, and finds it corrected.
+    if in_fit:
+        burns.correct(rows[_READING_COLUMNS], book, burns.version(book, job))
+    with files.locked(book):
+        return _put(book, job, seen, _csv_bytes(rows))
+
+
+def take_back(book: str | Path, job: str, seen: str) -> Path:
+    """Take a finished job out of the lab book, as `correct` does; its file stays in the folder that is returned.
+
+    Raises
+    ------
+    ValueError
+        If it is in the fit, or has a second pass.
+    """
+    book = Path(book)
+    with files.locked(book):
+        finished = read(book)
+        in_fit = _in_fit(book, job, finished[finished["burn"] == job])
+        if in_fit or (second_passes(book, finished)["job"] == job).any():
+            where = f"is in the fit, as burns/{job}.csv" if in_fit else f"has a second pass, in {SECOND_FILE}"
+            raise ValueError(f"Job {job} {where}: it can be corrected, but not taken back.")
+        _put(book, job, seen, None)
+    return book / "history" / "jobs" / job
 
 
 def accept(book: str | Path, job: str) -> Path:
@@ -184,17 +207,12 @@ def accept(book: str | Path, job: str) -> Path:
         If its file is at fault.
     """
     book = Path(book)
-    file = (None if burn_name_fault(job)
-            else same_name(book / "jobs", f"{job}.csv"))
-    if file is None:
-        raise FileNotFoundError(f"There is no job {job[:80]} in {book / 'jobs'}. Check the job's id.")
-    readings = _read(book, [file])[_READING_COLUMNS]
+    readings = _read(book, [_saved(book, job)])[_READING_COLUMNS]
     if there := same_name(book / "burns", f"{job}.csv"):
-        if fingerprint(burns.read(there)) == fingerprint(readings):
-            raise FileExistsError(f"Job {job} is in the fit already, as burns/{there.name}. "
-                                  "It counts once.")
-        raise FileExistsError(f"Another burn has the id {job}: burns/{there.name}. Rename the job's "
-                              "file and the id in it, then accept it under its new id.")
+        if _in_fit(book, job, readings):
+            raise FileExistsError(f"Job {job} is in the fit already, as burns/{there.name}. It counts once.")
+        raise FileExistsError(f"Another burn has the id {job}: burns/{there.name}. Rename the job's file and the id in it, then accept it "
+                              "under its new id.")
     (book / "burns").mkdir(exist_ok=True)
     return burns.save(readings, book)
 
@@ -271,6 +289,42 @@ def table_schema() -> dict:
     return burn | {"fields": burn["fields"] + [columns.field(column) for column in PROMISED]}
 
 
+def _one_job(frame, book) -> tuple[pd.DataFrame, str]:
+    """Check the readings and return them with the id of the one job they are of."""
+    rows = check(frame, woods.of(book))
+    names = sorted(rows["burn"].unique())
+    if len(names) != 1:
+        raise ReadingsError([Problem("", None, "burn", ", ".join(names) or "none", f"a file holds one job, this table {len(names)}",
+                                     "Save each job by itself.")])
+    return rows, names[0]
+
+
+def _saved(book, job) -> Path:
+    """Return the file of a finished job."""
+    file = None if burn_name_fault(job) else same_name(book / "jobs", f"{job}.csv")
+    if file is None:
+        raise FileNotFoundError(f"There is no job {job[:80]} in {book / 'jobs'}. Check the job's id.")
+    return file
+
+
+def _put(book, job, seen, content: bytes | None) -> Path:
+    """Put content in a job's place, or nothing, and keep its file as it was. The lock must be held."""
+    target = files.left_alone_by_spreadsheets(_saved(book, job))
+    files.keep_version(book, book / "history" / "jobs" / job, ".csv", files.unchanged(target, seen))
+    with files.in_words(target.name):
+        if content is None:
+            target.unlink()
+        else:
+            files.replace_whole(book, target, content, still=lambda: files.unchanged(target, seen))
+    return target
+
+
+def _in_fit(book, job, readings) -> bool:
+    """Return whether a burn of the job's id has its readings."""
+    there = same_name(book / "burns", f"{job}.csv")
+    return there is not None and fingerprint(burns.read(there)) == fingerprint(readings[_READING_COLUMNS])
+
+
 def _read(book, paths) -> pd.DataFrame:
     """Read job files of a lab book; every fault of every file at once."""
     text, problems = csvfile.read_files(paths, REQUIRED, "job")
@@ -300,8 +354,7 @@ def _two_promises(readings, where) -> list[Problem]:
     return [fault(column, where, place, plain(readings[column.name][place]),
                   f"swatch {readings['swatch'][place]} began with {plain(began)}",
                   "One recess was made from one row of a card: correct the row, or use a new swatch id.")
-            for column in PROMISED
-            for place, began in unlike_the_first(readings[column.name], swatch, first)]
+            for column in PROMISED for place, began in unlike_the_first(readings[column.name], swatch, first)]
 
 
 def _with_their_jobs(rows, finished, species) -> tuple[pd.DataFrame, list[Problem]]:
@@ -317,7 +370,7 @@ def _with_their_jobs(rows, finished, species) -> tuple[pd.DataFrame, list[Proble
                  for place, (_, column, *words) in enumerate(found) if column]
     joined = rows.drop(columns=["recess", "_file", "_row"]).assign(depth_mm=after["mean"], readings=after["size"]).join(
         recesses.reindex([key for key, *_ in found]).reset_index(drop=True) if len(found) else recesses.reset_index(drop=True))
-    problems += _second_faults(joined, rows, where, woods.gravity(species))
+    problems += second_pass_faults(joined, rows, where, woods.gravity(species))
     return joined, list({(one.file, one.row, one.column): one for one in reversed(problems)}.values())
 
 
@@ -341,25 +394,7 @@ def _recess_of(row, recesses) -> tuple[tuple | None, str, str, str]:
     return None, "recess", f"job {row['job']} has the recess{'es' * (len(own) > 1)} {', '.join(own)}", "Name one of these."
 
 
-def _second_faults(joined, rows, where, gravity) -> list[Problem]:
-    """Find second passes before their job, twice on one recess, that filled it up, or that dug more than wood gives."""
-    before, again = joined["day"] < joined["finished_on"], joined.duplicated(["job", "recess"])
-    shallower = joined["depth_mm"] < _SHALLOWER * joined["before_mm"]
-    # Both passes as one of the same energy.
-    once = joined.assign(speed_mm_s=1 / (joined["passes"] / joined["first_speed_mm_s"] + 1 / joined["speed_mm_s"]), passes=1)
-    said = [(before, "day", lambda row: f"job {row.job} was finished on {row.finished_on:%Y-%m-%d}", "Correct the day, or the job."),
-            (again, "job", lambda row: "this recess has a second pass already", "A recess has one: correct that row, or name the other job."),
-            (shallower, "depths_mm", lambda row: f"{row.depth_mm:.3g} mm on average, and {row.before_mm:.3g} mm before the second pass",
-             "Measure again, and see whether it is that job.")]
-    problems = [fault(_SECOND[column], where, place, plain(rows[column][place]), words(row), remedy)
-                for bad, column, words, remedy in said for place, row in enumerate(joined.itertuples()) if bad[place]]
-    return problems + [fault(_SECOND["depths_mm"], where, place, rows["depths_mm"][place], "wood does not give so much depth for the energy of "
-                             "both passes", "Check the unit of the depths (mm) and of the speed (mm/s), or measure again.")
-                       for place in joined.index if beyond_wood(once.loc[[place]], where, gravity)]
-
-
 def _csv_bytes(rows) -> bytes:
     """Return the job as CSV (RFC 4180, UTF-8); optional columns without content are left out."""
-    kept = [column.name for column in COLUMNS if column.required
-            or any(map(as_text, rows[column.name].unique()))]
+    kept = [column.name for column in COLUMNS if column.required or any(map(as_text, rows[column.name].unique()))]
     return as_csv(rows, kept)

@@ -3,7 +3,7 @@
 Decides what a number was probably meant to be: a depth in inches or one place off, a speed in mm/min, lines per inch
 for lines per cm, power as a share. A slip is named where the reading, put right, becomes likely, and the likeliest
 is named first. Decides too which depth no wood gives: the energy that a cubic millimetre took is less than heating
-it to 300 °C takes (`woods`). That is refused, not doubted.
+it to 300 °C takes (`woods`), and which second pass cannot be. That is refused, not doubted.
 
 Source: 25.4 mm in an inch, 60 s in a minute; the limits of energy per volume, see `woods`.
 """
@@ -17,11 +17,14 @@ import pandas as pd
 
 from testburn import energy
 from testburn.labbook import columns, woods
-from testburn.labbook.cells import fault
+from testburn.labbook.cells import fault, plain
 from testburn.labbook.makerfile import Problem, told
 
 _LESS_OFTEN = 0.5
 _SETTING = ("module_w", *columns.MACHINE_SETTING)
+# A second pass takes wood away: a mean below this share of the one before is a slip, not the readings' scatter. Judgement.
+_SHALLOWER = 0.9
+_SECOND_PASS = {column.name: column for column in columns.SECOND_PASSES}
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,23 @@ def beyond_wood(readings: pd.DataFrame, where: pd.DataFrame, gravity: pd.Series,
                   f"{dose[place] / depths[place]:.2g} J/mm³ are less than heating {readings['species'][row]} takes "
                   f"({least[place]:.2g})", _remedy(readings.loc[row], dense[place]))
             for place, row in zip(told(bad), readings.index[told(bad)])]
+
+
+def second_pass_faults(joined, rows, where, gravity) -> list[Problem]:
+    """Find second passes (`rows`, and `joined` to their jobs) before their job, twice on one recess, that filled it up, or that dug more than wood gives."""
+    before, again = joined["day"] < joined["finished_on"], joined.duplicated(["job", "recess"])
+    shallower = joined["depth_mm"] < _SHALLOWER * joined["before_mm"]
+    # Both passes as one of the same energy.
+    once = joined.assign(speed_mm_s=1 / (joined["passes"] / joined["first_speed_mm_s"] + 1 / joined["speed_mm_s"]), passes=1)
+    said = [(before, "day", lambda row: f"job {row.job} was finished on {row.finished_on:%Y-%m-%d}", "Correct the day, or the job."),
+            (again, "job", lambda row: "this recess has a second pass already", "A recess has one: correct that row, or name the other job."),
+            (shallower, "depths_mm", lambda row: f"{row.depth_mm:.3g} mm on average, and {row.before_mm:.3g} mm before the second pass",
+             "Measure again, and see whether it is that job.")]
+    problems = [fault(_SECOND_PASS[column], where, place, plain(rows[column][place]), words(row), remedy)
+                for bad, column, words, remedy in said for place, row in enumerate(joined.itertuples()) if bad[place]]
+    return problems + [fault(_SECOND_PASS["depths_mm"], where, place, rows["depths_mm"][place], "wood does not give so much depth for the energy of "
+                             "both passes", "Check the unit of the depths (mm) and of the speed (mm/s), or measure again.")
+                       for place in joined.index if beyond_wood(once.loc[[place]], where, gravity)]
 
 
 def _remedy(reading: pd.Series, gravity: float) -> str:
