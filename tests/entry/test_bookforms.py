@@ -116,7 +116,8 @@ def test_what_is_asked_about_is_written_at_the_second_press(own):
 
 @pytest.mark.parametrize(("called", "meant"), [
     ("red oak", ["northern red oak"]), ("Red Oak", ["northern red oak"]), ("oak", ["white oak", "northern red oak"]), ("hard maple", ["sugar maple"]),
-    ("yellow poplar", ["yellow-poplar"]), ("black chery", ["black cherry"]), ("White Oak", ["white oak"]), ("ebony", [])])
+    ("yellow poplar", ["yellow-poplar"]), ("black chery", ["black cherry"]), ("White Oak", ["white oak"]), ("ebony", []),
+    ("rd oak", ["northern red oak"]), ("hard mapel", ["sugar maple"])])
 def test_a_common_name_leads_to_the_right_wood(called, meant):
     """Names of lumber: Wood Handbook (FPL-GTR-282), chapter 2, from memory."""
     assert woods.called(called, woods.read().index) == meant

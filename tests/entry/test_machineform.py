@@ -145,6 +145,19 @@ def test_a_line_of_an_earlier_version_gives_way_to_the_one_that_is_typed(own):
     assert tomllib.loads(text_of(own)) == {"clearance_mm": 61}
 
 
+@pytest.mark.parametrize(("typed", "pitches_mm"), [
+    ("254 lines per inch", [0.1]), ("254, 508 lines per inch", [0.1, 0.05]), ("[0.1, 0.08]", [0.1, 0.08]), ("0.1 0.08 mm", [0.1, 0.08]), ("0,1", [0.1]),
+    ("0,1; 0,08", [0.1, 0.08])])
+def test_pitches_are_typed_in_the_unit_behind_them(typed, pitches_mm, new):
+    assert "Saved: " in saved(filled(machine_form(new), line_pitches_mm=typed))
+    assert Machine.of(new).line_pitches_mm == pytest.approx(pitches_mm)
+
+
+def test_lines_per_inch_typed_as_mm_are_named(new):
+    form = filled(machine_form(new), line_pitches_mm="254, 318")
+    assert "a pitch of 318 mm is none. For lines per inch write 254, 318 lines per inch." in form.beside["line_pitches_mm"].value
+
+
 def test_a_timed_run_is_judged_with_the_others_before_it_is_written(own):
     form, runs = filled(timed_form(own, scratch=True), **RUN), len(timedruns.read(own))
     form.buttons["Add run"].click()

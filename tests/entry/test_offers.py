@@ -182,6 +182,7 @@ def test_a_plan_of_two_pitches_and_inches_can_be_entered(new):
 @pytest.mark.parametrize("typed, said", [
     ({"species": "white oak", "module_w": "10000"}, "Watts on its label: 10000 W is no diode module. Milliwatts? That would be 10 W."),
     ({"species": "oak"}, "Wood &#x27;oak&#x27;: this could be white oak or northern red oak."),
+    ({"species": "rd oak"}, "Wood &#x27;rd oak&#x27;: this could be northern red oak."),
     ({"species": "moon wood"}, "Wood &#x27;moon wood&#x27;: this wood is not in the list: add it on page 3."),
     ({"species": ""}, "Wood: nothing is typed here."), ({"module_w": ""}, "Watts on its label: nothing is typed here."), ({"width_mm": "-3"}, "allowed is above 0"), ({"boards": "two"}, "this is not a whole number"),
     ({"at_least_mm": "0.8"}, "At least 0.8 mm and at most 0.6 mm is no window: the first has to be less."),

@@ -7,6 +7,7 @@ a gauge's readings, the burns that are ladders of powers to choose from, and the
 """
 
 import datetime
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -22,12 +23,14 @@ from testburn.entry.bookforms import log_doubts, module_named, modules
 from testburn.entry.boxes import STYLE, as_html, keys, message
 from testburn.entry.grid import units_of
 from testburn.entry.remarks import Remark
-from testburn.entry.smallform import Box, SmallForm
+from testburn.entry.smallform import Box, SmallForm, several
+from testburn.entry.typed import short
 from testburn.labbook import Machine, ReadingsError, columns, machine, machinelog, tomlfile
 from testburn.sweep import timedruns
 from testburn.units import SPEEDS, split
 
 _FIELD = {field.name: field for field in machine.FIELDS} | {field.name: field for one in machine.FIELDS if one.name == "units" for field in one.of}
+_WIDEST_MM = 10
 _UNITS = ("speed", "spacing", "power_out_of")
 _SHEET, _LOG = ({field.name: field for field in fields} for fields in (columns.REPEATS, columns.LOG))
 _DEPTHS = replace(columns.BY_NAME["depth_mm"], name="depths_mm", many=True)
@@ -39,6 +42,16 @@ def _mm_s(text: str) -> float:
 
 def _mm(text: str) -> float:
     return typed.length_mm(text, "mm")
+
+
+def _pitches_mm(text: str) -> list[float]:
+    """Return typed pitches in mm; a unit behind the last, lines per inch, is that of all."""
+    others, last = re.fullmatch(r"(.*[;\s](?=[\d.,]))?(.*)", text.strip("[] "), re.DOTALL).groups()
+    number, unit = split(last, "line_pitch_mm")
+    values = several(f"{others or ''} {number}")
+    if unit is None and max(values, default=0) > _WIDEST_MM:
+        raise ValueError(f"a pitch of {max(values):g} mm is none. For lines per inch write {short(text)} lines per inch")
+    return [round(unit.back(value), 9) for value in values] if unit else values
 
 
 def _step(text: str) -> str:
@@ -53,7 +66,7 @@ _LINES = {
     "Control": {"speed": ("Speeds are set in", None), "spacing": ("Pitch is set in", None), "power_out_of": ("Full power is", None)},
     "Speeds": {"min_speed_mm_s": ("Lowest, mm/s", _mm_s), "max_speed_mm_s": ("Highest, mm/s", _mm_s), "speed_step": ("Step, with its unit", _step),
                "travel_speed_mm_s": ("Beam off, mm/s", _mm_s)},
-    "Settings": {"powers_pct": ("Powers, %", None), "line_pitches_mm": ("Pitches, mm", None), "passes": ("Passes", None)},
+    "Settings": {"powers_pct": ("Powers, %", None), "line_pitches_mm": ("Pitches, mm", _pitches_mm), "passes": ("Passes", None)},
     "Head": {"acceleration_mm_s2": ("Acceleration, mm/s²", None), "turn_overhead_s": ("A turn besides, s", None),
              "skips_blanks": ("Hurries over gaps", None), "runs_up_outside": ("Runs up off the wood", None)},
     "Heights": {"clearance_mm": ("Support to nose, mm", _mm), "support_height_mm": ("Support, mm", _mm), "focus_gap_mm": ("Nose to face, mm", _mm),

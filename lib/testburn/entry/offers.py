@@ -66,7 +66,7 @@ def plan_form(book: str | Path, fit: DepthFit | None, machine: Machine, plans: s
 
     def wood(text: str) -> str:
         meant = woods.called(text, table.index)
-        if len(meant) != 1:
+        if len(meant) != 1 or not woods.called(text, table.index, mistyped=False):
             raise ValueError(f"this could be {' or '.join(meant)}" if meant else "this wood is not in the list: add it on page 3")
         return meant[0]
 

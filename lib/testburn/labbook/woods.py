@@ -104,18 +104,17 @@ def of(book: str | Path) -> pd.DataFrame:
     return read(own if own.exists() else HANDBOOK)
 
 
-def called(name: str, species) -> list[str]:
+def called(name: str, species, mistyped: bool = True) -> list[str]:
     """Return those of some species that a maker's word for a wood may mean, the likeliest first; mostly one, or none.
 
-    "oak" may be white or northern red oak: which of them, the maker decides.
+    "oak" may be white or northern red oak: which of them, the maker decides. A word that may be `mistyped` means what it is near to.
     """
     by_word, word = {one.casefold(): one for one in species}, " ".join(name.casefold().replace("-", " ").split())
     plain = {one.replace("-", " "): there for one, there in by_word.items()}
-    if word in plain:
-        return [plain[word]]
-    if found := [one for one in COMMON.get(word, ()) if one.casefold() in by_word]:
-        return found
-    return [plain[one] for one in difflib.get_close_matches(word, plain, 2, _NEAR)]
+    meant = {one: [by_word[other.casefold()] for other in others if other.casefold() in by_word] for one, others in COMMON.items()}
+    meant = {one: others for one, others in meant.items() if others} | {one: [there] for one, there in plain.items()}
+    near = difflib.get_close_matches(word, meant, 2, _NEAR) if mistyped else ()
+    return meant.get(word) or list(dict.fromkeys(one for other in near for one in meant[other]))
 
 
 def add(book: str | Path, row: dict) -> Path:
