@@ -339,6 +339,36 @@ def test_another_drawing_has_nothing_left_out_of_it(own, fit):
     assert (orders.read(own).artwork, orders.read(own).left_out_mm) == ("fern.svg", None)
 
 
+def test_a_drawings_width_is_typed_and_asked_about_once_the_drawing_is_another(own, fit):
+    form = order_form(own, fit)
+    filled(form, drawing_width_mm="15 cm").save.click()
+    assert "drawing_width_mm" in form._wrong() or "Its width" in form.said.value
+    filled(form, drawing_width_mm="6 in").save.click()
+    assert orders.read(own).drawing_width_mm == pytest.approx(152.4)
+    filled(figures_form(own), left_out_mm="12 34").buttons["Save figures"].click()
+    form = order_form(own, fit)
+    assert form.boxes["drawing_width_mm"].value == "152.4"
+    add_drawing(form, "fern.svg", FERN)
+    form.save.click()
+    assert "152.4 mm was the width of trail-sign.svg: is fern.svg as wide?" in form.said.value and orders.read(own).artwork == "trail-sign.svg"
+    form.save.click()
+    assert (orders.read(own).artwork, orders.read(own).drawing_width_mm, orders.read(own).left_out_mm) == ("fern.svg", pytest.approx(152.4), None)
+    filled(figures_form(own), left_out_mm="12 34").buttons["Save figures"].click()
+    filled(order_form(own, fit), drawing_width_mm="").save.click()
+    assert (orders.read(own).drawing_width_mm, orders.read(own).left_out_mm) == (None, None)
+
+
+def test_a_drawing_larger_than_a_machine_is_added_at_the_width_it_has_on_the_sign(own, fit):
+    large = FERN.replace(b'width="60mm" height="40mm"', b'width="6000mm" height="4000mm"')
+    assert large != FERN
+    form = order_form(own, fit)
+    assert "save it at the size of the sign, or say how wide it is there" in add_drawing(form, "fern.svg", large)
+    form.boxes["drawing_width_mm"].value = "90"
+    assert "on a page of 90 × 60 mm" in add_drawing(form, "fern.svg", large)
+    form.save.click()
+    assert (orders.read(own).artwork, orders.read(own).drawing_width_mm) == ("fern.svg", 90)
+
+
 def test_an_order_filled_in_again_stands_there_when_the_page_is_run_before_a_box_is_typed(own, fit):
     form = order_form(own, fit)
     form.which.value = "trail-sign"

@@ -64,7 +64,7 @@ def test_a_wood_never_burned_is_refused_with_those_that_were(fit, tmp_path):
 @pytest.mark.parametrize(("text", "said"), [
     ("speceis = 'oak'", "line 1, speceis: nothing asks for this line. Perhaps species?"),
     ("lens = 5", "line 1, lens: nothing asks for this line. Known are: name, customer, ordered_on, species, module_w, "
-     "wavelength_nm, module, board_thickness_mm, board, artwork, artwork_sha256, left_out_mm, white_pct, area_mm2, pieces, "
+     "wavelength_nm, module, board_thickness_mm, board, artwork, artwork_sha256, drawing_width_mm, left_out_mm, white_pct, area_mm2, pieces, "
      "pieces_a_board, first, repeats, note, infill, prices, proof, finished."),
     ("species = 5", "line 1, species, value '5': this is not a text. Write a text in quotes."),
     ("module_w = 'x'", "line 1, module_w, value 'x': this is not a number. Write a number without quotes, with a point, "
@@ -137,6 +137,16 @@ def test_the_order_says_how_pale_paint_is_white(white, area_mm2, tmp_path):
         'height="10"/><rect x="30" y="5" width="10" height="10" fill="#eeeeee"/></svg>', encoding="utf-8")
     job = Job(sheet(tmp_path, f'artwork = "pale.svg"\n{white}'), None, Machine(), tmp_path)
     assert job.drawing.area_mm2 == pytest.approx(area_mm2, rel=0.01)
+
+
+def test_the_order_says_how_wide_the_drawing_is(tmp_path):
+    (tmp_path / "px.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg" width="400" height="200"><rect x="20" y="20" width="40" height="40"/></svg>',
+                                     encoding="utf-8")
+    as_drawn, wide = (Job(sheet(tmp_path, f'artwork = "px.svg"\n{line}'), None, Machine(), tmp_path)
+                      for line in ("", "drawing_width_mm = 200\n"))
+    assert as_drawn.drawing.width_mm == pytest.approx(400 * 25.4 / 96) and as_drawn.drawing.remarks[0].startswith("The size of px.svg is in px.")
+    assert (wide.drawing.width_mm, wide.drawing.height_mm, wide.drawing.remarks) == (200, 100, ())
+    assert wide.drawing.area_mm2 == pytest.approx(400, rel=0.01) and wide.order.lines["how wide it is, mm"] == "200"
 
 
 def test_what_the_sheet_leaves_out_of_the_drawing_stays_out(tmp_path):

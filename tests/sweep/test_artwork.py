@@ -175,7 +175,7 @@ def test_units_of_the_page(drawn, size, mm):
 
 
 PX = ("The size of sign.svg is in px. At 96 to the inch it is 25.4 × 12.7 mm; at 72 to the inch 33.87 × 16.93 mm. Which? The "
-      "first is taken; save it with a size in mm to be sure.")
+      "first is taken; to be sure, say how wide it is on the sign.")
 
 
 @pytest.mark.parametrize("page", [
@@ -185,6 +185,29 @@ def test_a_size_in_px_is_said(drawn, page):
     art = drawn('<rect width="50%" height="100%"/>', page)
     assert art.bounds_mm == pytest.approx((0, 0, 12.7, 12.7), abs=0.02)
     assert art.remarks == (PX,)
+
+
+@pytest.mark.parametrize("page", [
+    'width="96" height="48"', 'width="3000mm" height="1500mm"', 'viewBox="0 0 10 5"', 'width="100mm" height="50mm" viewBox="5 5 10 5"',
+    'width="1e3" viewBox="0 0 300 150"', 'style="width:2in;height:1in"'])
+def test_what_is_drawn_grows_with_the_width_that_is_said(drawn, page):
+    """By hand: the left half of the page's upper half."""
+    art = drawn('<rect width="50%" height="50%"/>' if "5 5" not in page else '<rect x="5" y="5" width="5" height="2.5"/>', page, width_mm=60)
+    assert (art.width_mm, art.height_mm, art.remarks) == (60, 30, ())
+    assert art.bounds_mm == pytest.approx((0, 0, 30, 15), abs=0.05) and art.area_mm2 == pytest.approx(450, rel=0.003)
+
+
+def test_strokes_and_letters_of_no_unit_grow_with_the_width(drawn):
+    """A frame of 1 px on a page of 96 × 96 px, 192 mm wide then: 2 mm; an em is 16 px."""
+    art = drawn('<rect x="10" y="10" width="2em" height="32" fill="none" stroke="#000" stroke-width="1"/>', 'width="96" height="96"', width_mm=192)
+    assert art.bounds_mm == pytest.approx((19, 19, 85, 85), abs=0.05) and art.narrowest_stroke_mm == pytest.approx(2, abs=0.06)
+
+
+def test_a_drawing_without_any_size_stays_refused_and_one_of_another_width_is_not_recalled(drawn):
+    with pytest.raises(ArtworkError, match="does not say how large it is"):
+        drawn('<rect width="5" height="5"/>', "", width_mm=60)
+    assert [drawn('<rect width="5mm" height="5mm"/>', 'width="10mm" height="10mm"', width_mm=wide).area_mm2 for wide in (None, 20, 40)] == pytest.approx(
+        [25, 100, 400], rel=0.01)
 
 
 @pytest.mark.parametrize(("how", "bounds_mm"), [
@@ -476,7 +499,7 @@ def test_too_fine_a_pattern_and_too_many_pieces_are_refused(drawn, monkeypatch):
     ('width="100%" height="5mm"', "sign.svg does not say how large it is (width × height: 100% × 5mm). Save it with a "
      "width and height in mm."),
     ('width="3000mm" height="20mm"', "sign.svg is 3000 × 20 mm. A page above 0 and up to 2000 mm each way can be read; "
-     "save it at the size of the sign."),
+     "save it at the size of the sign, or say how wide it is there."),
     ('width="0mm" height="20mm"', "sign.svg is 0 × 20 mm. A page above 0 and up to 2000 mm each way can be read; save it "
      "at the size of the sign.")])
 def test_a_page_without_a_usable_size_is_refused(drawn, page, message):

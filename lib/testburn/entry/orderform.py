@@ -56,7 +56,7 @@ def _lines(book: Path, modules, fit: DepthFit | None) -> dict[str, tuple[Box, ..
     name = Box(replace(_FIELDS["name"], remedy="Give the order a name; its file is called so."), "Name", must=True, width=_SIDE)
     return {
         "Order": (name, _named("customer", "Customer", _SIDE), _named("ordered_on", "Ordered on"), _named("note", "Note", "240px")),
-        "Piece": (_named("artwork", "Drawing", _SIDE, "none: a block", drawings), _named("area_mm2", "Area without one, mm²", _SIDE),
+        "Piece": (_named("artwork", "Drawing", _SIDE, "none: a block", drawings), _named("drawing_width_mm", "Its width on the sign, mm", _SIDE, read=typed.length_mm), _named("area_mm2", "Area without one, mm²", _SIDE),
                   Box(_FIELDS["species"], "Wood", choices=woods_offered), _named("module", "Module", boxes.FIELD, "the best known", modules),
                   _named("board_thickness_mm", "Board thickness", read=typed.length_mm),
                   Box(inside["variant"], "How it is filled", choices=(("brush-filled", _NOTHING), *((one, one) for one in infill.VARIANTS))),
@@ -91,7 +91,7 @@ class OrderForm(SmallForm):
         self._loaded = self._repeats = ""
         self.which = boxes.choice([_NEW], _NEW, "Orders", "420px")
         self.upload = widgets.FileUpload(accept=".svg", multiple=False, description="Add a drawing (SVG)", layout=boxes.laid(width="auto"))
-        self.upload.observe(lambda _: self._try(self._add_drawing), "value")
+        self.upload.observe(lambda change: change["new"] and self._try(self._add_drawing), "value")
         self.open_it, self.repeat_it = (button(words, lambda _, act=act: self._try(act)) for words, act in
                                         (("Open it", self._open), ("Repeat it", self._repeat)))
         super().__init__(book, scratch, orders.FOLDER, orders.FOLDER, _lines(book, list(self._modules), fit),
@@ -159,15 +159,25 @@ class OrderForm(SmallForm):
 
     def _save(self, said: dict) -> list[Remark]:
         name, lines = said["name"], self._lines_of(said)
+        self._ask_about_width(lines)
         if not self._loaded or name != self._loaded:
             return self._done("Saved", self._new(name, lines))
         taken = orders.take_over(self.book)
         old = orders.read(self.book, None if taken else name)
-        changed = {one: value for one, value in lines.items() if one in ("infill", "prices") or not _says(old, one, value)}
+        changed = {one: value for one, value in lines.items() if one in ("infill", "prices") or not old.says(one, value)}
         if "artwork" in changed:
-            changed |= {"artwork_sha256": orders.fingerprint(self.book, changed["artwork"]), "left_out_mm": None}
-        other = "What was left out of the drawing before is not left out of this one." * ("artwork" in changed and old.left_out_mm is not None)
+            changed |= {"artwork_sha256": orders.fingerprint(self.book, changed["artwork"])}
+        anew = {"artwork", "drawing_width_mm"} & set(changed)
+        changed |= {"left_out_mm": None} if anew else {}
+        other = "What was left out of the drawing before is not left out of this one." * (bool(anew) and old.left_out_mm is not None)
         return self._done("Saved", orders.change(self.book, old.name, "" if taken else self.seen, **changed), taken, other)
+
+    def _ask_about_width(self, lines: dict) -> None:
+        """Ask once whether a width that was said of the drawing before holds for this one too."""
+        old = orders.read(self.book, self._repeats or None) if self._loaded or self._repeats else Order()
+        wide = lines["drawing_width_mm"]
+        if wide and wide == old.drawing_width_mm and lines["artwork"] not in (None, old.artwork) and self.asking.first("width"):
+            raise ValueError(f"{wide:g} mm was the width of {old.artwork}: is {lines['artwork']} as wide? Correct it, or press Save order again.")
 
     def _new(self, name: str, lines: dict) -> Path:
         """Write the boxes as a new order; one that repeats another has what that one said and the boxes do not show."""
@@ -177,7 +187,7 @@ class OrderForm(SmallForm):
             return orders.new(self.book, name, **lines)
         old = orders.read(self.book, self._repeats)
         lines |= {table: getattr(old, table) | lines[table] for table in ("infill", "prices")}
-        if lines["artwork"] != old.artwork:
+        if (lines["artwork"], lines["drawing_width_mm"]) != (old.artwork, old.drawing_width_mm):
             lines["left_out_mm"] = None
         return orders.repeat(self.book, self._repeats, name, **lines)
 
@@ -187,10 +197,10 @@ class OrderForm(SmallForm):
 
     def _add_drawing(self) -> list[Remark]:
         """Put the file chosen into artwork/ of the lab book, and its name into the box."""
-        for chosen in self.upload.value:
-            file, words = orders.add_drawing(self.book, chosen["name"], bytes(chosen["content"]))
-            self._fill({"artwork": file.name})
-            self._changed("artwork")
+        (chosen,), self.upload.value = self.upload.value, ()  # so that the same file may be chosen again
+        file, words = orders.add_drawing(self.book, chosen["name"], bytes(chosen["content"]), self.known("drawing_width_mm"))
+        self._fill({"artwork": file.name})
+        self._changed("artwork")
         return [Remark("saved", f"Added to {file.parent.resolve()}. {words}"), Remark("plain", "It stands under Drawing; press Save order to use it.")]
 
     def _open(self) -> list[Remark]:
@@ -388,9 +398,3 @@ def figures_form(book: str | Path, scratch: bool = False) -> SmallForm:
 def _proved(words: str, taken: str) -> list[Remark]:
     return [Remark("saved", " ".join(filter(None, [words, taken, "Run the page again: its settings are for the proofs that count now, and its "
                                                    "card is to be printed again."])))]
-
-
-def _says(order: Order, name: str, value) -> bool:
-    """Return whether an order says this of a line already; an empty box says what stands in where nothing is said."""
-    now = getattr(order, name)
-    return value == now or value is None and now == getattr(Order(), name)

@@ -101,7 +101,7 @@ class Job:
             raise ValueError(f"{self.order.place} names the artwork {order.artwork}, which is not in {self.folder.name}/ "
                              "of the lab book. Put the SVG there, or correct its name.")
         white = {} if order.white_pct is None else {"paler_than": round(2.55 * order.white_pct)}
-        return sweep.read(file, **white).without_places(*order.left_out_mm or ())
+        return sweep.read(file, **white, width_mm=order.drawing_width_mm).without_places(*order.left_out_mm or ())
 
     @cached_property
     def window(self) -> Window:

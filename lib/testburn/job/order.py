@@ -51,6 +51,8 @@ ORDER = (
     columns.Field("artwork", "text", "A drawing in artwork/ of the lab book.", "", required=False),
     columns.Field("artwork_sha256", "text", "Which version of the drawing: its SHA-256.",
                   "Leave the line out, or copy it from what is said of the drawing.", required=False),
+    columns.Field("drawing_width_mm", "number", "How wide the drawing's page is on the sign, where that is not what its file says.",
+                  "Use mm, or leave the line out: then it is as the file says.", "mm", False, at_least=1, at_most=2000),
     columns.Field("left_out_mm", "place", "Places in pieces of the drawing that are not engraved: lines to cut along.",
                   "Write [[x, y], [x, y]], places as the drawing's table gives them.", "mm", False, many=True),
     columns.Field("white_pct", "number", "Paint of the drawing that is no more off white than this does not burn.",
@@ -72,7 +74,7 @@ ORDER = (
     columns.Field("finished", "table", "", _UNDER.format("finished"), required=False, of=FINISHED),
 )
 # Of the lines' names those that are no words of the trade.
-_NAMED = {"species": "wood", "artwork": "drawing", "artwork_sha256": "which version of it (SHA-256)", "first": "settings first",
+_NAMED = {"species": "wood", "artwork": "drawing", "artwork_sha256": "which version of it (SHA-256)", "drawing_width_mm": "how wide it is, mm", "first": "settings first",
           "white_pct": "paler does not burn, %", "price, shallow_rerun_share": "misses, share of shallow ones seen in time",
           "price, deep_lost_share": "misses, share of deep ones lost"}
 _ONE_PROOF = re.compile(r"^(\s*)\[\s*proof\s*\]", re.MULTILINE)
@@ -98,6 +100,7 @@ class Order:
     board_thickness_mm: float = 19.0
     artwork: str | None = None
     artwork_sha256: str | None = None
+    drawing_width_mm: float | None = None
     left_out_mm: list | None = None
     white_pct: float | None = None
     area_mm2: float = _WITHOUT_ARTWORK_MM2
@@ -115,6 +118,11 @@ class Order:
     def changed(self, **said) -> "Order":
         """Return the order with some lines changed."""
         return replace(self, **said)
+
+    def says(self, name: str, value) -> bool:
+        """Return whether it says this of a line already; None stands for what stands in where nothing is said."""
+        now = getattr(self, name)
+        return value == now or value is None and now == getattr(Order(), name)
 
     @property
     def place(self) -> str:
@@ -149,7 +157,7 @@ class Order:
     @property
     def lines(self) -> dict[str, str]:
         """What the order says, as text; what it leaves open is not there."""
-        unsaid = (*_TABLES, *(("area_mm2",) if self.artwork else ("artwork", "left_out_mm", "white_pct")))
+        unsaid = (*_TABLES, *(("area_mm2",) if self.artwork else ("artwork", "drawing_width_mm", "left_out_mm", "white_pct")))
         said = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in unsaid}
         if self.artwork_sha256:
             said["artwork_sha256"] = f"{self.artwork_sha256[:12]}…"

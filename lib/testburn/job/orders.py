@@ -142,7 +142,7 @@ def change(book: str | Path, name: str, seen: str = "", **lines) -> Path:
     return _changed(Path(book), name, lambda document: tomlfile.put(document, lines), seen)
 
 
-def add_drawing(book: str | Path, name: str, content: bytes) -> tuple[Path, str]:
+def add_drawing(book: str | Path, name: str, content: bytes, width_mm: float | None = None) -> tuple[Path, str]:
     """Put a drawing into artwork/ of a lab book; return its file, and what it is in words.
 
     Raises
@@ -157,7 +157,7 @@ def add_drawing(book: str | Path, name: str, content: bytes) -> tuple[Path, str]
         raise ValueError(f"{name}: {fault[0]}. {fault[1]}")
     with tempfile.TemporaryDirectory() as scratch:
         Path(scratch, name).write_bytes(content)
-        words = sweep.read(Path(scratch, name)).words
+        words = sweep.read(Path(scratch, name), width_mm=width_mm).words
     with files.locked(book):
         files.make_folder(book, target.parent)
         if not target.exists():

@@ -230,7 +230,7 @@ def block(name: str, width_mm: float, height_mm: float) -> Artwork:
                    pd.DataFrame([piece]))
 
 
-def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
+def read(path: str | Path, paler_than: int = picture.WHITE, width_mm: float | None = None) -> Artwork:
     """Return what an SVG file burns.
 
     Parameters
@@ -238,13 +238,15 @@ def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
     path : str or Path
     paler_than : int
         Paint that differs from white by no more than this, of 255, is left out.
+    width_mm : float, optional
+        How wide its page is on the sign, where that is not what the file says.
 
     Raises
     ------
     ArtworkError
         If the file is no SVG, has no size, is too large, holds what is not read, or burns nothing.
     """
-    drawing = svgfile.opened(path)
+    drawing = svgfile.opened(path, width_mm)
     seen = picture.taken_apart(drawing, paler_than)
     piece, table = pieces.of_runs(seen)
     if len(table) > MOST_PIECES:

@@ -1,7 +1,7 @@
 """Recalled: a drawing that was looked at before is not rendered again.
 
 Decides nothing of what burns: `artwork.read` does. What it found is kept in the maker's own temporary folder under a
-fingerprint of all that it follows from: the drawing's bytes, what is left out as pale, this room's own code and the
+fingerprint of all that it follows from: the drawing's bytes, what is left out as pale, how wide it is, this room's own code and the
 versions of the libraries that render and decode. So another drawing, threshold or version never meets what was kept.
 What cannot be kept or read back is rendered, as if nothing had been kept. Refusals are not kept.
 """
@@ -32,14 +32,14 @@ _SAID = ("width_mm", "height_mm", "step_mm", "remarks", "marks_mm", "left_out")
 _MOST_KEPT = 30
 
 
-def read(path: str | Path, paler_than: int = picture.WHITE) -> Artwork:
+def read(path: str | Path, paler_than: int = picture.WHITE, width_mm: float | None = None) -> Artwork:
     """Return what an SVG file burns, as `artwork.read` does, which raises what this raises."""
     path, kept = Path(path), None
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError, EOFError, zipfile.BadZipFile):
-        follows = b"\0".join([str(paler_than).encode(), _ground(), makerfile.content(path, svgfile.MOST_BYTES)])
+        follows = b"\0".join([f"{paler_than} {width_mm}".encode(), _ground(), makerfile.content(path, svgfile.MOST_BYTES)])
         kept = _folder() / f"{hashlib.sha256(follows).hexdigest()}.npz"
         return replace(_unpacked(kept.read_bytes()), name=path.name)
-    found = artwork.read(path, paler_than)
+    found = artwork.read(path, paler_than, width_mm)
     # Half a table of kept drawings is none: it is written whole, and read back only whole.
     if kept is not None:
         with contextlib.suppress(OSError):

@@ -67,8 +67,8 @@ class Drawing:
     unshown: tuple[tuple[str, str], ...] = ()
 
 
-def opened(path: str | Path) -> Drawing:
-    """Return the drawing of a file.
+def opened(path: str | Path, width_mm: float | None = None) -> Drawing:
+    """Return the drawing of a file; as wide as `width_mm`, if that is said, and as high as goes with it.
 
     Raises
     ------
@@ -82,7 +82,7 @@ def opened(path: str | Path) -> Drawing:
         svgstyle.put_right(root)
     except Unread as fault:
         faults.append(str(fault))
-    width, height, remarks = _page(root, path.name)
+    width, height, remarks = _page(root, path.name, width_mm)
     by_id = _put_right(root)
     remarks += _look(root, by_id, faults, path.name)
     if faults := list(dict.fromkeys(faults)):
@@ -122,8 +122,8 @@ def _tree(path: Path) -> tuple[ElementTree.Element, bytes]:
     return root, content
 
 
-def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
-    """Return the page's size in mm, and a remark where px had to be taken for mm."""
+def _page(root, name, width_mm) -> tuple[float, float, tuple[str, ...]]:
+    """Return the page's size in mm, and a remark where px had to be taken for mm; what is drawn grows with a width that is said."""
     box = [float(one) for one in root.get("viewBox", "").replace(",", " ").split()
            if re.fullmatch(svgstyle.NUMBER, one.lower())]
     box = box[2:] if len(box) == 4 else [None, None]
@@ -137,13 +137,16 @@ def _page(root, name) -> tuple[float, float, tuple[str, ...]]:
     if None in sizes:
         raise ArtworkError(f"{name} does not say how large it is (width × height: {' × '.join(said)}). Save it with a "
                            "width and height in mm.")
-    if not all(0 < size <= MOST_MM for size in sizes) or any(side is not None and not side > 0 for side in box):
-        raise ArtworkError(f"{name} is {sizes[0]:g} × {sizes[1]:g} mm. A page above 0 and up to {MOST_MM:g} mm "
-                           "each way can be read; save it at the size of the sign.")
     wide, high = sizes
+    if width_mm is not None and wide > 0:
+        root.attrib |= {} if all(box) else {"viewBox": f"0 0 {wide / MM_PER['px']:.9g} {high / MM_PER['px']:.9g}"}
+        wide, high, in_px = width_mm, width_mm * high / wide, False
+    if not all(0 < size <= MOST_MM for size in (wide, high)) or any(side is not None and not side > 0 for side in box):
+        raise ArtworkError(f"{name} is {wide:g} × {high:g} mm. A page above 0 and up to {MOST_MM:g} mm each way can be read; save it "
+                           f"at the size of the sign{', or say how wide it is there' * (max(wide, high) > MOST_MM)}.")
     return wide, high, (
         f"{SIZE_IN_PX} {name} is in px. At 96 to the inch it is {wide:.4g} × {high:.4g} mm; at 72 to the inch "
-        f"{wide * 4 / 3:.4g} × {high * 4 / 3:.4g} mm. Which? The first is taken; save it with a size in mm to be sure.",
+        f"{wide * 4 / 3:.4g} × {high * 4 / 3:.4g} mm. Which? The first is taken; to be sure, say how wide it is on the sign.",
         ) * in_px
 
 
