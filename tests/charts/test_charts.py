@@ -10,6 +10,7 @@ import pytest
 from testburn import charts, depthfit, energy, labbook
 from testburn.depthfit import compare
 from testburn.job import settings
+from testburn.units import Units
 
 LABDATA = Path(__file__).parents[2] / "labdata"
 CHERRY = ("black cherry", 15.0)
@@ -290,6 +291,12 @@ def test_a_board_named_like_a_tag_is_escaped_where_it_is_asked_for(tagged):
     figure = charts.depth(depthfit.fit(tagged), *CHERRY, board="<b>x</b> & y")
     (_, _, middle), = bands(figure)
     assert middle.name == "board &lt;b&gt;x&lt;/b&gt; &amp; y, 95 % band"
+
+
+def test_residuals_against_speed_are_in_the_machines_unit(demo):
+    (own,), (shown,) = (traces(charts.residuals(demo, *CHERRY, "speed_mm_s", units=units), name="Cherry-1") for units in (Units(), Units("mm/min")))
+    assert list(shown.x) == pytest.approx([60 * speed for speed in own.x])
+    assert charts.residuals(demo, *CHERRY, "speed_mm_s", units=Units("mm/min")).layout.xaxis.title.text == "speed, mm/min"
 
 
 @pytest.mark.parametrize(("against", "title"), [

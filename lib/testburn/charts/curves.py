@@ -114,17 +114,17 @@ def _chosen_words(rows: pd.DataFrame) -> list[str]:
 
 
 def residuals(fit: DepthFit, species: str, module_w: float, against: str = ENERGY,
-              wavelength_nm: float | None = None, module: str | None = None) -> Figure:
-    """Draw how far each reading lies from the curve, in percent, against one column."""
-    group = fit.group(species, module_w, wavelength_nm, module)
-    words = {**AXIS_WORDS, "speed_mm_s": "speed, mm/s", "fitted_mm": "fitted depth, mm",
+              wavelength_nm: float | None = None, module: str | None = None, units: Units = Units()) -> Figure:
+    """Draw how far each reading lies from the curve, in percent, against one column, a speed in the machine's unit."""
+    group, speed = fit.group(species, module_w, wavelength_nm, module), units.of("speed_mm_s")
+    words = {**AXIS_WORDS, "speed_mm_s": f"speed, {speed.name}", "fitted_mm": "fitted depth, mm",
              "burned_on": "day of the burn", "order": "place of the swatch in its burn"}
     rows = fit.fitted.loc[group.readings.index]
     figure = Figure()
     for place, (board, part) in enumerate(rows.groupby("board")):
+        x = part[against].astype(str) if against == "burned_on" else rounded(speed.of(part[against]) if against == "speed_mm_s" else part[against])
         figure.add_scatter(
-            x=part[against].astype(str) if against == "burned_on" else rounded(part[against]),
-            y=rounded(part["residual_pct"]), mode="markers", name=plain(board),
+            x=x, y=rounded(part["residual_pct"]), mode="markers", name=plain(board),
             text=_setting_words(part), hovertemplate="%{y:+.0f} %<br>%{text}<extra></extra>",
             marker=dict(symbol=BOARD_MARKS[place % len(BOARD_MARKS)], size=8, color="white",
                         line=dict(color="#222", width=1.4)))
