@@ -388,19 +388,6 @@ def test_a_thin_line_that_leans_hangs_together(drawn, coarsely, degrees):
     assert len(art.pieces) == 2 and art.pieces["holes"].sum() == 1
 
 
-def test_strips_change_nothing(drawn, monkeypatch):
-    body = STYLES["white cuts out"][0] if "white cuts out" in STYLES else AREAS["white cuts out"][0]
-    body += f'<path d="M{STAR}z"/><circle cx="80" cy="30" r="15" fill="#999"/><path {STROKE} d="M2 30l20 15"/>'
-    whole = drawn(body)
-    monkeypatch.setattr(picture, "STRIP_PX", 20_000)
-    cut = drawn(body)
-    np.testing.assert_array_equal(cut.row, whole.row)
-    np.testing.assert_allclose(cut.left_mm, whole.left_mm, atol=0.05)
-    assert cut.perimeter_mm == pytest.approx(whole.perimeter_mm, rel=0.01)
-    assert cut.table["holes"].tolist() == whole.table["holes"].tolist()
-    np.testing.assert_allclose(cut.table[["left_mm", "top_mm", "area_mm2"]], whole.table[["left_mm", "top_mm", "area_mm2"]], atol=0.05, rtol=1e-3)
-
-
 @pytest.mark.parametrize(("page_mm", "px_mm"), [((20, 20), 20), ((300, 180), 10), ((600, 400), 10), ((2000, 2000), 2.449)])
 def test_how_finely_a_page_is_looked_at(page_mm, px_mm):
     assert picture.px_per_mm(*page_mm) == pytest.approx(px_mm, abs=1e-3)

@@ -1,7 +1,7 @@
 """Picture: what a renderer shows of a drawing, taken apart into burned runs and their rim.
 
-Decides what burns: whatever is not white. The card's typesetter renders the drawing a strip at a time, of which a byte
-a pixel is kept, so that memory stays bounded; the whole is measured at once. A pixel on a rim burns where at least half
+Decides what burns: whatever is not white. The card's typesetter renders the drawing, of which a byte a pixel is kept; the
+pixels are bounded, and with them the memory. A pixel on a rim burns where at least half
 of it is painted; where along a line the rim lies is worked out of its grey, to a few hundredths of a pixel on straight
 edges. Paint burns whole, however pale.
 
@@ -20,7 +20,7 @@ from PIL import Image, ImageChops
 
 from testburn.sweep.svgfile import ArtworkError, Drawing
 
-FINEST_PX_MM, COARSEST_PX_MM, FEW_PX, MOST_PX, STRIP_PX = 20, 10, 3e6, 24e6, 5e6
+FINEST_PX_MM, COARSEST_PX_MM, FEW_PX, MOST_PX = 20, 10, 3e6, 24e6
 MOST_RUNS = 400_000
 # Of 255: paler than white is white; nearly white; a shade.
 WHITE, NEARLY, SHADE = 2, 25, 127
@@ -92,11 +92,7 @@ def taken_apart(drawing: Drawing, paler_than: int = WHITE) -> Picture:
     fine = px_per_mm(drawing.width_mm, drawing.height_mm)
     width, height = (int(np.ceil(size * fine - 1e-6)) for size in (drawing.width_mm, drawing.height_mm))
     # A pixel of margin, so that every pixel has its neighbours.
-    ink, rows = np.zeros((height + 2, width + 2), np.uint8), max(8, int(STRIP_PX / width))
-    for top in range(0, height, rows):
-        high = min(rows, height - top)
-        strip = rendered(drawing, 0, top / fine, width / fine, high / fine, width, high)
-        ink[top + 1:top + high + 1, 1:-1] = _ink(strip)
+    ink = np.pad(_ink(rendered(drawing, 0, 0, width / fine, height / fine, width, height)), 1)
     full, mask, pale = _painted(ink, paler_than)
     if not mask.any():
         raise ArtworkError(f"{drawing.name} burns nothing: no shape on its page has any paint but white. Fill the "
