@@ -15,6 +15,7 @@ DRAWINGS = [
     ("in mm without a view", PAGE.format("60mm", "30mm", "", '<rect x="10mm" y="5mm" width="10mm" height="10mm"/>'), 100),
     ("off its page", PAGE.format("60mm", "30mm", 'viewBox="0 0 60 30"', '<rect x="55" y="5" width="40" height="10"/>'), 50),
     ("a view that begins elsewhere", PAGE.format("60mm", "30mm", 'viewBox="-30 -15 60 30"', '<rect x="-5" y="-5" width="10" height="10"/>'), 100),
+    ("its size in its style", PAGE.format("1", "1", 'viewBox="0 0 600 300" style="width:60mm; height:30mm"', '<rect x="50" y="50" width="100" height="100"/>'), 100),
     ("styled by rules", PAGE.format("60mm", "30mm", 'viewBox="0 0 60 30"', "<style>rect{fill:none;stroke:#000;stroke-width:1}</style>"
                                     '<rect x="5.5" y="5.5" width="9" height="9"/>'), 36),
 ]
@@ -49,6 +50,16 @@ def test_a_patch_lies_beside_the_drawing_and_leaves_it_as_it_was(tmp_path, svg, 
     assert after.bounds_mm[:2] == pytest.approx((before.bounds_mm[0], 0), abs=0.11)
     assert "12 × 12 mm, 12 mm to the right of the drawing, on the board's waste side" in patched.words
     assert "Of narrower strokes it tells less. Its narrowest stroke is" in patched.words
+
+
+@pytest.mark.parametrize(("svg", "area_mm2"), [row[1:] for row in DRAWINGS], ids=[row[0] for row in DRAWINGS])
+def test_beside_a_drawing_of_another_width_the_patch_keeps_its_size(tmp_path, svg, area_mm2):
+    drawn(tmp_path, svg)
+    twice = sweep.artwork.read(tmp_path / "gate.svg", width_mm=120)
+    assert (twice.width_mm, twice.height_mm, twice.area_mm2) == (120, 60, pytest.approx(4 * area_mm2, rel=0.02))
+    after = drawn(tmp_path, burnplan.with_patch(twice, CHOICE, MACHINE).svg, "patched.svg")
+    assert (after.width_mm, after.height_mm) == (144, 60) and after.area_mm2 - twice.area_mm2 == pytest.approx(144, abs=2)
+    assert after.bounds_mm[:2] == pytest.approx((twice.bounds_mm[0], 0), abs=0.11)
 
 
 @pytest.mark.parametrize("hair_mm", [0.02, 0.05, 0.08])

@@ -145,7 +145,8 @@ def test_the_order_says_how_wide_the_drawing_is(tmp_path):
     as_drawn, wide = (Job(sheet(tmp_path, f'artwork = "px.svg"\n{line}'), None, Machine(), tmp_path)
                       for line in ("", "drawing_width_mm = 200\n"))
     assert as_drawn.drawing.width_mm == pytest.approx(400 * 25.4 / 96) and as_drawn.drawing.remarks[0].startswith("The size of px.svg is in px.")
-    assert (wide.drawing.width_mm, wide.drawing.height_mm, wide.drawing.remarks) == (200, 100, ())
+    assert (wide.drawing.width_mm, wide.drawing.height_mm) == (200, 100) and len(wide.drawing.remarks) == 1
+    assert wide.drawing.remarks[0].startswith("px.svg counts as 200 × 100 mm, as the order says; by its file it is 105.8 × 52.92 mm.")
     assert wide.drawing.area_mm2 == pytest.approx(400, rel=0.01) and wide.order.lines["how wide it is, mm"] == "200"
 
 

@@ -187,13 +187,18 @@ def test_a_size_in_px_is_said(drawn, page):
     assert art.remarks == (PX,)
 
 
-@pytest.mark.parametrize("page", [
-    'width="96" height="48"', 'width="3000mm" height="1500mm"', 'viewBox="0 0 10 5"', 'width="100mm" height="50mm" viewBox="5 5 10 5"',
-    'width="1e3" viewBox="0 0 300 150"', 'style="width:2in;height:1in"'])
-def test_what_is_drawn_grows_with_the_width_that_is_said(drawn, page):
-    """By hand: the left half of the page's upper half."""
+@pytest.mark.parametrize(("page", "own"), [
+    ('width="96" height="48"', "25.4 × 12.7"), ('width="3000mm" height="1500mm"', "3000 × 1500"), ('viewBox="0 0 10 5"', "2.646 × 1.323"),
+    ('width="100mm" height="50mm" viewBox="5 5 10 5"', "100 × 50"), ('width="1e3" viewBox="0 0 300 150"', "264.6 × 132.3"),
+    ('style="width:2in;height:1in"', "50.8 × 25.4")])
+def test_what_is_drawn_grows_with_the_width_that_is_said(drawn, tmp_path, page, own):
+    """By hand: the left half of the page's upper half. What is kept of the file is as large, for whoever reads it again."""
     art = drawn('<rect width="50%" height="50%"/>' if "5 5" not in page else '<rect x="5" y="5" width="5" height="2.5"/>', page, width_mm=60)
-    assert (art.width_mm, art.height_mm, art.remarks) == (60, 30, ())
+    assert (art.width_mm, art.height_mm) == (60, 30) and art.remarks == (
+        f"sign.svg counts as 60 × 30 mm, as the order says; by its file it is {own} mm. Burn it at the size it counts as.",)
+    (tmp_path / "again.svg").write_bytes(art.content)
+    again = artwork.read(tmp_path / "again.svg")
+    assert (again.width_mm, again.height_mm, again.remarks) == (60, 30, ()) and again.area_mm2 == pytest.approx(art.area_mm2, rel=1e-6)
     assert art.bounds_mm == pytest.approx((0, 0, 30, 15), abs=0.05) and art.area_mm2 == pytest.approx(450, rel=0.003)
 
 

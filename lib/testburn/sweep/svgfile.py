@@ -17,6 +17,7 @@ from testburn.sweep.svgstyle import Unread, tag
 
 SIZE_IN_PX = "The size of"
 MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "": 25.4 / 96}
+_SAME = 0.001  # of a width, is the same width
 MOST_MM, MOST_BYTES, MOST_SHAPES, DEEPEST = 2000.0, 20_000_000, 100_000, 100
 _SVG, _HREF = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
 _PLAIN = "Turn it into plain filled shapes and save again."
@@ -83,6 +84,8 @@ def opened(path: str | Path, width_mm: float | None = None) -> Drawing:
     except Unread as fault:
         faults.append(str(fault))
     width, height, remarks = _page(root, path.name, width_mm)
+    if width_mm is not None:
+        content = _at_size(content, root.get("viewBox"), width, height)
     by_id = _put_right(root)
     remarks += _look(root, by_id, faults, path.name)
     if faults := list(dict.fromkeys(faults)):
@@ -140,14 +143,25 @@ def _page(root, name, width_mm) -> tuple[float, float, tuple[str, ...]]:
     wide, high = sizes
     if width_mm is not None and wide > 0:
         root.attrib |= {} if all(box) else {"viewBox": f"0 0 {wide / MM_PER['px']:.9g} {high / MM_PER['px']:.9g}"}
-        wide, high, in_px = width_mm, width_mm * high / wide, False
+        (own_wide, own_high), wide, high = (wide, high), width_mm, width_mm * high / wide
     if not all(0 < size <= MOST_MM for size in (wide, high)) or any(side is not None and not side > 0 for side in box):
         raise ArtworkError(f"{name} is {wide:g} × {high:g} mm. A page above 0 and up to {MOST_MM:g} mm each way can be read; save it "
                            f"at the size of the sign{', or say how wide it is there' * (max(wide, high) > MOST_MM)}.")
+    if width_mm is not None:
+        return wide, high, () if abs(own_wide / wide - 1) < _SAME else (
+            f"{name} counts as {wide:.4g} × {high:.4g} mm, as the order says; by its file it is {own_wide:.4g} × {own_high:.4g} mm. Burn it at "
+            "the size it counts as.",)
     return wide, high, (
         f"{SIZE_IN_PX} {name} is in px. At 96 to the inch it is {wide:.4g} × {high:.4g} mm; at 72 to the inch "
         f"{wide * 4 / 3:.4g} × {high * 4 / 3:.4g} mm. Which? The first is taken; to be sure, say how wide it is on the sign.",
         ) * in_px
+
+
+def _at_size(content: bytes, box: str, width_mm: float, height_mm: float) -> bytes:
+    """Return a file as it would be, had it been saved at a size."""
+    root, size = ElementTree.fromstring(content), {"width": f"{width_mm:.9g}mm", "height": f"{height_mm:.9g}mm"}
+    root.attrib |= size | {"viewBox": box, "style": ";".join([root.get("style", ""), *map(":".join, size.items())])}
+    return ElementTree.tostring(root)
 
 
 def _put_right(root) -> dict:
