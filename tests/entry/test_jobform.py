@@ -435,4 +435,19 @@ def test_a_job_with_two_recesses_is_not_opened(form, book):
     import pandas as pd
     jobs.save(pd.concat(rows, ignore_index=True), book)
     form = jobform.job_form(book, form.promises)
-    assert "Job pair holds 2 recesses, and the form has boxes for one." in opened(form, "pair").said.value and form.save.description == "Save job"
+    assert "Job pair holds more than the form has boxes for: 2 recesses. Correct its file jobs/pair.csv" in opened(form, "pair").said.value and form.save.description == "Save job"
+
+
+@pytest.mark.parametrize(("column", "said"), [("moisture_pct", ""), ("my_own", "columns of its own (my_own)")])
+def test_what_the_form_has_no_box_for_stays_or_stops_it(form, book, column, said):
+    fill(form).save.click()
+    file = book / "jobs" / "sign 1.csv"
+    head, *rows = file.read_text(encoding="utf-8").splitlines()
+    file.write_text("\n".join([f"{head},{column}", *(f"{row},9" for row in rows)]) + "\n", encoding="utf-8", newline="")
+    opened(form)
+    assert (said in form.said.value) and (form.save.description == "Save job") == bool(said)
+    if not said:
+        form.boxes["readings"].value = "0.5 0.6"
+        for _ in range(2):
+            form.save.click()
+        assert jobs.read(book)[["depth_mm", "moisture_pct"]].to_numpy().tolist() == [[0.5, 9], [0.6, 9]]

@@ -23,7 +23,7 @@ import pandas as pd
 
 from testburn import labbook
 from testburn.entry.grid import HEADER, LABELS, as_readings, filled
-from testburn.labbook import columns, files, jobs, journal
+from testburn.labbook import columns, csvfile, files, jobs, journal
 from testburn.units import Units
 
 _WHOLE, _CORRECTING = "form", "correcting"
@@ -278,12 +278,15 @@ def saved_job(book: str | Path, job: str) -> Saved:
     Raises
     ------
     ValueError
-        If it has several recesses: the form makes none such, and has boxes for one.
+        If it holds more than the form has boxes for, and makes: several recesses, or columns of its own.
     """
     seen, finished = jobs.version(book, job), jobs.read(book)
     readings = finished[finished["burn"] == job].reset_index(drop=True)
-    if (recesses := readings["swatch"].nunique()) > 1:
-        raise ValueError(f"Job {job} holds {recesses} recesses, and the form has boxes for one. Correct its file jobs/{job}.csv in a spreadsheet.")
+    text, _ = csvfile.read_files([Path(book) / "jobs" / f"{job}.csv"], jobs.REQUIRED, "job")
+    own, recesses = [name for name in text if name not in ("_file", "_row", *finished.columns)], readings["swatch"].nunique()
+    if own or recesses > 1:
+        more = f"columns of its own ({', '.join(own)})" if own else f"{recesses} recesses"
+        raise ValueError(f"Job {job} holds more than the form has boxes for: {more}. Correct its file jobs/{job}.csv in a spreadsheet.")
     return Saved(job, seen, readings)
 
 

@@ -35,6 +35,7 @@ _WIDTHS = {"card": "520px", "readings": "220px", "unit": "80px", "note": "260px"
 _FAULT_LABELS = LABELS | {"depth_mm": "Readings", "gauge_step_mm": "Gauge step"}
 _FAR_OFF = 2.0
 _PROMISED = [column.name for column in columns.PROMISED]
+_UNASKED = [column.name for column in columns.COLUMNS if not column.required]
 _CORRECTING = "(correcting)"
 _LOST = "The card of this draft is not in the list: choose it again."
 
@@ -160,8 +161,7 @@ class JobForm(widgets.VBox):
                                          "invented demo lab book. What you save here is marked "
                                          "invented.")])
         if resumed:
-            box.value += as_html([Remark("doubt", "What you typed last time and did not save is filled "
-                                         "in again.")])
+            box.value += as_html([Remark("doubt", "What you typed last time and did not save is filled in again.")])
         return box
 
     @property
@@ -182,8 +182,7 @@ class JobForm(widgets.VBox):
         try:
             self._draft.keep(typed, name)
         except OSError as error:
-            self._tell(("fault", f"Not kept for a crash: {error.strerror or error}. What you typed "
-                        "stands here; save soon."))
+            self._tell(("fault", f"Not kept for a crash: {error.strerror or error}. What you typed stands here; save soon."))
         self._say()
 
     def _say(self) -> None:
@@ -233,9 +232,11 @@ class JobForm(widgets.VBox):
         depths = depths_mm(typed["readings"], typed["unit"])
         # Its emptiness is named by `jobs`, before any word on which board the card is for.
         board = typed["board"] or self.row["board"].replace(NEXT, "")
-        recess = self._correcting.readings["swatch"].iloc[0] if self._correcting else "1"
-        return jobs.readings_of(self.row, typed["burn"], board, depths,
-                                np.nan if step is None else step, day, typed["note"], self.scratch, recess)
+        before = self._correcting.readings.iloc[0] if self._correcting else {"swatch": "1"}
+        said = jobs.readings_of(self.row, typed["burn"], board, depths, np.nan if step is None else step, day, typed["note"], self.scratch,
+                                before["swatch"])
+        # What the form has no box for stays as it was saved: moisture, thickness.
+        return said.assign(**{name: before[name] for name in _UNASKED if name in before and name not in said})
 
     def _save(self, _) -> None:
         self.said.value = as_html(attempt(self._asked_or_saved, lambda error: in_words(error, _FAULT_LABELS), self.book / "jobs"))
