@@ -114,6 +114,28 @@ def test_what_is_asked_about_is_written_at_the_second_press(own):
     assert machinelog.read(own)[["new_state", "invented"]].to_numpy().tolist() == [["no", "yes"]]
 
 
+def test_the_last_line_of_the_log_is_taken_back_once_it_was_shown(own):
+    for day, done in (("2026-03-14", "lens wiped"), ("2026-03-15", "belt")):
+        machinelog.add(own, datetime.date.fromisoformat(day), done)
+    before = (own / machinelog.FILE).read_bytes()
+    form = log_form(own)
+    back = form.buttons["Take back the last"]
+    back.click()
+    assert "The last in machine_log.csv: 2026-03-15, belt. Press Take back the last again" in form.said.value and len(machinelog.read(own)) == 2
+    machinelog.add(own, datetime.date(2026, 3, 16), "belt")
+    back.click()  # another line stands there now: it is shown first
+    assert "2026-03-16, belt. Press" in form.said.value and len(machinelog.read(own)) == 3
+    for _ in range(2):
+        back.click()
+    assert machinelog.read(own)["day"].dt.day.tolist() == [14, 15]
+    for _ in range(4):
+        back.click()
+    assert machinelog.read(own).empty and before in [file.read_bytes() for file in (own / "history" / "machine_log").iterdir()]
+    back.click()
+    assert "machine_log.csv has nothing to take back." in form.said.value
+    assert machinelog.read(machinelog.add(own, datetime.date(2026, 3, 17), "belt").parent)["done"].tolist() == ["belt"]
+
+
 @pytest.mark.parametrize(("called", "meant"), [
     ("red oak", ["northern red oak"]), ("Red Oak", ["northern red oak"]), ("oak", ["white oak", "northern red oak"]), ("hard maple", ["sugar maple"]),
     ("yellow poplar", ["yellow-poplar"]), ("black chery", ["black cherry"]), ("White Oak", ["white oak"]), ("ebony", []),

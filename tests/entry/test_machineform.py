@@ -218,6 +218,23 @@ def test_a_sheet_of_the_gauge_is_said_as_it_is_typed_and_written_once(own):
     assert sheet["depth_mm"].tolist() == TEN and set(sheet["invented"]) == {"yes"} and form.boxes["depths_mm"].value == ""
 
 
+def test_the_last_sheet_and_the_last_run_are_taken_back_whole(own):
+    for day, gauge, depths in (("2026-03-14", "dial", TEN), ("2026-03-15", "dial", TEN[1:] + [0.53]), ("2026-03-15", "needle", TEN)):
+        machinelog.add_repeats(own, datetime.date.fromisoformat(day), depths, 0.01, gauge)
+    form = repeats_form(own)
+    for _ in range(2):
+        form.buttons["Take back the last"].click()
+    assert "Taken back: 2026-03-15, needle" in form.said.value.replace("0.51, ", "") and machinelog.repeats(own)["gauge"].unique().tolist() == ["dial"]
+    assert len((own / "gauge.csv").read_text(encoding="utf-8").splitlines()) == 21
+    for _ in range(4):
+        form.buttons["Take back the last"].click()
+    assert machinelog.repeats(own).empty
+    runs, form = timedruns.read(own), timed_form(own)
+    for _ in range(2):
+        form.buttons["Take back the last"].click()
+    assert timedruns.read(own)["run"].tolist() == runs["run"].tolist()[:-1]
+
+
 @pytest.mark.parametrize(("typed", "name", "words"), [
     ({"depths_mm": "0.51 deep"}, "depths_mm", "&#x27;deep&#x27;: this is not a number"), ({"depths_mm": ""}, "depths_mm", "nothing is typed here"),
     ({"depths_mm": "0.5 -0.5 0.5 0.5 0.5"}, "depths_mm", "allowed is at least 0 and at most 1000 mm"),

@@ -16,7 +16,7 @@ import pandas as pd
 from testburn import energy, labbook
 from testburn.depthfit import suspects
 from testburn.entry.remarks import Remark
-from testburn.entry.smallform import Box, SmallForm
+from testburn.entry.smallform import Box, SmallForm, taking_back
 from testburn.entry.typed import length_mm, lengths_mm, short, speed_mm_s
 from testburn.job import Job, firstpiece, outcome
 from testburn.labbook import columns, jobs, machinelog, woods
@@ -87,7 +87,8 @@ def log_form(book: str | Path, scratch: bool = False) -> SmallForm:
     line = (Box(_LOG["day"], "Day", datetime.date.today().isoformat()), Box(_LOG["done"], "What was done"),
             Box(_LOG["module"], "Module, empty: every one", offered=modules(book), read=module_named, width="190px"),
             Box(_LOG["new_state"], "A new state", choices=states, width="270px"), Box(_LOG["note"], "Note", width="240px"))
-    return SmallForm(book, scratch, "log", machinelog.FILE, {"Work": line}, {"Add to the log": add}, log_doubts)
+    return SmallForm(book, scratch, "log", machinelog.FILE, {"Work": line}, {"Add to the log": add}, log_doubts,
+                     taking_back(machinelog.FILE, columns.LOG))
 
 
 def wood_form(book: str | Path, scratch: bool = False) -> SmallForm:
@@ -174,7 +175,8 @@ def second_pass_form(book: str | Path, job: Job, scratch: bool = False) -> Small
                        Box(_DEPTHS_AFTER, "Readings after, mm", read=lengths_mm, width="220px"),
                        Box(_SECOND["gauge_step_mm"], "Gauge step, mm", "0.01", read=length_mm),
                        Box(_SECOND["day"], "Day", datetime.date.today().isoformat()), Box(_SECOND["note"], "Note", width="220px"))}
-    return SmallForm(book, scratch, "second-pass", jobs.SECOND_FILE, lines, {"Save second pass": save}, look, starts=starts)
+    return SmallForm(book, scratch, "second-pass", jobs.SECOND_FILE, lines, {"Save second pass": save}, look,
+                     taking_back(jobs.SECOND_FILE, columns.SECOND_PASSES), starts)
 
 
 def _first_pass(book, piece: str, recess: str = "") -> tuple[float, pd.Series]:

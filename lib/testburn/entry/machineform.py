@@ -23,7 +23,7 @@ from testburn.entry.bookforms import log_doubts, module_named, modules
 from testburn.entry.boxes import STYLE, as_html, keys, message
 from testburn.entry.grid import units_of
 from testburn.entry.remarks import Remark
-from testburn.entry.smallform import Box, SmallForm, several
+from testburn.entry.smallform import Box, SmallForm, several, taking_back
 from testburn.entry.typed import short
 from testburn.labbook import Machine, ReadingsError, columns, machine, machinelog, tomlfile
 from testburn.sweep import timedruns
@@ -140,7 +140,7 @@ def timed_form(book: str | Path, scratch: bool = False) -> SmallForm:
              "Setting": (Box(field["speed_mm_s"], f"Speed, {speed.name}", read=lambda text: typed.speed_mm_s(text, speed.name)),
                          Box(field["line_pitch_mm"], f"Pitch, {pitch.name}", read=lambda text: typed.pitch_mm(text, pitch.name), width="190px"),
                          Box(field["passes"], "Passes", "1", width="90px"), Box(field["seconds"], "Stopwatch, s or min:s", read=_seconds, width="170px"))}
-    return SmallForm(book, scratch, "timed", timedruns.FILE, lines, {"Add run": _add_run}, further={"Put into machine.toml": _put},
+    return SmallForm(book, scratch, "timed", timedruns.FILE, lines, {"Add run": _add_run}, further={"Put into machine.toml": _put} | taking_back(timedruns.FILE, timedruns.FIELDS),
                      starts=lambda: (_next_run(book, pitch), ""))
 
 
@@ -200,7 +200,8 @@ def repeats_form(book: str | Path, scratch: bool = False) -> SmallForm:
     line = (Box(_DEPTHS, "Ten depths of one place, mm", read=typed.lengths_mm, width="360px"), Box(_SHEET["gauge_step_mm"], "Gauge step, mm", "0.01",
             read=_mm), Box(_SHEET["gauge"], "Gauge, with its tip", width="170px"), Box(_SHEET["day"], "Day", datetime.date.today().isoformat()),
             Box(_SHEET["note"], "Note"))
-    return SmallForm(book, scratch, "repeats", machinelog.GAUGE_FILE, {"Sheet": line}, {"Save sheet": save}, _sheet_so_far)
+    return SmallForm(book, scratch, "repeats", machinelog.GAUGE_FILE, {"Sheet": line}, {"Save sheet": save}, _sheet_so_far,
+                     taking_back(machinelog.GAUGE_FILE, columns.REPEATS, ("day", "gauge")))
 
 
 def _sheet_so_far(form) -> list[Remark]:

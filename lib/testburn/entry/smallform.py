@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import ipywidgets as widgets
+import numpy as np
 import pandas as pd
 
 from testburn.entry import boxes, typed
@@ -20,8 +21,9 @@ from testburn.entry.boxes import STYLE, as_html, button, keys, message, wrapped
 from testburn.entry.kept import KEPT, Asking, Kept, attempt, in_words
 from testburn.entry.remarks import Remark
 from testburn.entry.typed import short
-from testburn.labbook import ReadingsError, columns, days_ahead, shown, tomlfile
+from testburn.labbook import ReadingsError, columns, days_ahead, files, shown, tomlfile
 
+_TAKE_BACK = "Take back the last"
 _AGAIN = "What you typed last time and did not save is filled in again."
 _TRIAL = "For trying out only: this is a scratch copy of the invented demo lab book."
 
@@ -49,6 +51,34 @@ def of_a_box(remedy: str) -> str:
     """Return a remedy for a line of a file, or a cell of one, as it is said of a box."""
     said = re.sub(r"\b([Ll])eave (?:the line out|the cell empty|it out)\b", r"\1eave the box empty", remedy)
     return re.sub(r" (?:in|without) quotes\b", "", said)
+
+
+def taking_back(file: str, fields: tuple[columns.Field, ...], alike: tuple[str, ...] = ()) -> dict[str, Callable]:
+    """Return a button, and what it does: it takes the last row of a small file out, once that was shown.
+
+    Parameters
+    ----------
+    file : str
+        In the lab book.
+    alike : tuple of str
+        Rows before it that have the same in these columns go with it: a sheet of several.
+    """
+    def act(form) -> list[Remark]:
+        path = form.book / file
+        rows = files.text_of(path, fields)
+        if rows.empty:
+            raise ValueError(f"{file} has nothing to take back.")
+        last = rows.iloc[-1].to_dict()
+        other = (rows[list(alike)] != rows[list(alike)].iloc[-1]).any(axis=1).to_numpy()
+        sheet = 1 + int(np.argmax([*other[-2::-1], True])) if alike else 1
+        words = ", ".join(f"{value}" for name, value in last.items() if value and name not in ("invented", *("reading", "depth_mm") * bool(alike)))
+        if form.asking.first(f"take back {words}"):
+            raise ValueError(f"The last in {file}: {words}. Press {_TAKE_BACK} again, and it counts no more.")
+        files.drop_last(path, fields, last, sheet)
+        form.asking.forget()
+        form.look_again()
+        return [Remark("saved", f"Taken back: {words}. As it was, {file} stays in {(form.book / 'history' / path.stem).resolve()}. Run the page again.")]
+    return {_TAKE_BACK: act}
 
 
 _READ = {"text": str, "number": typed.number, "integer": _counted, "date": typed.day, "yes or no": lambda text: text == "yes"}

@@ -17,7 +17,7 @@ import pandas as pd
 from testburn.labbook import columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, typed_file
 from testburn.labbook.columns import READING_KEY, RETIRED, STRUCK
-from testburn.labbook.files import (burn_files, burn_name_fault, mark, must_be_readable, name_of, places, same_name,
+from testburn.labbook.files import (burn_name_fault, mark, must_be_readable, name_of, same_name,
                                     say_format, unchanged)
 from testburn.labbook.makerfile import Problem, ReadingsError, composed
 from testburn.labbook.readings import check, checked, foreign_burns
@@ -210,6 +210,19 @@ def take_back(folder: str | Path, burn: str, swatch: str, reading: int, reason: 
                                taken_back_on or datetime.date.today()):
             raise ValueError(f"Reading {reading} of swatch {swatch} in burn {burn} is not set aside.")
     return book / STRUCK_FILE
+
+
+def places(path: Path) -> tuple[Path, Path]:
+    """Return the lab book and the burns folder that a lab book, burns folder or burn belongs to."""
+    folder = path.parent if path.suffix.lower() == ".csv" and path.is_file() else path
+    if (folder / "burns").is_dir():
+        return folder, folder / "burns"
+    return (folder.parent if folder.name == "burns" else folder), folder
+
+
+def burn_files(burns: Path) -> list[Path]:
+    """Return the burn files; what systems and spreadsheets leave beside them is none."""
+    return sorted(file for file in burns.iterdir() if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
 
 
 def _one_burn(frame, book, species) -> tuple[pd.DataFrame, str]:

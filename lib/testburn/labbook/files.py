@@ -332,6 +332,18 @@ def take_back(file: Path, fields: tuple[columns.Field, ...], key: dict, reason: 
     return bool(same.any())
 
 
+def drop_last(file: Path, fields: tuple[columns.Field, ...], last: dict, rows: int = 1) -> None:
+    """Take the last rows of a small file out, if the very last is `last`; in history/ the file stays as it was."""
+    with locked(file.parent):
+        if problems := typed_file(file, fields)[1]:
+            raise makerfile.ReadingsError(problems)
+        text = text_of(file, fields)
+        if text.empty or text.iloc[-1].to_dict() != last:
+            raise NotWritten(f"{file.name} was not changed: another line is its last now. Press once more to see it.")
+        keep_version(file.parent, file.parent / "history" / file.stem, ".csv", file.read_bytes())
+        put_back(file.parent, file, lambda: as_csv(text[:-rows], list(text)))
+
+
 def must_be_readable(book: Path) -> None:
     """Refuse a lab book that a newer version wrote.
 
@@ -374,19 +386,6 @@ def same_name(folder: Path, name: str) -> Path | None:
 def name_of(file: Path) -> str:
     """Return the name that a file gives its burn, job or order; some systems list its accents apart."""
     return makerfile.composed(file.stem)
-
-
-def places(path: Path) -> tuple[Path, Path]:
-    """Return the lab book and the burns folder that a lab book, burns folder or burn belongs to."""
-    folder = path.parent if path.suffix.lower() == ".csv" and path.is_file() else path
-    if (folder / "burns").is_dir():
-        return folder, folder / "burns"
-    return (folder.parent if folder.name == "burns" else folder), folder
-
-
-def burn_files(burns: Path) -> list[Path]:
-    """Return the burn files; what systems and spreadsheets leave beside them is none."""
-    return sorted(file for file in burns.iterdir() if file.suffix.lower() == ".csv" and not file.name.startswith((".", "~$")))
 
 
 def burn_name_fault(burn: str) -> tuple[str, str] | None:

@@ -21,7 +21,7 @@ import pandas as pd
 from testburn.labbook import burns, columns, csvfile, files, woods
 from testburn.labbook.cells import as_csv, as_text, fault, plain, typed_file, typed_table
 from testburn.labbook.columns import NEXT, PROMISED, SECOND_PASSES
-from testburn.labbook.files import burn_files, burn_name_fault, must_be_readable, same_name
+from testburn.labbook.files import burn_name_fault, must_be_readable, same_name
 from testburn.labbook.makerfile import Problem, ReadingsError
 from testburn.labbook.readings import checked, fingerprint, foreign_burns, swatches_of, unlike_the_first
 from testburn.labbook.slips import beyond_wood, second_pass_faults
@@ -115,7 +115,7 @@ def read(book: str | Path) -> pd.DataFrame:
     """
     book, folder = Path(book), Path(book) / "jobs"
     must_be_readable(book)
-    return csvfile.remembered(("jobs", book.absolute()), (book, folder), lambda: _read(book, burn_files(folder) if folder.is_dir() else []))
+    return csvfile.remembered(("jobs", book.absolute()), (book, folder), lambda: _read(book, burns.burn_files(folder) if folder.is_dir() else []))
 
 
 def save(frame: pd.DataFrame, book: str | Path) -> Path:
