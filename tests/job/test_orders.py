@@ -204,6 +204,30 @@ def test_a_new_order_takes_the_former_job_over_and_an_order_of_its_name_stays(bo
     assert orders.read(book, "gate 2").species == "white oak"
 
 
+def test_of_new_orders_cut_off_before_it_was_said_which_is_open_the_first_stays_open(book, monkeypatch):
+    remember = orders._remember
+    for name in ("gate", "pond", "bench"):
+        with monkeypatch.context() as killed:
+            killed.setattr(orders, "_remember", lambda folder, said, *more, name=name: (
+                remember(folder, said, *more) if said != name else (_ for _ in ()).throw(KeyboardInterrupt)))
+            with pytest.raises(KeyboardInterrupt):
+                orders.new(book, name, species="white oak")
+    assert orders.read(book).name == "gate" and orders.listed(book)["name"].tolist() == ["gate", "bench", "pond"]
+    orders.open_order(book, "pond")
+    assert orders.read(book).name == "pond"
+
+
+def test_of_several_orders_put_there_by_hand_one_is_opened_from_the_list(book):
+    orders.new(book, "gate", species="white oak")
+    (book / "open-order.toml").unlink()
+    (book / "orders" / "pond.toml").write_text('species = "white oak"\n', encoding="utf-8")
+    assert orders.listed(book)[["name", "open"]].to_numpy().tolist() == [["gate", False], ["pond", False]]
+    with pytest.raises(ValueError, match="nothing says which is open"):
+        orders.read(book)
+    orders.open_order(book, "pond")
+    assert orders.listed(book)[["name", "open"]].to_numpy().tolist() == [["pond", True], ["gate", False]]
+
+
 def test_a_take_over_cut_off_half_way_is_gone_on_with(book, monkeypatch):
     (book / "job.toml").write_text(FORMER, encoding="utf-8")
     with monkeypatch.context() as killed:

@@ -55,7 +55,7 @@ def read(book: str | Path, name: str | None = None) -> Order:
 
 
 def listed(book: str | Path) -> pd.DataFrame:
-    """Return the orders of a lab book, the open one first: name, customer, ordered_on, pieces, on_boards, proofs,
+    """Return the orders of a lab book, the open one (if it is said which) first: name, customer, ordered_on, pieces, on_boards, proofs,
     finished_on, open.
 
     Raises
@@ -64,13 +64,13 @@ def listed(book: str | Path) -> pd.DataFrame:
         If a file cannot be used.
     """
     book = Path(book)
-    open_name = _open_name(book)
+    open_name = None if _undecided(book) else _open_name(book)
     found = [_parsed(file) for file in _order_files(book)]
-    if not open_name and (book / FORMER).exists():
+    if open_name == "" and (book / FORMER).exists():
         found.insert(0, read(book))
     rows = [{"name": one.name, "customer": one.customer or "", "ordered_on": one.ordered_on, "pieces": one.pieces,
              "on_boards": ", ".join(one.boards), "proofs": len(one.proofs), "finished_on": one.finished.get("on"),
-             "open": one.name == (open_name or one.name)} for one in found]
+             "open": open_name is not None and one.name == (open_name or one.name)} for one in found]
     table = pd.DataFrame(rows, columns=_LIST)
     return table.sort_values(["open", "name"], ascending=[False, True], ignore_index=True) if len(table) else table
 
@@ -97,6 +97,9 @@ def new(book: str | Path, name: str, **lines) -> Path:
     made = order_file.made({"name": name} | lines)
     with files.locked(book):
         _take_over(book)
+        # The one order of a writer that was killed before it wrote down what is open: open it stays until this one is there.
+        if not (book / OPEN).exists() and not _undecided(book) and (alone := _open_name(book)):
+            _remember(book, alone)
         file = _new_file(book, name)
         _readable(file.name, made, name)
         files.say_format(book)
@@ -275,6 +278,11 @@ def _order_files(book: Path) -> list[Path]:
     return sorted(file for file in folder.glob("*.toml") if not file.name.startswith(".")) if folder.is_dir() else []
 
 
+def _undecided(book: Path) -> bool:
+    """Return whether nothing says which of several orders is open."""
+    return not (book / OPEN).exists() and not (book / FORMER).exists() and len(_order_files(book)) > 1
+
+
 def _open_name(book: Path) -> str:
     """Return the name of the open order; "" where it is still job.toml, or there is none."""
     opened, there = book / OPEN, _order_files(book)
@@ -282,7 +290,7 @@ def _open_name(book: Path) -> str:
         return tomlfile.read(opened, _OPEN, 'Write order = "gate", the name of a file in orders/.')["order"]
     if (book / FORMER).exists() or not there:
         return ""
-    if len(there) > 1:
+    if _undecided(book):
         raise ValueError(f"{FOLDER}/ holds {', '.join(map(files.name_of, there[:6]))}, and nothing says which is open. Open one, or "
                          f'write {OPEN}: order = "{files.name_of(there[0])}"')
     return files.name_of(there[0])
