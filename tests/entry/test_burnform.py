@@ -376,3 +376,11 @@ def test_a_curve_is_chosen_from_a_list_and_drawn(labdata):
     assert fit.groups[3].name.split(",")[0] in json.dumps(chart["layout"]["title"])
     choose.value = ""
     assert place.outputs == ()
+
+
+def test_a_day_to_come_is_saved_at_the_second_press_only(book):
+    form = form_for(book, burned_on="2999-01-02")
+    form.save.click()
+    assert "2999-01-02 lies after today" in form.said.value and not (book / "burns" / "oak-01.csv").exists()
+    form.save.click()
+    assert (book / "burns" / "oak-01.csv").exists()

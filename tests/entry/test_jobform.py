@@ -59,6 +59,11 @@ def test_rows_that_read_the_same_are_told_apart_by_what_differs(book, cards):
             line + more for more in lines]
 
 
+def test_in_a_list_of_several_pitches_each_line_says_its_own(cards):
+    two = promise.labels(cards.assign(line_pitch_mm=[0.05, 0.1]))
+    assert [line.rpartition(" · ")[2] for line in two] == ["pitch 0.05 mm", "pitch 0.1 mm"]
+
+
 def test_pressing_save_writes_the_job(form, book):
     fill(form, note="fern walk").save.click()
     assert form.said.value.count("Saved 3 readings in ") == 1

@@ -153,6 +153,23 @@ def test_pitches_are_typed_in_the_unit_behind_them(typed, pitches_mm, new):
     assert Machine.of(new).line_pitches_mm == pytest.approx(pitches_mm)
 
 
+@pytest.mark.parametrize(("typed", "control", "asks"), [
+    ({"max_speed_mm_s": "15000"}, "mm/min", True), ({"speed_step": "100"}, "mm/min", True), ({"max_speed_mm_s": "15000 mm/min"}, "mm/min", False),
+    ({"speed_step": "100 mm/min"}, "mm/min", False), ({"max_speed_mm_s": "400"}, "mm/min", False), ({"max_speed_mm_s": "1500"}, "mm/s", False)])
+def test_a_large_speed_without_a_unit_is_asked_about_where_the_control_has_another(typed, control, asks, new):
+    form, before = filled(machine_form(new), speed=control, **typed), (new / "machine.toml").read_text(encoding="utf-8")
+    assert ("without a unit it is mm/s" in saved(form)) == asks and ((new / "machine.toml").read_text(encoding="utf-8") == before) == asks
+    assert not asks or "Saved: " in saved(form)
+
+
+def test_a_gauge_sheet_in_thousandths_is_asked_about(new):
+    form = filled(repeats_form(new), depths_mm="17 17 17 16 17 17 18 17 17 17")
+    form.buttons["Save sheet"].click()
+    assert "17 thousandths of an inch would be 0.43 mm" in form.said.value and machinelog.repeats(new).empty
+    form.buttons["Save sheet"].click()
+    assert len(machinelog.repeats(new)) == 10
+
+
 def test_lines_per_inch_typed_as_mm_are_named(new):
     form = filled(machine_form(new), line_pitches_mm="254, 318")
     assert "a pitch of 318 mm is none. For lines per inch write 254, 318 lines per inch." in form.beside["line_pitches_mm"].value

@@ -300,6 +300,23 @@ def add_drawing(form, name, content):
     return form.said.value
 
 
+def test_a_wet_coat_in_mils_is_named(own):
+    form = filled(figures_form(own), colour_coats="3", colour_wet_mm="4 to 5", colour_solids="0.3 to 0.4")
+    assert "5 thousandths of an inch would be 0.13 mm" in form.beside["colour_wet_mm"].value
+    filled(form, colour_wet_mm="4 to 5 mm")
+    assert form.beside["colour_wet_mm"].value == ""
+
+
+def test_the_first_proof_writes_down_the_wood_and_module_that_the_order_left_open(own, fit):
+    filled(order_form(own, fit), species="", module="").save.click()
+    job = Job.read(own, fit, Machine.of(own))
+    assert orders.read(own).species is None
+    form = filled(proof_form(own, job), board="Z9", depths="0.5 0.51 0.5")
+    form.save.click()
+    now = orders.read(own)
+    assert "Saved: proof" in form.said.value and (now.species, now.module_w, now.wavelength_nm) == (job.group.species, job.group.module_w, job.group.wavelength_nm)
+
+
 def test_a_drawing_is_added_from_the_page_and_chosen(own, fit):
     form = order_form(own, fit)
     said = add_drawing(form, "fern.svg", FERN)

@@ -28,7 +28,7 @@ from testburn.entry.draft import Draft, Saved, changes, home, last_depths, saved
 from testburn.entry.grid import DEPTH, HEADER, USUAL_SWATCHES, as_readings, faults_in_words, next_burn, remembered, set_units, swatches_of, units_typed, with_face
 from testburn.entry.kept import Asking, attempt, saved as saved_in
 from testburn.entry.remarks import Remark
-from testburn.labbook import columns, shown, woods
+from testburn.labbook import columns, days_ahead, shown, woods
 from testburn.units import Units
 
 _PLOTLY = "application/vnd.plotly.v1+json"
@@ -276,7 +276,8 @@ class BurnForm(widgets.VBox):
         # Checked first, so that a doubt is only asked about where nothing is wrong.
         checked = labbook.check(readings, self._wood)
         twin = "" if self.saved else self._twin(checked)
-        if not (doubtful or self.saved or twin or left):
+        ahead = days_ahead(checked["burned_on"])
+        if not (doubtful or self.saved or twin or left or ahead):
             return []
         changed = changes(self.saved.readings, checked) if self.saved else []
         if self.saved and not changed:
@@ -288,6 +289,8 @@ class BurnForm(widgets.VBox):
         if doubtful:
             said.append(Remark("fault", f"{doubtful} swatch{'es look' if doubtful > 1 else ' looks'} "
                                "doubtful, see beside. Correct, or keep as it is."))
+        if ahead:
+            said.append(Remark("fault", f"{ahead[0].upper()}{ahead[1:]}"))
         if twin:
             said.append(Remark("fault", f"Burn {twin} holds the very same depths. If this is that "
                                "board, do not save it twice: one board would count as two."))

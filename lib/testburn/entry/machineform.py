@@ -31,6 +31,9 @@ from testburn.units import SPEEDS, split
 
 _FIELD = {field.name: field for field in machine.FIELDS} | {field.name: field for one in machine.FIELDS if one.name == "units" for field in one.of}
 _WIDEST_MM = 10
+# Larger ones are asked about where they may be of another unit.
+_LARGE_MM_S = {"min_speed_mm_s": 20, "max_speed_mm_s": 1000, "speed_step": 5, "travel_speed_mm_s": 1000}
+_DEEP_MM, _COARSE_MM = 5.0, 0.1
 _UNITS = ("speed", "spacing", "power_out_of")
 _SHEET, _LOG = ({field.name: field for field in fields} for fields in (columns.REPEATS, columns.LOG))
 _DEPTHS = replace(columns.BY_NAME["depth_mm"], name="depths_mm", many=True)
@@ -104,6 +107,8 @@ def _save(form, said: dict) -> list[Remark]:
     changed = {name: value for name, value in said.items() if form.text(name) != form.start[name]}
     if not changed:
         return [Remark("plain", "Nothing has changed since it was saved.")]
+    if (bare := _bare_speeds(form, changed)) and form.asking.first("unit"):
+        raise ValueError(f"{bare} Press Save machine again to write it so.")
     if "speed_step" in changed:
         number, _, unit = (changed["speed_step"] or "").partition(" ")
         changed |= {"speed_step_mm_s": float(number), "speed_step": None} if unit == "mm/s" else {"speed_step_mm_s": None}
@@ -111,6 +116,14 @@ def _save(form, said: dict) -> list[Remark]:
     file = Machine.change(form.book, changed | {table: lines for table, lines in tables.items() if lines}, form.seen)
     doubts = Machine.read(file).doubts()
     return [Remark("saved", f"Saved: {file.resolve()}. Run the pages again: they count with it."), *(Remark("doubt", words) for words in doubts)]
+
+
+def _bare_speeds(form, changed: dict) -> str:
+    """Say which speeds are typed without a unit, and large for mm/s, where the control is set in another; mostly nothing."""
+    control = form.text("speed") or "mm/s"
+    found = [f"{form.labels[name]} '{form.text(name)}'" for name, most in _LARGE_MM_S.items() if name in changed and changed[name]
+             and split(form.text(name), "speed_mm_s")[1] is None and typed.number(form.text(name)) > most]
+    return f"{', '.join(found)}: without a unit it is mm/s, and your control is set in {control}. Write the unit behind it." * bool(found and control != "mm/s")
 
 
 def _heights_and_speeds(form) -> list[Remark]:
@@ -192,6 +205,10 @@ def repeats_form(book: str | Path, scratch: bool = False) -> SmallForm:
     def save(form, said):
         if (stray := suspects.stray(said["depths_mm"])) and form.asking.first():
             raise ValueError(f"{stray[0].upper()}{stray[1:]}. A place read again and again scatters far less: correct it, or press Save sheet again.")
+        mean, sd = np.mean(said["depths_mm"]), np.std(said["depths_mm"], ddof=1)
+        if not stray and (mean > _DEEP_MM or sd > _COARSE_MM) and form.asking.first("unit"):
+            raise ValueError(f"The mean is {mean:.3g} mm and the standard deviation {sd:.2g} mm: is that so? {mean:.3g} thousandths of an inch would be "
+                             f"{mean * 0.0254:.2f} mm. Correct it, or press Save sheet again.")
         file = machinelog.add_repeats(form.book, said["day"], said["depths_mm"], said["gauge_step_mm"], said["gauge"] or "", said["note"] or "",
                                       invented=form.scratch)
         words = Repeatability.of(machinelog.repeats(form.book)).words

@@ -310,7 +310,7 @@ class ProofForm(SmallForm):
                              "swatches. Press Add proof again if it is another swatch.")
         taken = orders.take_over(self.book)
         order = orders.read(self.book)
-        file = orders.add_proof(self.book, order.name, proof)
+        file = orders.add_proof(self.book, order.name, proof, self._job.changed(**{name: getattr(order, name) for name in columns.GROUP_KEY}).left_open)
         return _proved(f"Saved: proof {len(order.proofs) + 1} of the order {order.name}, {file.resolve()}.", taken)
 
     def _take_back(self) -> list[Remark]:
@@ -343,7 +343,7 @@ class ProofForm(SmallForm):
 
 
 # The lines of an order that few makers change: what stands in for each, page 7 shows.
-_FILM = {"coats": ("coats", None), "wet_mm": ("wet coat, mm", typed.span_mm), "solids": ("solids, share", typed.share_span), "soaks": ("soaks in, share", typed.share_span)}
+_FILM = {"coats": ("coats", None), "wet_mm": ("wet coat, mm", typed.wet_mm), "solids": ("solids, share", typed.share_span), "soaks": ("soaks in, share", typed.share_span)}
 _FILMS = ("sealer", "colour")
 _FURTHER = {"Sanding": ("grits", "flatness_mm"),
             "Recess": ("hides_mm", "least_step_mm", "most_step_mm", "depth_to_width", "char_mm", "least_floor_mm", "floor_sd_mm", "gauge_mm"),

@@ -14,6 +14,7 @@ from testburn import energy, units
 _FORMER_UNIT = {"mm between lines": "mm"}
 MM_OF = {"mm": float, "inch": energy.mm_from_inches}
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)")
+_THICK_MM = 1.0
 _COULD_BE_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 _FRACTION = re.compile(r"(?:([0-9]{1,4})[\s-]+)?([0-9]{1,4})/([1-9][0-9]{0,3})")
 _LENGTH = re.compile(r'(.*?)\s*(mm|inch|in|")?', re.DOTALL)
@@ -100,6 +101,15 @@ def span_mm(typed: str, unit: str = "mm") -> list[float] | None:
     if len(ends) > 2 or None in ends:
         raise ValueError("this is no span; write it like 0.10 to 0.20")
     return sorted([ends[0], ends[-1]])
+
+
+def wet_mm(typed: str) -> list[float] | None:
+    """Return the span of a wet coat in mm; a thick one has its unit behind it, as 4 may be meant in mil."""
+    ends = span_mm(typed)
+    if ends and ends[1] > _THICK_MM and not re.search("mm|in|\"", typed):
+        raise ValueError(f"{ends[1]:g} mm of wet coat? {ends[1]:g} thousandths of an inch would be {ends[1] * energy.MM_PER_INCH / 1000:.2f} mm; if it is "
+                         "poured so thick, write mm behind it")
+    return ends
 
 
 def share_span(typed: str) -> list[float] | None:

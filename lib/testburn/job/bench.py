@@ -138,6 +138,11 @@ class Job:
         return on_bench if self.order.proofs_of(on_bench) else NEXT
 
     @property
+    def left_open(self) -> dict:
+        """Wood and module as lines of an order, those it leaves open: from its first proof on it is of no other."""
+        return {} if self.trouble else {name: getattr(self.group, name) or None for name in columns.GROUP_KEY if getattr(self.order, name) is None}
+
+    @property
     def standing(self) -> str:
         """What the order's card stands on: no proof yet, or which board's."""
         if self.board == NEXT:
@@ -151,8 +156,8 @@ class Job:
         if self.board != NEXT or not self.order.proofs:
             return ""
         proved = self.order.proofs[-1]["board"]
-        return (f"The proof in {self.order.place} is of board {proved} and the job on board {self.order.board}: it is not used. Name the "
-                f"board above all tables: board = \"{proved}\".")
+        return (f"The proof in {self.order.place} is of board {proved} and the job on board {self.order.board}: it is not used. Burn a proof on board "
+                f"{self.order.board} and enter it; or, where {proved} lies on the bench, write that under Board on the bench.")
 
     @property
     def drawing_changed(self) -> str:

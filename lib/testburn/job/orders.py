@@ -171,16 +171,18 @@ def add_drawing(book: str | Path, name: str, content: bytes, width_mm: float | N
     return target, words
 
 
-def add_proof(book: str | Path, name: str, proof: dict) -> Path:
+def add_proof(book: str | Path, name: str, proof: dict, left_open: dict | None = None) -> Path:
     """Add a proof swatch to an order, and put its board on the bench; return the file.
 
     Parameters
     ----------
+    left_open : dict, optional
+        `Job.left_open`: the wood and module that it was burned with are written down too.
     proof : dict
         board, depths_mm, gauge_step_mm, the setting, proved_on, confirmed, invented; see `order.PROOF`.
     """
     def put(document):
-        tomlfile.put(document, {"board": proof.get("board")})
+        tomlfile.put(document, {"board": proof.get("board")} | (left_open or {}))
         tomlfile.add_table(document, "proof", proof)
     return _changed(Path(book), name, put)
 

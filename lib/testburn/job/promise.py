@@ -94,7 +94,8 @@ def labels(promises: pd.DataFrame, units: Units = Units()) -> list[str]:
     for name, words in _APART.items():
         words = words.format if name != "line_pitch_mm" else lambda value, name=name: units.said(name, value)
         more = promises[name].map(words).where(promises[name].notna(), "no window")
-        lines += (" · " + more).where(more.groupby(lines).transform("nunique") > 1, "")
+        # Where a list has several pitches each line says its own: the same speed is another depth then.
+        lines += (" · " + more).where((more.groupby(lines).transform("nunique") > 1) | (name == "line_pitch_mm" and more.nunique() > 1), "")
     number = lines.groupby(lines).cumcount() + 1
     return (lines + (" · no. " + number.astype(str)).where(number > 1, "")).tolist()
 

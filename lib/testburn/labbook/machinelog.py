@@ -87,7 +87,7 @@ def add_repeats(book: str | Path, day: datetime.date, depths_mm: list[float], ga
         return Path(book) / GAUGE_FILE
     if (own["day"] == pd.Timestamp(day)).any():
         raise ValueError(f"{GAUGE_FILE} has a sheet of {gauge or 'the gauge'} of {day:%Y-%m-%d} already. Write another name of the gauge, or "
-                         "correct that sheet in the file.")
+                         "take that sheet back, if it is the last, or correct it in the file.")
     same = {"day": f"{day:%Y-%m-%d}", "gauge": gauge, "gauge_step_mm": f"{gauge_step_mm:.9g}", "note": note,
             "invented": "yes" if invented else ""}
     return files.add_row(Path(book) / GAUGE_FILE, REPEATS, *(
