@@ -42,6 +42,21 @@ def test_an_export_is_mapped_previewed_and_saved(book):
     assert read["line_pitch_mm"].tolist() == [0.05] * 3
 
 
+@pytest.mark.parametrize(("machine", "heading", "unit", "power_pct"), [
+    ("", "Power", "%", 90.0), ("[units]\npower_out_of = 1000\n", "Power", "of 1000", 9.0), ("[units]\npower_out_of = 1000\n", "Power %", "%", 90.0)])
+def test_power_has_the_unit_of_its_heading_else_of_the_control(book, machine, heading, unit, power_pct):
+    (book / "machine.toml").write_text(machine, encoding="utf-8")
+    export = EXPORT.replace(b"My scrap test;", b"My scrap test;;").replace(b"Square;", f"{heading};Square;".encode()).replace(b"\r\n1;", b"\r\n90;1;").replace(
+        b"\r\n2;", b"\r\n90;2;")
+    form = imported(book, export)
+    assert form.lines["power_pct"][2].value == unit
+    fill(form)
+    for _ in range(2):  # a doubt is asked about
+        form.save.click()
+    assert saved(book, "scrap-3")["power_pct"].unique().tolist() == [power_pct]
+    assert imported(book, export, "scrap 9.csv").lines["power_pct"][2].value == unit
+
+
 def test_a_mapping_is_remembered(book):
     first = imported(book)
     fill(first)

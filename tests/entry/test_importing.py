@@ -156,7 +156,7 @@ def test_headings_are_guessed():
         "line_pitch_mm": ("LPI",), "depth_mm": ("Depth 1 [in]", "Depth 2 [in]"),
         "power_pct": ("Power %",), "gauge_step_mm": ("Gauge step mm",)}
     assert guess.units == {"speed_mm_s": "mm/min", "line_pitch_mm": "lines per inch",
-                           "depth_mm": "inch", "gauge_step_mm": "mm"}
+                           "depth_mm": "inch", "gauge_step_mm": "mm", "power_pct": "%"}
 
 
 def test_our_own_columns_are_known_by_name():

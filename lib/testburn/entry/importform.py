@@ -14,7 +14,7 @@ import ipywidgets as widgets
 from testburn import labbook
 from testburn.entry import importing, remarks
 from testburn.entry.boxes import STYLE, as_html, button, cell, choice, keys, laid, message, words
-from testburn.entry.grid import LABELS
+from testburn.entry.grid import LABELS, units_of
 from testburn.entry.typed import short
 from testburn.entry.importing import DECIMALS, DELIMITERS, ENCODINGS, ImportRefused, Layout, Mapping, UNITS
 from testburn.entry.remarks import Remark
@@ -108,10 +108,11 @@ class ImportForm(widgets.VBox):
         self.guesses.value = as_html([
             Remark("plain", f"{self._name}: {len(self._rows)} rows. It looks like "
                             f"{self.file_layout.words}."), Remark("plain", kind)])
-        self._put_map(mapping)
+        self._put_map(mapping, "%" if known else units_of(self.book).power)
         self._show()
 
-    def _put_map(self, mapping: Mapping) -> None:
+    def _put_map(self, mapping: Mapping, power: str) -> None:
+        """Show the boxes of a mapping; `power` is its unit where the mapping says none, as one of an earlier version."""
         names = [(_NONE, ""), *((short(name), name) for name in self._rows.columns)]
         self.lines, lines = {}, []
         for ours in _OURS:
@@ -121,6 +122,8 @@ class ImportForm(widgets.VBox):
                             "burn-cell", widgets.SelectMultiple if several else widgets.Dropdown)
             fixed = cell(mapping.fixed.get(ours, self._suggested(ours, sources)), "150px", f"{label}: same for all rows")
             units = list(UNITS.get(ours, {}))
+            if ours == "power_pct":  # what the control asks for is what is mostly written down
+                units = list(dict.fromkeys([mapping.units.get(ours, power), units_of(self.book).power, *units]))
             unit = choice(units, mapping.units.get(ours, units[0] if units else None), f"{label}: unit", "140px", "burn-cell")
             for box in (source, fixed, unit):
                 box.observe(lambda _: self._show(), "value")

@@ -26,7 +26,7 @@ import python_calamine
 from testburn import energy
 from testburn.entry.typed import number
 from testburn.labbook import columns, csvfile, files
-from testburn.units import SPACINGS, SPEEDS
+from testburn.units import SPACINGS, SPEEDS, named
 
 FILE = "import-mapping.json"
 _KEPT = 20
@@ -48,7 +48,7 @@ _UNIT_WORDS = (
     ("mm/min", r"mm\s*(/|per)\s*m(in)?"), ("mm/s", r"mm\s*(/|per)\s*s"),
     ("lines per inch", r"lines?\s*(/|per)\s*in|\blpi\b|\bdpi\b"),
     ("lines per cm", r"lines?\s*(/|per)\s*cm|\blpcm\b"), ("lines per mm", r"lines?\s*(/|per)\s*mm"),
-    ("inch", r"\b(in|inch|inches)\b|\""), ("cm", r"\bcm\b"), ("mm", r"\bmm\b"),
+    ("%", r"%|\bpct\b|per ?cent"), ("inch", r"\b(in|inch|inches)\b|\""), ("cm", r"\bcm\b"), ("mm", r"\bmm\b"),
 )
 LARGEST_BYTES, LONGEST_LINE_BYTES, MOST_ROWS = 20_000_000, 1_000_000, 200_000
 # Of a workbook, unpacked, and of one of its sheets.
@@ -65,7 +65,7 @@ _DAYS = {"year-month-day": "%Y-%m-%d", "day.month.year": "%d.%m.%Y", "day/month/
          "month/day/year": "%m/%d/%Y"}
 UNITS = {"depth_mm": _TO_MM, "gauge_step_mm": _TO_MM, "board_thickness_mm": _TO_MM,
          "focus_offset_mm": _TO_MM, "speed_mm_s": _TO_SPEED, "line_pitch_mm": _TO_PITCH,
-         "burned_on": _DAYS}
+         "power_pct": {name: named("power_pct", name).back for name in ("%", "of 255", "of 1000")}, "burned_on": _DAYS}
 _SAMPLE_ROWS = 200
 
 
@@ -329,7 +329,8 @@ def converted(name: str, text: str, unit: str, decimal: str):
         return text
     try:
         value = number(text, comma_is_decimal=True)
-        to_ours = UNITS.get(name, {}).get(unit, float)
+        # A control's own full scale may be any.
+        to_ours = named(name, unit).back if name == "power_pct" and unit else UNITS.get(name, {}).get(unit, float)
         return "" if value is None else round(float(to_ours(value)), 9)
     except (ValueError, ZeroDivisionError):
         return text
@@ -382,7 +383,7 @@ def _read(book) -> list[Mapping]:
                          if ours in columns.BY_NAME},
                         {ours: str(text) for ours, text in one["fixed"].items()
                          if ours in columns.BY_NAME},
-                        {ours: unit for ours, unit in one["units"].items()
-                         if unit in UNITS.get(ours, {})}) for one in held]
+                        {ours: str(unit) for ours, unit in one["units"].items()
+                         if unit in UNITS.get(ours, {}) or ours == "power_pct"}) for one in held]
     except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return []
