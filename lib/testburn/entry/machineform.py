@@ -16,7 +16,7 @@ import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 
-from testburn import drift
+from testburn import drift, energy
 from testburn.depthfit import DepthFit, Repeatability, fit as fitted, states, suspects
 from testburn.entry import boxes, typed
 from testburn.entry.bookforms import log_doubts, module_named, modules
@@ -208,7 +208,7 @@ def repeats_form(book: str | Path, scratch: bool = False) -> SmallForm:
         mean, sd = np.mean(said["depths_mm"]), np.std(said["depths_mm"], ddof=1)
         if not stray and (mean > _DEEP_MM or sd > _COARSE_MM) and form.asking.first("unit"):
             raise ValueError(f"The mean is {mean:.3g} mm and the standard deviation {sd:.2g} mm: is that so? {mean:.3g} thousandths of an inch would be "
-                             f"{mean * 0.0254:.2f} mm. Correct it, or press Save sheet again.")
+                             f"{energy.mm_from_inches(mean / 1000):.2f} mm. Correct it, or press Save sheet again.")
         file = machinelog.add_repeats(form.book, said["day"], said["depths_mm"], said["gauge_step_mm"], said["gauge"] or "", said["note"] or "",
                                       invented=form.scratch)
         words = Repeatability.of(machinelog.repeats(form.book)).words

@@ -107,7 +107,7 @@ def wet_mm(typed: str) -> list[float] | None:
     """Return the span of a wet coat in mm; a thick one has its unit behind it, as 4 may be meant in mil."""
     ends = span_mm(typed)
     if ends and ends[1] > _THICK_MM and not re.search("mm|in|\"", typed):
-        raise ValueError(f"{ends[1]:g} mm of wet coat? {ends[1]:g} thousandths of an inch would be {ends[1] * energy.MM_PER_INCH / 1000:.2f} mm; if it is "
+        raise ValueError(f"{ends[1]:g} mm of wet coat? {ends[1]:g} thousandths of an inch would be {energy.mm_from_inches(ends[1] / 1000):.2f} mm; if it is "
                          "poured so thick, write mm behind it")
     return ends
 

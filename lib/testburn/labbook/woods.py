@@ -113,8 +113,9 @@ def called(name: str, species, mistyped: bool = True) -> list[str]:
     plain = {one.replace("-", " "): there for one, there in by_word.items()}
     meant = {one: [by_word[other.casefold()] for other in others if other.casefold() in by_word] for one, others in COMMON.items()}
     meant = {one: others for one, others in meant.items() if others} | {one: [there] for one, there in plain.items()}
-    near = difflib.get_close_matches(word, meant, 2, _NEAR) if mistyped else ()
-    return meant.get(word) or list(dict.fromkeys(one for other in near for one in meant[other]))
+    if word in meant or not mistyped:
+        return meant.get(word, [])
+    return list(dict.fromkeys(one for other in difflib.get_close_matches(word, meant, 2, _NEAR) for one in meant[other]))
 
 
 def add(book: str | Path, row: dict) -> Path:
